@@ -1,0 +1,7 @@
+"""Findings about addresses."""
+
+from __future__ import annotations
+
+from busprobe.diagnosis.catalogue.base import Entry
+
+ENTRIES: dict[str, Entry] = {}

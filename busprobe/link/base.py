@@ -1,0 +1,91 @@
+"""What every link promises.
+
+A link carries bytes and owns the clock. It knows nothing of frames.
+
+Must implement: `endpoint`, `settings`, `now`, `send`, `receive`, `close`.
+Might implement: `configure` (a serial line whose settings can be changed; others raise `LinkError`).
+Never: drop a received byte, decode, retry, or log.
+
+Rules:
+
+1. Time comes only from `now()`: integer nanoseconds, monotonic, starting anywhere.
+2. `send` returns when the bytes are handed over, not when they have left; the returned chunk carries
+   the instant at which the first bit left (or can have left at the earliest).
+3. `receive(until_ns)` returns the next chunk that arrived at or before `until_ns`, waiting for it, or
+   None once the clock has passed `until_ns`. Chunks come in the order of their time. A chunk that
+   arrives between two calls is kept for the next one.
+4. A link that is lost raises `LinkError`, from whichever call notices.
+5. A link in virtual time never suspends, so that a procedure can run without an event loop.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Protocol, runtime_checkable
+
+from busprobe.model.chunk import Chunk
+from busprobe.model.line import Endpoint, LineSettings
+
+
+class Framing(StrEnum):
+    """How a PDU is wrapped on this link."""
+
+    RTU = "rtu"
+    MBAP = "mbap"
+
+
+@runtime_checkable
+class Link(Protocol):
+    """A way to a bus."""
+
+    @property
+    def endpoint(self) -> Endpoint:
+        """Where this link leads."""
+        ...
+
+    @property
+    def framing(self) -> Framing:
+        """How a PDU is wrapped."""
+        ...
+
+    @property
+    def settings(self) -> LineSettings | None:
+        """Line settings in force; None where the link has none (Modbus TCP) or cannot know them."""
+        ...
+
+    @property
+    def arrival_uncertainty_ns(self) -> int:
+        """How late a received byte may be stamped at worst [ns]: adapter latency, network, system."""
+        ...
+
+    def now(self) -> int:
+        """The link's clock [ns]."""
+        ...
+
+    async def send(self, data: bytes) -> Chunk:
+        """Put bytes on the link.
+
+        Raises:
+            LinkError: The link is lost.
+        """
+        ...
+
+    async def receive(self, until_ns: int) -> Chunk | None:
+        """Wait for the next chunk, no longer than `until_ns`.
+
+        Raises:
+            LinkError: The link is lost.
+        """
+        ...
+
+    async def configure(self, settings: LineSettings) -> None:
+        """Change the line settings.
+
+        Raises:
+            LinkError: This link has no settings that can be changed, or refuses these.
+        """
+        ...
+
+    async def close(self) -> None:
+        """Release the link; further calls raise `LinkError`. Closing twice is allowed."""
+        ...

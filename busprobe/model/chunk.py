@@ -1,0 +1,44 @@
+"""Bytes as they crossed the link, with their time: the raw evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Direction(StrEnum):
+    """Who put the bytes on the link."""
+
+    SENT = "sent"
+    RECEIVED = "received"
+
+
+class Mark(StrEnum):
+    """What the receiver hardware said about one character, in the notation of the documentation."""
+
+    GOOD = "."
+    FRAMING = "F"
+    PARITY = "P"
+    FRAMING_PARITY = "X"
+    BREAK = "B"
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes that were sent or received in one go.
+
+    Attributes:
+        direction: Sent by us or received.
+        t_ns: On the link's clock [ns]. Sent: the instant the first bit left. Received: the instant
+            the last byte was in our hands.
+        data: The bytes.
+        uncertainty_ns: The last byte ended on the wire within ``[t_ns - uncertainty_ns, t_ns]`` [ns].
+        marks: One mark per byte, or None where the link cannot tell (most adapters): then line
+            errors are *unknown*, not absent.
+    """
+
+    direction: Direction
+    t_ns: int
+    data: bytes
+    uncertainty_ns: int = 0
+    marks: tuple[Mark, ...] | None = None

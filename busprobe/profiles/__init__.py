@@ -1,0 +1,1 @@
+"""Register maps: which registers to read, and what they mean."""

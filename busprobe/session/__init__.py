@@ -1,0 +1,1 @@
+"""Commands in, immutable events out: what both faces stand on."""

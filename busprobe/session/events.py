@@ -1,0 +1,179 @@
+"""What a session tells its faces: immutable events, in the order in which things happened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from busprobe.diagnosis.wiring import WiringDiagnosis
+from busprobe.model.device import Device
+from busprobe.model.errors import BusprobeError
+from busprobe.model.exchange import Exchange
+from busprobe.model.finding import Finding
+from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.reading import Reading, Snapshot
+
+
+class Step(StrEnum):
+    """The steps of the job, in the order in which a technician takes them."""
+
+    LINK = "link"
+    FIND = "find"
+    ADDRESSES = "addresses"
+    LINE = "line"
+    WIRING = "wiring"
+    ENERGY = "energy"
+    HANDOVER = "handover"
+
+
+class StepEnd(StrEnum):
+    """How a step ended."""
+
+    DONE = "done"
+    STOPPED = "stopped"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkOpened:
+    """The link is open; settings are None on Modbus TCP or while they are still unknown."""
+
+    endpoint: Endpoint
+    settings: LineSettings | None
+
+
+@dataclass(frozen=True, slots=True)
+class LinkLost:
+    """The link could not be opened, or was lost; nothing more will be heard."""
+
+    error: BusprobeError
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsFound:
+    """The line settings at which somebody answered."""
+
+    settings: LineSettings
+
+
+@dataclass(frozen=True, slots=True)
+class StepStarted:
+    """A step began.
+
+    Attributes:
+        step: Which one.
+        intent: What it will do on the bus, in words.
+    """
+
+    step: Step
+    intent: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepProgress:
+    """A step goes on.
+
+    Attributes:
+        done: Units of work done, of `total`.
+        remaining_s: Expected remaining time [s], None when it cannot be known.
+        text: What is being done right now.
+    """
+
+    step: Step
+    done: int
+    total: int
+    remaining_s: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepFinished:
+    """A step ended, with one sentence on how."""
+
+    step: Step
+    end: StepEnd
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceKnown:
+    """A device was found, or more is known of it; replaces what was known of its address."""
+
+    device: Device
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeMade:
+    """A request was made on the bus."""
+
+    exchange: Exchange
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsTaken:
+    """A device was read.
+
+    Attributes:
+        snapshot: The uniform quantities.
+        readings: Every point of its register map.
+    """
+
+    snapshot: Snapshot
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRaised:
+    """Something was found; replaces an earlier finding with the same code and address."""
+
+    finding: Finding
+
+
+@dataclass(frozen=True, slots=True)
+class FindingCleared:
+    """An earlier finding no longer holds."""
+
+    code: str
+    address: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAsked:
+    """The technician is asked to do something with their hands.
+
+    Attributes:
+        request: What to do, in words.
+        phase: The phase it concerns, or "".
+        on: Whether the load is to be switched on (else off).
+        answerable: Whether a simulated pair of hands can do it (training and demo).
+    """
+
+    request: str
+    phase: str
+    on: bool
+    answerable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WiringSeen:
+    """The wiring verdict at a meter so far."""
+
+    address: int
+    diagnosis: WiringDiagnosis
+
+
+Event = (
+    LinkOpened
+    | LinkLost
+    | SettingsFound
+    | StepStarted
+    | StepProgress
+    | StepFinished
+    | DeviceKnown
+    | ExchangeMade
+    | ReadingsTaken
+    | FindingRaised
+    | FindingCleared
+    | OperatorAsked
+    | WiringSeen
+)

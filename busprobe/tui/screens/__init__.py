@@ -1,0 +1,1 @@
+"""Screens, one for each step of the job."""

@@ -1,0 +1,1 @@
+"""Widgets and the cell canvas they draw on."""

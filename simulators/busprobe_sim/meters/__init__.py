@@ -1,0 +1,1 @@
+"""Register servers: meters and inverters with their quirks."""

@@ -1,0 +1,1 @@
+"""Line, drivers, receivers and UARTs as physics."""

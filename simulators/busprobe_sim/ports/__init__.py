@@ -1,0 +1,1 @@
+"""Ways to reach a simulated bus: virtual time, pty, TCP."""

@@ -1,0 +1,1 @@
+"""The electrical site behind the meters."""
