@@ -106,5 +106,9 @@ class Exchange:
 
     @property
     def proves_device(self) -> bool:
-        """Whether a device at the address asked must exist (an exception proves it too)."""
-        return self.answer is not None
+        """Whether a device at the address asked must exist (an exception proves it too).
+
+        Exceptions 0A and 0B come from a gateway in place of the device (MODBUS Application Protocol
+        V1.1b3, section 7): they prove the gateway only.
+        """
+        return self.answer is not None and self.answer.exception not in (0x0A, 0x0B)

@@ -122,7 +122,9 @@ def parse_link(argument: str) -> Endpoint:
         if text.startswith(prefix):
             target = text[len(prefix) :]
             if not target:
-                raise InputError(f"'{text}' names nothing after '{prefix}'.", f"Write {prefix}NAME.")
+                raise InputError(
+                    f"'{text}' names nothing after '{prefix}'.", f"Write {prefix}NAME."
+                )
             return Endpoint(text, kind, target)
     scheme, separator, rest = text.partition("://")
     if not separator:

@@ -1,0 +1,310 @@
+"""One bus, one owner, one exchange at a time.
+
+Rules:
+
+1. A request starts only after the line was quiet for t3.5 (or the gap asked for).
+2. An answer ends by silence, not by its expected length, so that a second answer is heard. On Modbus
+   TCP the transaction id says which answer is ours, and the exchange ends with it.
+3. Bytes that are no answer do not end the wait: the response timer keeps running (Modbus over Serial
+   Line V1.02, section 2.4.1).
+4. Nothing received is dropped. Every chunk goes to `on_chunk` before anything decodes it; what fits
+   no frame becomes `Unframed`; what arrives between exchanges is kept as overheard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from busprobe.bus.assemble import ByteTimes, classify, pieces_of, strip_echo
+from busprobe.link.base import Framing, Link
+from busprobe.model.chunk import Chunk
+from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
+from busprobe.model.line import LineSettings
+from busprobe.wire import mbap, pdu, rtu, timing
+
+MS = 1_000_000
+
+# Timing assumed where a link hides the line settings (RTU over TCP): the slowest rate in common use.
+# Common practice, no source.
+_ASSUMED_SETTINGS = LineSettings(9600)
+# Unanswered requests that are remembered, so that a late answer is known as one.
+_REMEMBERED = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Overheard:
+    """What was heard without a request of ours.
+
+    Attributes:
+        chunks: As received.
+        pieces: Frames and the bytes between them, in wire order.
+        duration_ns: How long the bus listened [ns].
+    """
+
+    chunks: tuple[Chunk, ...]
+    pieces: tuple[Frame | Unframed, ...]
+    duration_ns: int
+
+    @property
+    def data(self) -> bytes:
+        """All bytes heard."""
+        return b"".join(chunk.data for chunk in self.chunks)
+
+
+@dataclass
+class Bus:
+    """The only user of a link.
+
+    Attributes:
+        link: The link; nobody else may use it.
+        on_chunk: Called with every chunk, sent or received, before it is decoded.
+        on_exchange: Called with every finished exchange.
+        gap_ns: Least silence before a request [ns]; t3.5 of the line where None.
+    """
+
+    link: Link
+    on_chunk: Callable[[Chunk], None] | None = None
+    on_exchange: Callable[[Exchange], None] | None = None
+    gap_ns: int | None = None
+    exchanges: int = 0
+    _stray: list[Chunk] = field(default_factory=list)
+    _last_activity_ns: int | None = None
+    _unanswered: list[tuple[int, bytes]] = field(default_factory=list)
+    _transaction: int = 0
+    _mbap: mbap.Decoder = field(default_factory=mbap.Decoder)
+
+    def now(self) -> int:
+        """The link's clock [ns]."""
+        return self.link.now()
+
+    @property
+    def is_serial(self) -> bool:
+        """Whether frames are told apart by silence on a line (RTU)."""
+        return self.link.framing is Framing.RTU
+
+    @property
+    def settings(self) -> LineSettings | None:
+        """Line settings in force, as far as the link knows them."""
+        return self.link.settings
+
+    @property
+    def line(self) -> LineSettings:
+        """Line settings for timing: those in force, or an assumption where they are hidden."""
+        return self.link.settings or _ASSUMED_SETTINGS
+
+    async def configure(self, settings: LineSettings) -> None:
+        """Change the line settings; what was heard before stays attributed to before."""
+        await self.link.configure(settings)
+        self._unanswered.clear()
+
+    def take_stray(self) -> tuple[Chunk, ...]:
+        """Chunks that were heard between exchanges since the last call."""
+        stray = tuple(self._stray)
+        self._stray.clear()
+        return stray
+
+    def take_stray_pieces(self) -> tuple[Frame | Unframed, ...]:
+        """What was heard between exchanges since the last call, as frames and bytes between them."""
+        stray = self.take_stray()
+        return pieces_of(ByteTimes.of(stray, self.line), None) if stray else ()
+
+    async def listen(self, duration_ns: int) -> Overheard:
+        """Listen without sending a byte."""
+        start = self.now()
+        until = start + duration_ns
+        chunks: list[Chunk] = []
+        while (chunk := await self.link.receive(until)) is not None:
+            self._note(chunk)
+            chunks.append(chunk)
+        return Overheard(
+            tuple(chunks), pieces_of(ByteTimes.of(chunks, self.line), None), self.now() - start
+        )
+
+    async def exchange(
+        self,
+        address: int,
+        request: bytes,
+        *,
+        listen_ns: int,
+        linger_ns: int = 0,
+        gap_ns: int | None = None,
+    ) -> Exchange:
+        """Ask one device and hear everything until the bus is quiet again.
+
+        Args:
+            address: 1..247 on a serial line, a unit id on Modbus TCP.
+            request: The request PDU.
+            listen_ns: How long to wait for the first byte after the request has left [ns].
+            linger_ns: How long to go on listening after a whole answer, for a second one [ns].
+            gap_ns: Least silence before the request [ns], else the bus's own.
+
+        Raises:
+            LinkError: The link is lost.
+            ValueError: The address may not be asked.
+        """
+        if self.is_serial:
+            if not 1 <= address <= 247:
+                raise ValueError(f"address {address} must not be asked on a serial line")
+            exchange = await self._rtu_exchange(address, request, listen_ns, linger_ns, gap_ns)
+        else:
+            if not 0 <= address <= 255:
+                raise ValueError(f"{address} is not a unit id")
+            exchange = await self._mbap_exchange(address, request, listen_ns)
+        self._remember(exchange)
+        if self.on_exchange is not None:
+            self.on_exchange(exchange)
+        return exchange
+
+    def _note(self, chunk: Chunk) -> None:
+        self._last_activity_ns = chunk.t_ns
+        if self.on_chunk is not None:
+            self.on_chunk(chunk)
+
+    async def _wait_for_quiet(self, gap_ns: int) -> None:
+        """Return once the line was quiet for the gap; what is heard meanwhile is stray."""
+        while True:
+            last = self._last_activity_ns
+            until = self.now() if last is None else max(self.now(), last + gap_ns)
+            chunk = await self.link.receive(until)
+            if chunk is None:
+                return
+            self._note(chunk)
+            self._stray.append(chunk)
+
+    def _silence_ns(self) -> int:
+        """Silence that ends an answer [ns]: t3.5, and as much as the link may be late."""
+        return timing.t3_5_ns(self.line) + self.link.arrival_uncertainty_ns
+
+    async def _rtu_exchange(
+        self, address: int, request: bytes, listen_ns: int, linger_ns: int, gap_ns: int | None
+    ) -> Exchange:
+        least_gap = timing.t3_5_ns(self.line)
+        wanted = gap_ns if gap_ns is not None else self.gap_ns
+        await self._wait_for_quiet(max(least_gap, wanted or 0))
+        adu = rtu.encode(address, request)
+        sent = await self.link.send(adu)
+        self._note(sent)
+        request_end = sent.t_ns + self.line.duration_ns(len(adu))
+        self._last_activity_ns = request_end
+        heard: list[Chunk] = []
+        deadline = request_end + listen_ns + self.link.arrival_uncertainty_ns
+        while (chunk := await self.link.receive(deadline)) is not None:
+            self._note(chunk)
+            heard.append(chunk)
+            deadline = max(
+                self._deadline(heard, adu, address, request, request_end, listen_ns, linger_ns),
+                chunk.t_ns + self._silence_ns(),
+            )
+        times, echo = strip_echo(
+            ByteTimes.of(heard, self.line), adu, request_end, self.link.arrival_uncertainty_ns
+        )
+        pieces = pieces_of(times, (address, request))
+        self._last_activity_ns = max(self._last_activity_ns or 0, request_end)
+        first_start = times.start_ns(0) if times.data else None
+        return self._finish(
+            Frame(address, request, sent.t_ns, request_end, adu),
+            pieces,
+            (sent, *heard),
+            echo=echo,
+            turnaround_ns=None if first_start is None else first_start - request_end,
+            turnaround_uncertainty_ns=times.uncertainty_ns(0) if times.data else 0,
+            listened_ns=self.now() - request_end,
+        )
+
+    def _deadline(
+        self,
+        heard: list[Chunk],
+        adu: bytes,
+        address: int,
+        request: bytes,
+        request_end: int,
+        listen_ns: int,
+        linger_ns: int,
+    ) -> int:
+        times, _ = strip_echo(
+            ByteTimes.of(heard, self.line), adu, request_end, self.link.arrival_uncertainty_ns
+        )
+        waiting = request_end + listen_ns + self.link.arrival_uncertainty_ns
+        for piece in pieces_of(times, (address, request)):
+            if (
+                isinstance(piece, Frame)
+                and piece.address == address
+                and pdu.matches(request, piece.pdu)
+            ):
+                return piece.t_end_ns + linger_ns
+        return waiting
+
+    async def _mbap_exchange(self, unit: int, request: bytes, listen_ns: int) -> Exchange:
+        await self._wait_for_quiet(0)
+        self._transaction = self._transaction % 0xFFFF + 1
+        adu = mbap.encode(self._transaction, unit, request)
+        sent = await self.link.send(adu)
+        self._note(sent)
+        heard: list[Chunk] = []
+        pieces: list[Frame | Unframed] = []
+        until = sent.t_ns + listen_ns
+        done = False
+        while not done and (chunk := await self.link.receive(until)) is not None:
+            self._note(chunk)
+            heard.append(chunk)
+            for piece in self._mbap.feed(chunk.data):
+                if isinstance(piece, mbap.Malformed):
+                    pieces.append(Unframed(piece.data, chunk.t_ns))
+                    continue
+                pieces.append(Frame(piece.unit, piece.pdu, chunk.t_ns, chunk.t_ns, piece.raw))
+                done = done or piece.transaction == self._transaction
+        first = heard[0] if heard else None
+        mine = tuple(
+            piece
+            for piece in pieces
+            if isinstance(piece, Unframed)
+            or int.from_bytes(piece.raw[:2], "big") == self._transaction
+        )
+        return self._finish(
+            Frame(unit, request, sent.t_ns, sent.t_ns, adu),
+            mine if done else tuple(pieces),
+            (sent, *heard),
+            echo=False,
+            turnaround_ns=None if first is None else max(0, first.t_ns - sent.t_ns),
+            turnaround_uncertainty_ns=self.link.arrival_uncertainty_ns,
+            listened_ns=self.now() - sent.t_ns,
+        )
+
+    def _finish(
+        self,
+        request: Frame,
+        pieces: tuple[Frame | Unframed, ...],
+        chunks: tuple[Chunk, ...],
+        *,
+        echo: bool,
+        turnaround_ns: int | None,
+        turnaround_uncertainty_ns: int,
+        listened_ns: int,
+    ) -> Exchange:
+        outcome, answer = classify(request, pieces, tuple(self._unanswered))
+        self.exchanges += 1
+        return Exchange(
+            number=self.exchanges,
+            request=request,
+            outcome=outcome,
+            answer=answer,
+            pieces=pieces,
+            echo=echo,
+            turnaround_ns=turnaround_ns,
+            turnaround_uncertainty_ns=turnaround_uncertainty_ns,
+            listened_ns=listened_ns,
+            chunks=chunks,
+        )
+
+    def _remember(self, exchange: Exchange) -> None:
+        if exchange.answer is None:
+            self._unanswered.append((exchange.request.address, exchange.request.pdu))
+            del self._unanswered[:-_REMEMBERED]
+        elif exchange.outcome in (Outcome.ANSWERED, Outcome.EXCEPTION):
+            kept = [u for u in self._unanswered if u[0] != exchange.request.address]
+            self._unanswered[:] = kept
+
+    async def close(self) -> None:
+        """Release the link."""
+        await self.link.close()

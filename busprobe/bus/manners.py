@@ -1,0 +1,47 @@
+"""May we talk now? Listening before the first request."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busprobe.bus.bus import MS, Bus, Overheard
+from busprobe.model.exchange import Frame
+from busprobe.wire import pairing
+
+# Masters poll every 0.2-10 s (seen in public threads of users): shorter listening proves nothing.
+LISTEN_FIRST_NS = 3_000 * MS
+
+
+@dataclass(frozen=True, slots=True)
+class Manners:
+    """What was heard before the first request.
+
+    Attributes:
+        overheard: Everything heard.
+        master: Whether whole frames of somebody else's conversation were heard.
+        addresses: Addresses named in those frames.
+    """
+
+    overheard: Overheard
+    master: bool
+    addresses: tuple[int, ...]
+
+    @property
+    def quiet(self) -> bool:
+        """Whether no byte was heard at all."""
+        return not self.overheard.chunks
+
+
+async def listen_before_talking(bus: Bus, duration_ns: int = LISTEN_FIRST_NS) -> Manners:
+    """Listen for a foreign master; on Modbus TCP there is nothing to overhear.
+
+    A pair of request and matching response proves a master; a run of valid frames makes one likely
+    enough that nobody should talk into it.
+    """
+    if not bus.is_serial:
+        return Manners(Overheard((), (), 0), False, ())
+    overheard = await bus.listen(duration_ns)
+    frames = [piece for piece in overheard.pieces if isinstance(piece, Frame)]
+    paired = any(p.request is not None and p.response is not None for p in pairing.pair(frames))
+    addresses = tuple(sorted({frame.address for frame in frames}))
+    return Manners(overheard, paired or len(frames) >= 2, addresses)
