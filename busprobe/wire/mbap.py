@@ -5,7 +5,8 @@ Source: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, section 3.1.3. Al
     transaction (2) | protocol = 0 (2) | length of unit and PDU (2) | unit (1) | PDU (1..253)
 
 TCP keeps no frame borders, so frames are cut out of a stream by their length. A header that cannot
-be right has lost the border; what follows is searched for the next header that can be.
+be right has lost the border; what follows is searched for the next header that can be, and there
+the PDU has to have the structure that its length claims.
 """
 
 from __future__ import annotations
@@ -13,7 +14,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from struct import Struct
 
-from busprobe.wire.structure import LONGEST_PDU
+from busprobe.wire.structure import (
+    LONGEST_PDU,
+    MORE,
+    REQUEST_RULES,
+    RESPONSE_RULES,
+    length_at,
+)
 
 _HEADER = Struct(">HHHB")
 HEADER_LENGTH = 7
@@ -117,7 +124,7 @@ class Decoder:
         while len(buffer) - self._bad >= HEADER_LENGTH - 1:
             at = self._bad
             fault = _fault(buffer, at, len(buffer))
-            if fault:
+            if fault or (at and not _consistent(buffer, at)):
                 self._reason = self._reason or fault
                 self._bad += 1
                 continue
@@ -144,6 +151,16 @@ class Decoder:
         del self._buffer[:length]
         self._bad, self._reason = 0, ""
         return piece
+
+
+def _consistent(buffer: bytearray, at: int) -> bool:
+    # Whether the PDU, as far as it is here, can have the length of the header.
+    length = (buffer[at + 4] << 8 | buffer[at + 5]) - 1
+    stop = min(at + HEADER_LENGTH + length, len(buffer))
+    return any(
+        length_at(buffer, at + HEADER_LENGTH, stop, rules) in (MORE, length)
+        for rules in (REQUEST_RULES, RESPONSE_RULES)
+    )
 
 
 def _cut(buffer: bytearray) -> str:
