@@ -2,19 +2,22 @@
 
 A link carries bytes and owns the clock. It knows nothing of frames.
 
-Must implement: `endpoint`, `settings`, `now`, `send`, `receive`, `close`.
-Might implement: `configure` (a serial line whose settings can be changed; others raise `LinkError`).
+Must implement: `endpoint`, `framing`, `settings`, `arrival_uncertainty_ns`, `now`, `send`,
+`receive`, `close`.
+Might implement: `configure` (a line whose settings can be changed; others raise `LinkError`), and
+`line_errors` (see `busprobe.link.line_errors.LineErrorSource`).
 Never: drop a received byte, decode, retry, or log.
 
 Rules:
 
 1. Time comes only from `now()`: integer nanoseconds, monotonic, starting anywhere.
-2. `send` returns when the bytes are handed over, not when they have left; the returned chunk carries
-   the instant at which the first bit left (or can have left at the earliest).
-3. `receive(until_ns)` returns the next chunk that arrived at or before `until_ns`, waiting for it, or
+2. `send` returns when the bytes are handed over, not when they have left; the returned chunk
+   carries the instant at which the first bit left, or can have left at the earliest.
+3. `receive(until_ns)` returns the next chunk stamped at or before `until_ns`, waiting for it, or
    None once the clock has passed `until_ns`. Chunks come in the order of their time. A chunk that
    arrives between two calls is kept for the next one.
-4. A link that is lost raises `LinkError`, from whichever call notices.
+4. A link that is lost raises `LinkError`, from whichever call notices; `receive` first gives out
+   everything that was heard before the loss.
 5. A link in virtual time never suspends, so that a procedure can run without an event loop.
 """
 
@@ -55,7 +58,11 @@ class Link(Protocol):
 
     @property
     def arrival_uncertainty_ns(self) -> int:
-        """How late a received byte may be stamped at worst [ns]: adapter latency, network, system."""
+        """How late a received byte may be stamped [ns]: adapter, network and system together.
+
+        It may change with the line settings. Each received chunk carries the value that was in
+        force when it was stamped.
+        """
         ...
 
     def now(self) -> int:
