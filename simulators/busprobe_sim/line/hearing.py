@@ -1,0 +1,288 @@
+"""What one receiver makes of the line, up to an instant that others ask for.
+
+Theory of operation:
+
+1. The line is known up to now. A receiver works it off lazily, from where it stood.
+2. Where one driver alone speaks in the receiver's own settings, at levels that leave the comparator
+   no choice, characters pass through with their exact times.
+3. Everywhere else (two drivers at once, other settings, swapped wires, disturbances, marginal
+   levels, frozen receivers) levels, comparator and UART are computed bit by bit.
+4. Noise on an undriven pair is left out: it flips the comparator for one sample at a time, which a
+   UART rejects in the middle of the start bit. What an undriven pair does instead is a disturbance
+   of its own (`LineParameters.float_rate_hz`).
+5. A host may speak at an instant up to which its port has already listened: `rewind` takes back
+   what would have been heard after it.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from busprobe.model.chunk import Mark
+from busprobe_sim.line.things import Disturbance, Thing, Transmission
+from busprobe_sim.physics.chance import array_stream
+from busprobe_sim.physics.uart import Resume, receive
+from busprobe_sim.physics.waveform import Windows, beyond_common_mode, listen, windows
+
+if TYPE_CHECKING:
+    from busprobe_sim.line.line import Line
+    from busprobe_sim.line.node import Node
+
+# A sampling receiver fails at 5 % between two clocks (computed with this UART model); below half of
+# that it certainly follows.
+_SAFE_CLOCK_RATIO = 0.025
+# A character that begins in the last bit of a disturbance is over after one character.
+_SETTLE_CHARACTERS = 1.25
+_JOIN_CHARACTERS = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Characters that were received.
+
+    Attributes:
+        data: Their values.
+        starts: Start of each [ns].
+        ends: End of each [ns].
+        marks: What the UART said of each.
+    """
+
+    data: bytes
+    starts: list[int]
+    ends: list[int]
+    marks: list[Mark]
+
+
+class Hearing:
+    """Receiver of one node.
+
+    Attributes:
+        values: Characters heard and not yet taken; `starts`, `ends` and `marks` go with them.
+    """
+
+    def __init__(self, line: Line, node: Node) -> None:
+        self._line = line
+        self._node = node
+        self._generator = array_stream(line.seed, f"noise/{node.name}")
+        self._clean: dict[tuple[int, int, str], bool] = {}
+        self._passing: Transmission | None = None
+        self._passed = 0
+        self._raw = 1
+        self._resume = Resume(float(line.now_ns))
+        self.values = bytearray()
+        self.starts: list[int] = []
+        self.ends: list[int] = []
+        self.marks: list[Mark] = []
+        self._resumes: list[Resume | float] = []
+
+    @property
+    def cursor_ns(self) -> float:
+        """Up to here the line has been worked off [ns]."""
+        return self._resume.t_ns
+
+    @property
+    def busy(self) -> bool:
+        """A character is in progress (or the line is held low)."""
+        resume = self._resume
+        inside = self._passing is not None and self._passed < len(self._passing.data)
+        return resume.partial or resume.level == 0 or inside
+
+    def forget_levels(self) -> None:
+        """The line has changed: what was known to be clean is not any more."""
+        self._clean.clear()
+
+    def restart(self, t_ns: int) -> None:
+        """Start hunting anew at an instant, settings having changed."""
+        self._clean.clear()
+        self._passing = None
+        self._resume = Resume(float(t_ns))
+
+    def take(self, until_ns: float = math.inf) -> Heard:
+        """Hand over the characters that ended by an instant [ns]."""
+        count = bisect_right(self.ends, until_ns)
+        heard = Heard(
+            bytes(self.values[:count]), self.starts[:count], self.ends[:count], self.marks[:count]
+        )
+        del self.values[:count], self.starts[:count], self.ends[:count]
+        del self.marks[:count], self._resumes[:count]
+        return heard
+
+    def rewind(self, t_ns: int) -> None:
+        """Forget what was worked off beyond an instant [ns]."""
+        if self._resume.t_ns <= t_ns:
+            return
+        self._passing = None
+        kept = bisect_right(self.ends, t_ns)
+        if kept == len(self.ends):
+            if self._resume.start_ns is None:
+                self._resume = Resume(float(t_ns), self._resume.level)
+            return
+        before = self._resumes[kept - 1] if kept else None
+        if isinstance(before, Resume) and before.start_ns is not None:
+            self._resume = before
+        else:
+            self._resume = Resume(float(min(self.starts[kept], t_ns)), 1, None, True)
+        self._raw = self._resume.level
+        del self.values[kept:], self.starts[kept:], self.ends[kept:]
+        del self.marks[kept:], self._resumes[kept:]
+
+    def advance(self, until_ns: int) -> None:
+        """Work the line off up to an instant [ns]; the line must be known up to it."""
+        if until_ns <= self._resume.t_ns:
+            return
+        if self._node.parameters.dead_receiver:
+            self._resume = Resume(float(until_ns))
+            return
+        cursor = self._resume.t_ns
+        if self._passing is not None and self._passing.end_ns <= cursor:
+            self._passing = None
+        things = [x for x in self._line.things if x.end_ns > cursor and x.begin_ns < until_ns]
+        character = self._node.timing.character_ns
+        i = 0
+        while i < len(things):
+            thing = things[i]
+            following = things[i + 1].begin_ns if i + 1 < len(things) else math.inf
+            if self._pass_through(thing, min(until_ns, following), following):
+                i += 1
+                continue
+            end = thing.end_ns
+            i += 1
+            first = i - 1
+            while i < len(things) and things[i].begin_ns < end + _JOIN_CHARACTERS * character:
+                end = max(end, things[i].end_ns)
+                i += 1
+            self._sample(things[first:i], min(until_ns, end + _SETTLE_CHARACTERS * character))
+        resume = self._resume
+        if resume.t_ns >= until_ns or self._passing is not None:
+            return
+        if resume.partial or resume.level != self._idle_level(resume.level):
+            self._sample(things, until_ns)
+        if not self._resume.partial:
+            self._resume = Resume(float(until_ns), self._resume.level)
+
+    def _idle_level(self, last: int) -> int:
+        decided = self._node.parameters.comparator.decide(self._line.idle_v(self._node))
+        return last if decided == 0 else (decided + 1) // 2
+
+    # -- characters that nothing can happen to
+
+    def _pass_through(self, thing: Thing, limit: float, following: float) -> bool:
+        """Let a clean transmission pass up to `limit`; False when bits have to be computed."""
+        resume = self._resume
+        if not isinstance(thing, Transmission):
+            return False
+        if thing is not self._passing:
+            if resume.partial or resume.level == 0 or resume.t_ns > thing.start_ns:
+                return False
+            if thing.node is self._node and not self._node.parameters.hears_itself:
+                if following < thing.end_ns:
+                    return False
+                self._resume = Resume(min(limit, thing.end_ns))
+                return True
+            if not self._is_clean(thing):
+                return False
+            self._passing, self._passed = thing, 0
+        starts, ends = thing.character_times(self._node.settings.bits_per_character)
+        done, count = self._passed, len(ends)
+        upto = count if ends[-1] <= limit else bisect_right(ends, limit)
+        if upto > done:
+            self.values += thing.data[done:upto]
+            self.starts += starts[done:upto]
+            self.ends += ends[done:upto]
+            self.marks += [Mark.GOOD] * (upto - done)
+            # Hunting goes on in the middle of the stop bit.
+            half = 0.5 * thing.bit_ns
+            self._resumes += [end - half for end in ends[done:upto]]
+            self._passed = upto
+            self._resume = Resume(ends[upto - 1] - half)
+        if upto == count and limit >= min(thing.end_ns, following):
+            self._passing = None
+            self._resume = Resume(max(self._resume.t_ns, min(limit, thing.end_ns)))
+            return following >= thing.end_ns
+        if limit < following:
+            return True
+        self._passing = None
+        return False
+
+    def _is_clean(self, thing: Transmission) -> bool:
+        """Whether a transmission that is alone passes through this receiver unharmed."""
+        sender = thing.node
+        if self._line.parameters.force_bits or thing.end_ns < thing.last_ns:
+            return False
+        key = (sender.index, thing.settings.baud, thing.settings.parity.value)
+        kept = self._clean.get(key)
+        if kept is None:
+            kept = self._clean[key] = self._finds_clean(sender, thing)
+        return kept
+
+    def _finds_clean(self, sender: Node, thing: Transmission) -> bool:
+        node, line = self._node, self._line
+        parameters, comparator = node.parameters, node.parameters.comparator
+        if thing.settings.parity is not node.settings.parity:
+            return False
+        if abs(thing.bit_ns / node.bit_ns - 1.0) > _SAFE_CLOCK_RATIO:
+            return False
+        if abs(parameters.ground_v) + parameters.ground_ac_v > line.parameters.common_mode_limit_v:
+            return False
+        sigma = max(line.parameters.noise_margin_sigma, 6.0)
+        if math.isinf(sigma):
+            return False
+        idle = line.idle_v(node)
+        one = idle if sender.parameters.driver.zeros_only else line.driven_v(sender, 1, node)
+        zero = line.driven_v(sender, 0, node)
+        if comparator.decide(zero, sigma) != -1 or comparator.decide(one, sigma) != 1:
+            return False
+        return comparator.decide(idle) != -1
+
+    # -- characters bit by bit
+
+    def _sample(self, things: Sequence[Thing], until_ns: float) -> None:
+        node, line, resume = self._node, self._line, self._resume
+        if until_ns <= resume.t_ns:
+            return
+        self._passing = None
+        parameters, rules = node.parameters, line.parameters
+        sent = [x for x in things if isinstance(x, Transmission)]
+        muted: Windows | None = None
+        if not parameters.hears_itself:
+            own = [(x.begin_ns, x.end_ns) for x in sent if x.node is node]
+            muted = windows(own) if own else None
+        frozen: Windows | None = None
+        if abs(parameters.ground_v) + parameters.ground_ac_v > rules.common_mode_limit_v:
+            frozen = beyond_common_mode(
+                parameters.ground_v,
+                parameters.ground_ac_v,
+                rules.mains_hz,
+                rules.common_mode_limit_v,
+                resume.t_ns,
+                until_ns,
+            )
+        output = listen(
+            [x.track for x in sent],
+            [x.added for x in things if isinstance(x, Disturbance)],
+            line.levels,
+            node.index,
+            parameters.swapped,
+            parameters.comparator,
+            resume.t_ns,
+            until_ns,
+            self._raw,
+            resume.level,
+            self._generator,
+            sample_ns=node.bit_ns / rules.samples_per_bit,
+            margin_sigma=rules.noise_margin_sigma,
+            muted=muted,
+            frozen=frozen,
+        )
+        characters, self._resume = receive(output.edges_ns, resume, until_ns, node.timing)
+        for character in characters:
+            self.values.append(character.value)
+            self.starts.append(round(character.t_start_ns))
+            self.ends.append(round(character.t_end_ns))
+            self.marks.append(character.mark)
+            self._resumes.append(character.resume)
+        self._raw = output.raw_before(self._resume.t_ns, self._raw)

@@ -1,0 +1,251 @@
+"""A device: firmware between its UART and its register server."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from busprobe.model.line import LineSettings
+from busprobe.wire.crc import is_intact, is_intact_at, with_crc
+from busprobe.wire.structure import REQUEST_RULES, length_at
+from busprobe_sim.line.node import Node
+from busprobe_sim.line.parameters import DeviceFraming, OnOtherRequest, StationParameters
+from busprobe_sim.line.things import Thing, Transmission
+from busprobe_sim.physics.chance import stream
+
+if TYPE_CHECKING:
+    from busprobe_sim.line.line import Line
+    from busprobe_sim.meters.base import Server
+
+_MILLISECOND_NS = 1e6
+# Modbus over Serial Line V1.02, section 2.5.1.1: t3.5, fixed above 19200 Bd.
+_SILENCE_CHARACTERS = 3.5
+_FIXED_ABOVE_BAUD = 19200
+_FIXED_SILENCE_NS = 1_750_000.0
+# A tolerant device still begins anew after so long a silence (common practice, no source).
+_TOLERANT_RESTART_NS = 50e6
+_BROADCAST = 0
+_CRC = 2
+
+
+def silence_ns(settings: LineSettings) -> float:
+    """The silence t3.5 that ends a frame [ns]."""
+    if settings.baud > _FIXED_ABOVE_BAUD:
+        return _FIXED_SILENCE_NS
+    return _SILENCE_CHARACTERS * settings.bits_per_character * settings.bit_ns
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """An intact frame that was heard; its quiet is the silence before it [ns]."""
+
+    adu: bytes
+    end_ns: int
+    quiet_ns: float
+
+
+class Station(Node):
+    """A device on the line.
+
+    Attributes:
+        address: Its address; may be changed at any time.
+        server: Its registers.
+        heard_requests: How many requests to it were understood.
+    """
+
+    def __init__(self, line: Line, parameters: StationParameters, server: Server) -> None:
+        name = f"station-{len(line.nodes)}@{parameters.address}"
+        super().__init__(line, name, parameters.node)
+        self.station = parameters
+        self.address = parameters.address
+        self.server = server
+        self.heard_requests = 0
+        self._random = stream(line.seed, name)
+        self._due_ns = -1
+        self._data = bytearray()
+        self._starts: list[int] = []
+        self._ends: list[int] = []
+        self._traffic_ns = -math.inf
+        self._lost_until_ns = -math.inf
+        self._pending: object | None = None
+        self._held_byte = b""
+        self._change: tuple[int | None, LineSettings | None] | None = None
+
+    # -- listening
+
+    @property
+    def _silence_ns(self) -> float:
+        strict = self.station.framing is DeviceFraming.STRICT
+        # A tolerant device looks as soon as its UART has the byte.
+        return silence_ns(self.settings) if strict else 0.1 * self.bit_ns
+
+    def noticed(self, thing: Thing) -> None:
+        """Look at the line when this is over."""
+        if isinstance(thing, Transmission):
+            if thing.node is not self:
+                self._look_at(thing.last_ns + self._silence_ns)
+        else:
+            self._look_at(thing.end_ns + self._silence_ns + self.timing.character_ns)
+
+    def _look_at(self, t_ns: float) -> None:
+        due = math.ceil(t_ns) + 1
+        if due > self._due_ns:
+            self._due_ns = due
+            self.line.schedule(due, self._look)
+
+    def _look(self) -> None:
+        now = self.line.now_ns
+        if now < self._due_ns:
+            return
+        self._listen()
+        if self.hearing.busy and self.hearing.cursor_ns + 2 * self.timing.character_ns > now:
+            self._look_at(now + self.timing.character_ns)
+            return
+        if not self._ends:
+            return
+        quiet_from = self._ends[-1] + self._silence_ns
+        if self.station.framing is DeviceFraming.STRICT and quiet_from > now:
+            self._look_at(quiet_from)
+            return
+        frames = (
+            self._strict_frames()
+            if self.station.framing is DeviceFraming.STRICT
+            else self._tolerant_frames()
+        )
+        for frame in frames:
+            self._understand(frame)
+
+    def _listen(self) -> None:
+        self.hearing.advance(self.line.now_ns)
+        heard = self.hearing.take()
+        self._data += heard.data
+        self._starts += heard.starts
+        self._ends += heard.ends
+
+    def _forget(self, count: int) -> None:
+        if count:
+            self._traffic_ns = self._ends[count - 1]
+            del self._data[:count], self._starts[:count], self._ends[:count]
+
+    def _strict_frames(self) -> list[_Frame]:
+        """Cut at silences; whatever is not intact as a whole is lost."""
+        frames, silence = [], self._silence_ns
+        first = 0
+        for i in range(1, len(self._ends) + 1):
+            if i < len(self._ends) and self._starts[i] - self._ends[i - 1] < silence:
+                continue
+            adu = bytes(self._data[first:i])
+            if is_intact(adu):
+                before = self._ends[first - 1] if first else self._traffic_ns
+                frames.append(_Frame(adu, self._ends[i - 1], self._starts[first] - before))
+            first = i
+        self._forget(first)
+        return frames
+
+    def _tolerant_frames(self) -> list[_Frame]:
+        """Find intact requests wherever they begin."""
+        frames = []
+        data, i, used = self._data, 0, 0
+        while i + 4 <= len(data):
+            length = length_at(data, i + 1, len(data), REQUEST_RULES) + 1 + _CRC
+            if 4 <= length <= len(data) - i and is_intact_at(data, i, length):
+                before = self._ends[i - 1] if i else self._traffic_ns
+                end = i + length
+                frames.append(
+                    _Frame(bytes(data[i:end]), self._ends[end - 1], self._starts[i] - before)
+                )
+                i = used = end
+            else:
+                i += 1
+        if self._ends[-1] + _TOLERANT_RESTART_NS < self.line.now_ns:
+            used = len(data)
+        self._forget(max(used, len(data) - 256))
+        return frames
+
+    # -- answering
+
+    def _understand(self, frame: _Frame) -> None:
+        habits, address, pdu = self.station, frame.adu[0], frame.adu[1:-_CRC]
+        request = length_at(pdu, 0, len(pdu), REQUEST_RULES) == len(pdu)
+        if frame.end_ns < self._lost_until_ns:
+            return
+        mine = address == self.address
+        if not mine and address != _BROADCAST:
+            if self._random.random() < habits.sync_loss_rate:
+                self._lost_until_ns = frame.end_ns + habits.resync_ms * _MILLISECOND_NS
+            if not request:
+                return
+            if habits.on_other_request is OnOtherRequest.ABORT:
+                self._pending = None
+            if self._random.random() >= habits.foreign_answer_rate:
+                return
+        if not request or frame.quiet_ns < habits.min_gap_ms * _MILLISECOND_NS:
+            return
+        if self._random.random() < habits.drop_rate:
+            return
+        if self._pending is not None:
+            if habits.on_other_request is OnOtherRequest.SEND:
+                return
+            self._pending = None
+        self.heard_requests += mine
+        answer = self.server.respond(pdu, self.line.now_ns)
+        if answer is None or address == _BROADCAST:
+            self._apply_change()
+            return
+        self._owe(with_crc(bytes([self.address]) + answer), frame.end_ns)
+
+    def _owe(self, adu: bytes, request_end_ns: int) -> None:
+        wait_ms = self.station.turnaround_ms + self._random.random() * self.station.loop_ms
+        start = round(request_end_ns + wait_ms * _MILLISECOND_NS)
+        token = object()
+        self._pending = token
+        on = round(start - self.parameters.lead_bits * self.bit_ns)
+        self.line.schedule(on, lambda: self._reply(token, adu, start))
+
+    def _reply(self, token: object, adu: bytes, start_ns: int) -> None:
+        if self._pending is not token:
+            return
+        self._pending = None
+        if self.station.listens_first:
+            self._listen()
+            if self._ends or self.hearing.busy:
+                self._apply_change()
+                return
+        sent = self._held_byte + adu
+        self._held_byte = b""
+        if self._random.random() < self.station.cut_last_byte_rate:
+            sent = sent[:-1]
+        elif self._random.random() < self.station.late_last_byte_rate:
+            sent, self._held_byte = sent[:-1], sent[-1:]
+        self.line.transmit(self, sent, max(start_ns, self.line.now_ns))
+        if self.sending is not None:
+            self._traffic_ns = max(self._traffic_ns, self.sending.last_ns)
+            if self._change is not None:
+                self.line.schedule(math.ceil(self.sending.end_ns), self._apply_change)
+
+    # -- changing
+
+    def request_change(
+        self, *, address: int | None = None, settings: LineSettings | None = None
+    ) -> None:
+        """Change address or settings after the reply that is owed, as devices do.
+
+        Meant to be called by the register server while it handles the request; the change takes
+        effect when the reply has left (at once when none will).
+
+        Args:
+            address: New address, or None to keep it.
+            settings: New settings, or None to keep them.
+        """
+        self._change = (address, settings)
+
+    def _apply_change(self) -> None:
+        if self._change is None:
+            return
+        address, settings = self._change
+        self._change = None
+        if address is not None:
+            self.address = address
+        if settings is not None:
+            self.configure(settings)

@@ -1,0 +1,281 @@
+"""From driver states over time to the voltage at one receiver over time.
+
+A track tells what one driver does: +1, -1 or 0 (off) in segments. Tracks are laid over each other
+segment by segment, and each combination is looked up in the level table, so that the cost depends
+on the number of edges and not on time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from busprobe.model.line import LineSettings
+from busprobe_sim.physics.levels import LevelTable
+from busprobe_sim.physics.receiver import Comparator, Levels, Times, Volts, compare
+from busprobe_sim.physics.uart import transmit
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What one driver does over time.
+
+    Attributes:
+        node: Number of the driver's node.
+        times: Start of each segment [ns]; the first is minus infinity.
+        states: +1, -1 or 0 (off) in each segment, as driven onto the pair; the first is 0.
+    """
+
+    node: int
+    times: Times
+    states: Levels
+
+
+def driver_track(
+    node: int,
+    data: bytes,
+    settings: LineSettings,
+    *,
+    on_ns: float,
+    start_ns: float,
+    off_ns: float,
+    bit_ns: float,
+    zeros_only: bool,
+    swapped: bool,
+) -> Track:
+    """What a driver does while its UART sends.
+
+    Args:
+        node: Number of the node.
+        data: Bytes it sends, back to back.
+        settings: Format.
+        on_ns: The driver is switched on [ns]; it drives the idle 1 until `start_ns`.
+        start_ns: Start of the first start bit [ns].
+        off_ns: The driver is switched off [ns]; before the end of the bytes it cuts them.
+        bit_ns: Duration of a bit by the sender's clock [ns].
+        zeros_only: Only 0 bits are driven.
+        swapped: The wires are swapped at this node.
+    """
+    changes, levels = transmit(data, settings, start_ns, bit_ns)
+    if zeros_only:
+        states = (levels - 1).astype(np.int8)
+        on = 0
+    else:
+        states = (2 * levels - 1).astype(np.int8)
+        on = 1
+    kept = changes < off_ns
+    times = np.concatenate(([-math.inf, on_ns], changes[kept], [off_ns]))
+    states = np.concatenate(([0, on], states[kept], [0])).astype(np.int8)
+    return Track(node, times, -states if swapped else states)
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """A voltage that is added to the line, whoever drives.
+
+    Attributes:
+        times: Start of each segment [ns]; the first is minus infinity.
+        volts: Added differential voltage in each segment [V]; the first and last are 0.
+    """
+
+    times: Times
+    volts: Volts
+
+
+def burst(
+    start_ns: float, length_ns: float, piece_ns: float, volts: float, generator: np.random.Generator
+) -> Added:
+    """A noise burst: pieces of plus or minus `volts` at random.
+
+    Args:
+        start_ns: Start [ns].
+        length_ns: Length [ns].
+        piece_ns: Length of one piece [ns].
+        volts: Size [V].
+        generator: Source of the signs.
+    """
+    pieces = max(1, math.ceil(length_ns / piece_ns))
+    times = start_ns + np.minimum(np.arange(pieces + 1) * piece_ns, length_ns)
+    signs = generator.integers(0, 2, pieces) * 2 - 1
+    return Added(
+        np.concatenate(([-math.inf], times)), np.concatenate(([0.0], signs * volts, [0.0]))
+    )
+
+
+def dip(start_ns: float, length_ns: float, volts: float, recovery_ns: float) -> Added:
+    """A sag of an undriven pair below zero, and its return.
+
+    Args:
+        start_ns: Start [ns].
+        length_ns: Length [ns].
+        volts: Depth [V]; the return overshoots by as much.
+        recovery_ns: Length of the overshoot [ns].
+    """
+    end = start_ns + length_ns
+    times = np.array([-math.inf, start_ns, end, end + recovery_ns])
+    return Added(times, np.array([0.0, -volts, volts, 0.0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Periods in which something holds.
+
+    Attributes:
+        edges: Start, end, start, end ... [ns], ascending.
+    """
+
+    edges: Times
+
+    def at(self, times: Times) -> npt.NDArray[np.bool_]:
+        """Whether it holds at each of the times [ns]."""
+        inside: npt.NDArray[np.bool_] = (np.searchsorted(self.edges, times, "right") & 1) == 1
+        return inside
+
+
+def beyond_common_mode(
+    offset_v: float,
+    amplitude_v: float,
+    frequency_hz: float,
+    limit_v: float,
+    begin: float,
+    end: float,
+) -> Windows:
+    """When ``offset + amplitude * sin(2 pi f t)`` is beyond plus or minus the limit.
+
+    Args:
+        offset_v: Constant ground difference [V].
+        amplitude_v: Alternating ground difference [V peak].
+        frequency_hz: Its frequency [Hz].
+        limit_v: Limit of the receiver [V].
+        begin: Start of the window of interest [ns].
+        end: Its end [ns].
+    """
+    period = 1e9 / frequency_hz
+    edges: list[float] = []
+    for sign in (1.0, -1.0):
+        # sign * v > limit, with sign * sin peaking at a quarter or at three quarters of a period.
+        if amplitude_v == 0.0:
+            if sign * offset_v > limit_v:
+                edges += [begin - 1.0, end + 1.0]
+            continue
+        reach = (limit_v - sign * offset_v) / amplitude_v
+        if reach >= 1.0:
+            continue
+        if reach <= -1.0:
+            edges += [begin - 1.0, end + 1.0]
+            continue
+        half = period * math.acos(reach) / (2.0 * math.pi)
+        peak = period * (0.25 if sign > 0 else 0.75)
+        for n in range(math.floor(begin / period) - 1, math.ceil(end / period) + 1):
+            edges += [n * period + peak - half, n * period + peak + half]
+    pairs = sorted(zip(edges[::2], edges[1::2], strict=True))
+    return Windows(np.array([edge for pair in pairs for edge in pair], dtype=np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """Levels out of a receiver.
+
+    Attributes:
+        edges_ns: Instants at which the level toggles [ns].
+        raw_times: Start of each segment of the comparator's own output [ns].
+        raw_levels: Comparator's own output in it, whether or not it is switched through.
+    """
+
+    edges_ns: list[float]
+    raw_times: Times
+    raw_levels: Levels
+
+    def raw_before(self, t_ns: float, initial: int) -> int:
+        """Output of the comparator just before `t_ns`."""
+        index = int(np.searchsorted(self.raw_times, t_ns, "left")) - 1
+        return initial if index < 0 else int(self.raw_levels[index])
+
+
+def listen(
+    tracks: Sequence[Track],
+    added: Sequence[Added],
+    table: LevelTable,
+    node: int,
+    swapped: bool,
+    comparator: Comparator,
+    begin_ns: float,
+    end_ns: float,
+    raw: int,
+    level: int,
+    generator: np.random.Generator,
+    *,
+    sample_ns: float,
+    margin_sigma: float,
+    muted: Windows | None = None,
+    frozen: Windows | None = None,
+) -> Output:
+    """Level at the output of one receiver between two instants.
+
+    Args:
+        tracks: All drivers that are on at some time in the window.
+        added: Disturbances in the window.
+        table: Level table of the line.
+        node: Number of the receiver's node.
+        swapped: Its wires are swapped.
+        comparator: Its comparator.
+        begin_ns: Start of the window [ns].
+        end_ns: End of the window [ns].
+        raw: Output of the comparator just before.
+        level: Level after muting just before.
+        generator: Source of the noise.
+        sample_ns: Spacing of the noise samples [ns].
+        margin_sigma: Where noise is drawn, see `compare`.
+        muted: Periods in which the receiver is switched off and its output reads 1.
+        frozen: Periods in which the comparator cannot move.
+    """
+    windows = [w.edges for w in (muted, frozen) if w is not None]
+    times = np.concatenate(
+        (*(t.times for t in tracks), *(a.times for a in added), *windows, [begin_ns])
+    )
+    times = times[(times >= begin_ns) & (times < end_ns)]
+    times.sort()
+    code = np.zeros(len(times), dtype=np.int64)
+    place = 1
+    for track in tracks:
+        index = np.searchsorted(track.times, times, "right") - 1
+        code += (track.states[index] + 1) * place
+        place *= 3
+    known = np.zeros(place)
+    for combination in np.flatnonzero(np.bincount(code, minlength=place)):
+        rest, states = int(combination), []
+        for track in tracks:
+            rest, digit = divmod(rest, 3)
+            if digit != 1:
+                states.append((track.node, digit - 1))
+        known[combination] = table.voltages(tuple(states))[node]
+    volts = known[code]
+    for addition in added:
+        volts += addition.volts[np.searchsorted(addition.times, times, "right") - 1]
+    if swapped:
+        volts = -volts
+    raw_times, raw_levels = compare(
+        times,
+        volts,
+        end_ns,
+        comparator,
+        raw,
+        generator,
+        sample_ns=sample_ns,
+        margin_sigma=margin_sigma,
+        frozen=None if frozen is None else frozen.at(times),
+    )
+    levels = raw_levels
+    if muted is not None:
+        levels = np.where(muted.at(raw_times), np.int8(1), raw_levels)
+    changed = np.flatnonzero(np.diff(levels, prepend=np.int8(level)))
+    return Output(raw_times[changed].tolist(), raw_times, raw_levels)
+
+
+def windows(periods: Sequence[tuple[float, float]]) -> Windows:
+    """Windows from (start, end) pairs [ns], ascending and not overlapping."""
+    return Windows(np.array([edge for period in periods for edge in period], dtype=np.float64))
