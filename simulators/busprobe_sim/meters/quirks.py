@@ -39,10 +39,10 @@ class SwappedWords:
         ]
 
 
-def swapped_words(chain: SunSpecRegisters) -> Registers:
+def swapped_words(chain: SunSpecRegisters, inner: Registers) -> Registers:
     """Every numeric point of more than one register comes low word first."""
     wide = (p for p in chain.points if p.kind in _WIDE)
-    return SwappedWords(chain, (range(p.address, p.address + p.size) for p in wide))
+    return SwappedWords(inner, (range(p.address, p.address + p.size) for p in wide))
 
 
 def _constant(value: int) -> Callable[[int, int], int]:

@@ -22,6 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+# Nearer than this two points of the cable are one.
+_SAME_PLACE_DIGITS = 3
 # One unit load is at least 12 kOhm (TIA/EIA-485-A as tabulated in AN-1057).
 UNIT_LOAD_OHM = 12_000.0
 
@@ -108,15 +110,14 @@ class LevelTable:
         stuck: Iterable[tuple[int, int]] = (),
     ) -> None:
         terminators, biases = tuple(terminators), tuple(biases)
-        points = sorted(
-            {
-                *positions_m,
-                *(t.position_m for t in terminators),
-                *(b.position_m for b in biases),
-            }
-        )
+
+        def rounded(position_m: float) -> float:
+            return round(position_m, _SAME_PLACE_DIGITS)
+
+        occupied = [*positions_m, *(x.position_m for x in (*terminators, *biases))]
+        points = sorted({rounded(position) for position in occupied})
         place = {position: i for i, position in enumerate(points)}
-        self._points = [place[position] for position in positions_m]
+        self._points = [place[rounded(position)] for position in positions_m]
         self._drivers = tuple(drivers)
         self._stuck = tuple(stuck)
         matrix = np.zeros((len(points), len(points)))
@@ -130,10 +131,10 @@ class LevelTable:
         for point, ohm in zip(self._points, loads_ohm, strict=True):
             matrix[point, point] += 1.0 / ohm
         for terminator in terminators:
-            point = place[terminator.position_m]
+            point = place[rounded(terminator.position_m)]
             matrix[point, point] += 1.0 / terminator.ohm
         for bias in biases:
-            point = place[bias.position_m]
+            point = place[rounded(bias.position_m)]
             siemens = 1.0 / (bias.pull_up_ohm + bias.pull_down_ohm)
             matrix[point, point] += siemens
             current[point] += siemens * (-bias.supply_v if bias.swapped else bias.supply_v)

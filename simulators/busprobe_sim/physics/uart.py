@@ -145,7 +145,8 @@ def receive(
     Args:
         edges_ns: Instants at which the level toggles [ns], ascending, none before `resume.t_ns`.
         resume: Where the receiver stood; its level is the level before the first edge.
-        until_ns: The level is known up to here [ns]; only characters that end by then come out.
+        until_ns: The level is known up to here [ns], edges at this very instant excluded; only
+            characters that end by then come out.
         timing: How it samples.
 
     Returns:

@@ -123,8 +123,10 @@ def swapped(data: bytes, form: str, after: AfterFramingError, lead_bits: float |
         # Low before, low after: the break at opening is over long since.
         characters, _ = receive(edges.tolist(), Resume(-1e6, 0), 1e9, timing)
     else:
-        # Idle reads 1 here, the driven idle 1 reads 0 from the lead on, and 1 again at the end.
-        instants = [-lead_bits * sent.bit_ns, *edges.tolist(), end]
+        # Idle reads 1 here; the driven idle 1 reads 0 from the lead on and until the driver is
+        # switched off, taken to be as long after the end as the lead before the start.
+        lead = lead_bits * sent.bit_ns
+        instants = [-lead, *edges.tolist(), end + lead]
         characters, _ = receive(instants, Resume(-1e6, 1), 1e9, timing)
     return shown(characters)
 
@@ -255,7 +257,7 @@ def test_looking_in_steps_hears_the_same(data: bytes, cuts: list[float], restart
             continue
         before = [t for t in edges if t < state.t_ns]
         assert len(before) % 2 == (state.level == 0)
-        coming = [t for t in edges if state.t_ns <= t <= until]
+        coming = [t for t in edges if state.t_ns <= t < until]
         characters, state = receive(coming, state, until, timing)
         stepwise += characters
     assert [(c.value, c.mark, c.t_start_ns) for c in stepwise] == [
