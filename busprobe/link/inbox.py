@@ -30,6 +30,11 @@ class Inbox:
         self._lost: LinkError | None = None
         self._waiting: asyncio.Future[None] | None = None
 
+    @property
+    def is_lost(self) -> bool:
+        """Whether nothing more will come."""
+        return self._lost is not None
+
     def put(self, chunk: Chunk) -> None:
         """Hand over a chunk; called in the order of time, from any thread."""
         self._chunks.append(chunk)

@@ -19,7 +19,8 @@ import contextlib
 import errno
 import os
 import socket
-from typing import cast
+from collections.abc import Callable
+from typing import TypeVar, cast
 
 from busprobe.link.arrival import MS, SYSTEM_NS
 from busprobe.link.base import Framing
@@ -39,7 +40,11 @@ _MOST_UNREAD = 1 << 20
 # A host that takes no bytes for so long is as good as gone.
 _MOST_UNSENT = 1 << 16
 
-_FRAMING = {LinkKind.TCP: Framing.MBAP, LinkKind.RTU_OVER_TCP: Framing.RTU}
+_FRAMING = {
+    LinkKind.TCP: Framing.MBAP,
+    LinkKind.RTU_OVER_TCP: Framing.RTU,
+    LinkKind.RFC2217: Framing.RTU,
+}
 
 
 def connecting_error(endpoint: Endpoint, error: BaseException) -> LinkError:
@@ -102,9 +107,14 @@ def disconnecting_error(endpoint: Endpoint, error: BaseException | None) -> Link
 
 
 class TcpLink(asyncio.Protocol):
-    """A connection to a host; made by `open_tcp`."""
+    """A connection to a host; made by `open_tcp`.
 
-    def __init__(self, endpoint: Endpoint) -> None:
+    Args:
+        endpoint: Where it leads.
+        delay_ns: How long bytes may take from the host to here [ns].
+    """
+
+    def __init__(self, endpoint: Endpoint, delay_ns: int) -> None:
         self._endpoint = endpoint
         self._framing = _FRAMING[endpoint.kind]
         self._inbox = Inbox()
@@ -113,7 +123,8 @@ class TcpLink(asyncio.Protocol):
         self._closed = False
         self._paused = False
         self._unread_bytes = 0
-        self._uncertainty_ns = SYSTEM_NS
+        packing_ns = GATEWAY_PACKING_NS if self._framing is Framing.RTU else 0
+        self._uncertainty_ns = SYSTEM_NS + packing_ns + delay_ns
 
     @property
     def endpoint(self) -> Endpoint:
@@ -188,11 +199,6 @@ class TcpLink(asyncio.Protocol):
             self._transport.abort()
             await self._gone.wait()
 
-    def connected(self, took_ns: int) -> None:
-        """Take over the time that connecting took as the round trip of the network [ns]."""
-        packing_ns = GATEWAY_PACKING_NS if self._framing is Framing.RTU else 0
-        self._uncertainty_ns = SYSTEM_NS + packing_ns + min(took_ns, _LONGEST_PATH_NS)
-
     def _raise_if_closed(self) -> None:
         if self._closed:
             raise closed_error(self._endpoint.argument)
@@ -216,6 +222,9 @@ class TcpLink(asyncio.Protocol):
         """Tell why nothing more will come."""
         self._inbox.lose(disconnecting_error(self._endpoint, exc))
         self._gone.set()
+
+
+LinkT = TypeVar("LinkT", bound=TcpLink)
 
 
 async def _connect(endpoint: Endpoint, timeout_s: float) -> tuple[socket.socket, int]:
@@ -248,12 +257,15 @@ async def _connect(endpoint: Endpoint, timeout_s: float) -> tuple[socket.socket,
     raise failure
 
 
-async def open_tcp(endpoint: Endpoint, timeout_s: float = CONNECT_TIMEOUT_S) -> TcpLink:
-    """Connect to a Modbus TCP device or an RTU-over-TCP gateway.
+async def connect(
+    endpoint: Endpoint, make_link: Callable[[int], LinkT], timeout_s: float = CONNECT_TIMEOUT_S
+) -> LinkT:
+    """Connect to a host and hand the connection to a new link.
 
     Args:
-        endpoint: Its kind is TCP or RTU over TCP.
-        timeout_s: How long to wait for the name and for the connection [s].
+        endpoint: Host and TCP port.
+        make_link: Makes the link, given the round trip of the network [ns].
+        timeout_s: How long to wait for the name, and again for the connection [s].
 
     Raises:
         LinkError: The host has no such name, cannot be reached, refuses or does not answer.
@@ -264,9 +276,14 @@ async def open_tcp(endpoint: Endpoint, timeout_s: float = CONNECT_TIMEOUT_S) -> 
         raise connecting_error(endpoint, error) from error
     loop = asyncio.get_running_loop()
     try:
-        _, link = await loop.create_connection(lambda: TcpLink(endpoint), sock=connection)
+        path_ns = min(took_ns, _LONGEST_PATH_NS)
+        _, link = await loop.create_connection(lambda: make_link(path_ns), sock=connection)
     except OSError as error:
         connection.close()
         raise disconnecting_error(endpoint, error) from error
-    link.connected(took_ns)
     return link
+
+
+async def open_tcp(endpoint: Endpoint, timeout_s: float = CONNECT_TIMEOUT_S) -> TcpLink:
+    """Connect to a Modbus TCP device or an RTU-over-TCP gateway; see `connect`."""
+    return await connect(endpoint, lambda path_ns: TcpLink(endpoint, path_ns), timeout_s)
