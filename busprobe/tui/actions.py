@@ -1,0 +1,131 @@
+"""The one table of actions: keys, key line, command palette and help are all made from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from textual.binding import Binding, BindingType
+
+from busprobe.session.events import Step
+
+
+class Scope(StrEnum):
+    """Where an action works."""
+
+    APP = "app"
+    WORK = "work"
+    FRAMES = "frames"
+    FINDING = "finding"
+    HELP = "help"
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Something the technician can do.
+
+    Attributes:
+        scope: The screen it belongs to; APP works everywhere.
+        call: The action as Textual runs it.
+        keys: Keys that run it, the first is the one that is shown.
+        label: Two words at most, for the key line.
+        help: One sentence, for palette and help.
+        shown: Whether the key line shows it.
+    """
+
+    scope: Scope
+    call: str
+    keys: tuple[str, ...]
+    label: str
+    help: str
+    shown: bool = True
+
+    @property
+    def key_name(self) -> str:
+        """The first key as it is written on a keyboard."""
+        return _KEY_NAMES.get(self.keys[0], self.keys[0])
+
+    @property
+    def name(self) -> str:
+        """The bare name of the action, without arguments."""
+        return self.call.partition("(")[0]
+
+
+_KEY_NAMES = {
+    "f1": "F1",
+    "ctrl+p": "^p",
+    "left": "←",
+    "right": "→",
+    "escape": "Esc",
+    "question_mark": "?",
+}
+
+_STEP_HELP = {
+    Step.LINK: "Choose and open the port, host or simulated bus.",
+    Step.FIND: "See who answers on this bus, and the live values of each.",
+    Step.ADDRESSES: "See whether two devices answer at one address.",
+    Step.LINE: "Health of the line (not in this version).",
+    Step.WIRING: "Prove that every CT is on its own phase, the right way round.",
+    Step.ENERGY: "Do the meters of the site add up (not in this version).",
+    Step.HANDOVER: "Report for the customer (not in this version).",
+}
+
+
+def _steps() -> tuple[Action, ...]:
+    return tuple(
+        Action(
+            Scope.WORK, f"show_step('{step}')", (str(number),), step.capitalize(),
+            _STEP_HELP[step], shown=False,
+        )
+        for number, step in enumerate(Step, start=1)
+    )  # fmt: skip
+
+
+ACTIONS: tuple[Action, ...] = (
+    Action(Scope.WORK, "answer(True)", ("y",), "Done", "Say that you did what was asked."),
+    Action(Scope.WORK, "answer(False)", ("n",), "Cannot", "Say that you cannot do it."),
+    Action(
+        Scope.WORK, "let_hands", ("h",), "Simulated hands",
+        "Let simulated hands do it (training and demonstration only).",
+    ),
+    Action(Scope.WORK, "start", ("s",), "Start", "Start the step that is shown."),
+    Action(Scope.WORK, "stop", ("x",), "Stop", "Stop the running step at once."),
+    *_steps(),
+    Action(Scope.WORK, "device(-1)", ("left",), "Device", "Select the device before.", shown=False),
+    Action(Scope.WORK, "device(1)", ("right",), "Device", "Select the next device."),
+    Action(Scope.WORK, "watch", ("w",), "Watch", "Read live values again and again, or stop that."),
+    Action(Scope.WORK, "view", ("v",), "View", "Change between phasors, trend and registers."),
+    Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),
+    Action(Scope.WORK, "frames", ("f",), "Frames", "List every exchange on the bus."),
+    Action(Scope.WORK, "ports", ("r",), "Rescan ports", "Look again for ports.", shown=False),
+    Action(Scope.WORK, "skip_tour", ("k",), "End tour", "End the guided tour."),
+    Action(
+        Scope.FRAMES, "back", ("f", "b", "escape"), "Back", "Go back to the job.",
+    ),
+    Action(Scope.FRAMES, "only_address", ("a",), "This address", "Only the selected address."),
+    Action(Scope.FRAMES, "only_trouble", ("e",), "Only trouble", "Only exchanges that went wrong."),
+    Action(Scope.FRAMES, "follow", ("l",), "Follow live", "Stay at the newest exchange."),
+    Action(Scope.FINDING, "back", ("b", "d", "escape"), "Back", "Go back to the job."),
+    Action(Scope.FINDING, "evidence", ("e",), "Evidence", "Show the first frame it rests on."),
+    Action(Scope.HELP, "back", ("b", "f1", "escape"), "Back", "Close the help."),
+    Action(Scope.APP, "help", ("f1", "question_mark"), "Help", "Explain this screen."),
+    Action(Scope.APP, "next_theme", ("t",), "Theme", "Dark, light, or high contrast.", shown=False),
+    Action(Scope.APP, "command_palette", ("ctrl+p",), "Commands", "Search all commands."),
+    Action(Scope.APP, "quit", ("q",), "Quit", "Stop at once and leave.", shown=False),
+)  # fmt: skip
+
+
+def actions_in(*scopes: Scope) -> list[Action]:
+    """The actions of these scopes, in the order of the table."""
+    return [action for action in ACTIONS if action.scope in scopes]
+
+
+def bindings_for(scope: Scope) -> list[BindingType]:
+    """Key bindings of a scope."""
+    return [
+        Binding(
+            ",".join(action.keys), action.call, action.label,
+            show=action.shown, tooltip=action.help, key_display=action.key_name,
+        )
+        for action in actions_in(scope)
+    ]  # fmt: skip

@@ -1,0 +1,181 @@
+"""The terminal application: events in, pictures out; it never touches a link."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import BindingType
+from textual.command import Provider
+
+from busprobe.model.line import LineSettings
+from busprobe.session.events import Event
+from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.glyphs import GlyphMode, choose_glyphs
+from busprobe.tui.palette import ActionProvider
+from busprobe.tui.screens.finding import FindingScreen
+from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.screens.work import WorkScreen
+from busprobe.tui.session_port import PortChoice, Session
+from busprobe.tui.state import JobState
+from busprobe.tui.theme import DARK, DEFAULT_THEME, THEMES, textual_themes, variables
+from busprobe.tui.tour import Tour, demo_stops
+
+# Often enough to look alive, seldom enough to gather bursts into one picture.
+_DRAIN_EVERY_S = 0.1
+
+
+class BusprobeApp(App[None]):
+    """The application over one session."""
+
+    TITLE = "busprobe"
+    SCOPE = Scope.APP
+    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.APP)
+    """Made from the table of actions."""
+
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {ActionProvider}
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+        (0, "-narrow"),
+        (100, "-medium"),
+        (160, "-wide"),
+    ]
+    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-short"), (34, "-tall")]
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        link_argument: str | None,
+        ports: Callable[[], Sequence[PortChoice]],
+        scenarios: Sequence[tuple[str, str]],
+        tour: bool = False,
+        tour_meter: int = 2,
+        theme: str | None = None,
+        glyphs: str = "auto",
+    ) -> None:
+        """Make the application.
+
+        Args:
+            session: The job; the application subscribes to it.
+            link_argument: A link to open at once (with a tour: to offer), or None.
+            ports: Lists the ports there are now.
+            scenarios: Name and title of each simulated bus.
+            tour: Whether to lead through the demonstration.
+            tour_meter: Address of the meter whose wiring the tour proves.
+            theme: Name of a theme, None for the dark one.
+            glyphs: "auto", "braille", "half" or "ascii".
+        """
+        self.state = JobState()
+        self.glyphs = choose_glyphs(glyphs, os.environ, windows=sys.platform == "win32")
+        super().__init__()
+        self.session = session
+        self.link_argument = link_argument
+        self._ports = ports
+        self._scenarios = scenarios
+        self.tour = Tour(demo_stops(tour_meter)) if tour else None
+        self.finding_was_read = False
+        self._waiting: deque[Event] = deque()
+        for one in textual_themes():
+            self.register_theme(one)
+        self.theme = theme if theme in self.available_themes else DEFAULT_THEME
+        self.set_class(self.glyphs.mode is GlyphMode.ASCII, "-ascii")
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Colours of meaning for foreign themes."""
+        return variables(DARK)
+
+    def get_default_screen(self) -> WorkScreen:
+        """The work screen lies under all others."""
+        return WorkScreen()
+
+    def on_mount(self) -> None:
+        """Listen to the session, and open the link that was named."""
+        # The listener runs on the session's thread: appending to a deque is all it may do.
+        self.session.subscribe(self._waiting.append)
+        self.set_interval(_DRAIN_EVERY_S, self.drain)
+        if self.link_argument and self.tour is None:
+            self.open_link(self.link_argument, None)
+
+    def drain(self) -> None:
+        """Take in everything that happened since the last time, in one go."""
+        happened = []
+        while self._waiting:
+            happened.append(self._waiting.popleft())
+        if happened:
+            self.state.apply_all(happened)
+            self.refresh_screens()
+
+    def refresh_screens(self) -> None:
+        """Show the state on every screen that is open."""
+        for screen in self.screen_stack:
+            refresh = getattr(screen, "refresh_state", None)
+            if refresh is not None and screen.is_mounted:
+                refresh()
+
+    def choices(self) -> list[PortChoice]:
+        """Ports and simulated buses to choose from."""
+        simulated = [PortChoice(f"sim:{name}", title) for name, title in self._scenarios]
+        return [*self._ports(), *simulated]
+
+    def open_link(self, argument: str, settings: LineSettings | None) -> None:
+        """Have the session open a link."""
+        self.state.opening = argument
+        self.state.error = None
+        self.session.open(argument, settings)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There is no help on help."""
+        if action == "help" and isinstance(self.screen, HelpScreen):
+            return False
+        return super().check_action(action, parameters)
+
+    def watch_theme(self, theme: str) -> None:
+        """Draw everything in the new colours."""
+        if self.is_running:
+            self.call_later(self.refresh_screens)
+
+    def push_screen(self, screen, *args, **kwargs):  # type: ignore[no-untyped-def]
+        """Note when a finding is read: the tour waits for it."""
+        if isinstance(screen, FindingScreen):
+            self.finding_was_read = True
+        return super().push_screen(screen, *args, **kwargs)
+
+    def action_help(self) -> None:
+        """Explain the screen in front."""
+        topic = getattr(self.screen, "help_topic", "")
+        scope = getattr(self.screen, "SCOPE", Scope.APP)
+        if topic and scope is not Scope.HELP:
+            self.push_screen(HelpScreen(topic, scope))
+
+    def action_next_theme(self) -> None:
+        """Go to the next theme."""
+        names = list(THEMES)
+        here = names.index(self.theme) if self.theme in names else -1
+        self.theme = names[(here + 1) % len(names)]
+
+    async def action_quit(self) -> None:
+        """Stop at once, close the link, leave."""
+        self.session.close()
+        self.exit()
+
+
+def run_app(
+    session: Session,
+    *,
+    link_argument: str | None,
+    ports: Callable[[], Sequence[PortChoice]],
+    scenarios: Sequence[tuple[str, str]],
+    tour: bool = False,
+    tour_meter: int = 2,
+    theme: str | None = None,
+    glyphs: str = "auto",
+) -> None:
+    """Run the application until the technician leaves; see `BusprobeApp` for the arguments."""
+    BusprobeApp(
+        session, link_argument=link_argument, ports=ports, scenarios=scenarios, tour=tour,
+        tour_meter=tour_meter, theme=theme, glyphs=glyphs,
+    ).run()  # fmt: skip

@@ -1,0 +1,108 @@
+"""Three sets of signs: for terminals with braille, with half blocks, and with plain ASCII.
+
+Consoles without braille and without font fallback still have code page 437: the middle set uses
+nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class GlyphMode(StrEnum):
+    """How fine the pictures are drawn."""
+
+    BRAILLE = "braille"
+    HALF = "half"
+    ASCII = "ascii"
+
+
+@dataclass(frozen=True, slots=True)
+class Glyphs:
+    """One set of signs.
+
+    Attributes:
+        box: Corners and edges: top left, horizontal, top right, vertical, bottom left, bottom right.
+        heavy_box: The same for the selected device.
+        up_light, up_heavy: Where a drop meets the top edge of a box.
+        bus, tap: The bus line, and the bus where a drop leaves it.
+        bar: A filled and an empty cell of a bar.
+    """
+
+    mode: GlyphMode
+    ok: str
+    warn: str
+    fail: str
+    note: str
+    running: str
+    idle: str
+    absent: str
+    stopped: str
+    unknown: str
+    box: str
+    heavy_box: str
+    up_light: str
+    up_heavy: str
+    branch: str
+    bus: str
+    tap: str
+    drop: str
+    bar: str
+    right: str
+    left: str
+    ellipsis: str
+    dash: str
+    degree: str
+    sum: str
+    dotted: str
+    lane_up: str
+    lane_down: str
+    asked: str
+
+
+_BRAILLE = Glyphs(
+    mode=GlyphMode.BRAILLE,
+    ok="✔", warn="▲", fail="✘", note="•", running="▶", idle="·", absent="–", stopped="■",
+    unknown="?",
+    box="┌─┐│└┘", heavy_box="┏━┓┃┗┛", up_light="┴", up_heavy="┻", branch="┌┴┐", bus="━", tap="┯",
+    drop="│", bar="█░", right="→", left="←", ellipsis="…", dash="–", degree="°", sum="Σ",
+    dotted="┊", lane_up="▀", lane_down="▄", asked="▾",
+)  # fmt: skip
+_HALF = Glyphs(
+    mode=GlyphMode.HALF,
+    ok="√", warn="▲", fail="x", note="•", running="►", idle="·", absent="-", stopped="■",
+    unknown="?",
+    box="┌─┐│└┘", heavy_box="╔═╗║╚╝", up_light="┴", up_heavy="╩", branch="┌┴┐", bus="═", tap="╤",
+    drop="│", bar="█░", right="→", left="←", ellipsis="~", dash="-", degree="°", sum="Σ",
+    dotted="│", lane_up="▀", lane_down="▄", asked="▼",
+)  # fmt: skip
+_ASCII = Glyphs(
+    mode=GlyphMode.ASCII,
+    ok="+", warn="!", fail="x", note="i", running=">", idle=".", absent="-", stopped="#",
+    unknown="?",
+    box="+-+|++", heavy_box="#=#H##", up_light="+", up_heavy="#", branch="+++", bus="=", tap="+",
+    drop="|", bar="#.", right=">", left="<", ellipsis="~", dash="-", degree="", sum="all",
+    dotted=":", lane_up="^", lane_down="v", asked="v",
+)  # fmt: skip
+
+GLYPHS = {glyphs.mode: glyphs for glyphs in (_BRAILLE, _HALF, _ASCII)}
+
+
+def choose_glyphs(wish: str, environment: Mapping[str, str], *, windows: bool) -> Glyphs:
+    """Pick the signs this terminal can show.
+
+    Args:
+        wish: "auto", "braille", "half" or "ascii".
+        environment: The environment variables.
+        windows: Whether this is a Windows console.
+    """
+    if wish != "auto":
+        return GLYPHS[GlyphMode(wish)]
+    # Windows Terminal sets WT_SESSION and brings a font with braille; the Linux text console has
+    # 512 glyphs and none of them braille. Common practice, no source.
+    plain_console = windows and not environment.get("WT_SESSION")
+    if plain_console or environment.get("TERM") == "linux":
+        return GLYPHS[GlyphMode.HALF]
+    return GLYPHS[GlyphMode.BRAILLE]

@@ -1,0 +1,107 @@
+"""One finding in full: cause, probability, evidence, remedy, caution."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.style import Style
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from busprobe.model.finding import Finding
+from busprobe.tui import words
+from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.screens.frames import FramesScreen
+from busprobe.tui.widgets.key_line import KeyLine
+from busprobe.tui.widgets.panel import Looks
+
+
+class FindingScreen(Looks, ModalScreen[None]):
+    """Explains a finding."""
+
+    SCOPE = Scope.FINDING
+    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.FINDING)
+    """Made from the table of actions."""
+
+    DEFAULT_CSS = """
+    FindingScreen { align: center middle; background: $bp-paper 60%; }
+    FindingScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 92%;
+                           background: $bp-paper; border: round $bp-accent;
+                           border-title-color: $bp-ink; border-title-style: bold; }
+    FindingScreen #prose { height: auto; max-height: 1fr; padding: 0 1; }
+    FindingScreen #prose Static { height: auto; }
+    FindingScreen KeyLine { dock: none; height: 1; }
+    """
+
+    help_topic = "finding"
+
+    def __init__(self, finding: Finding) -> None:
+        super().__init__()
+        self.finding = finding
+
+    def compose(self) -> ComposeResult:
+        """A sheet over the work screen."""
+        with Vertical(id="sheet") as sheet:
+            sheet.border_title = "Finding"
+            with VerticalScroll(id="prose"):
+                yield Static("", markup=False)
+            yield KeyLine(Scope.FINDING)
+
+    def on_mount(self) -> None:
+        """Show the text."""
+        self.refresh_state()
+        self.query_one("#prose").focus()
+
+    def refresh_state(self) -> None:
+        """Show the text in the colours of the theme."""
+        self.query_one(Static).update(self._text())
+        self.query_one(KeyLine).refresh_state()
+
+    def _text(self) -> Text:
+        c, g = self.colours, self.glyphs
+        finding = self.finding
+        shown = words.severity(finding.severity, g, c)
+        ink, head = Style(color=c.ink), Style(color=c.accent, bold=True)
+        text = Text()
+        text.append(f"{shown.sign} {shown.word.upper()}  ", Style(color=shown.colour, bold=True))
+        text.append(words.safe(finding.summary), Style(color=c.ink, bold=True))
+        where = "the bus" if finding.address is None else f"address {finding.address}"
+        device = f", {words.safe(finding.device)}" if finding.device else ""
+        sure = words.certainty(finding.probability)
+        text.append(f"\n{where}{device}  {g.dash}  {sure} sure", Style(color=c.dim))
+        text.append(f"  {g.dash}  {words.safe(finding.code)}", Style(color=c.dim))
+        for title, body in (("Cause", finding.cause), ("Remedy", finding.remedy)):
+            text.append(f"\n\n{title}\n", head)
+            text.append(words.safe(body), ink)
+        if finding.caution:
+            text.append(f"\n\n{g.warn} Caution\n", Style(color=c.warn, bold=True))
+            text.append(words.safe(finding.caution), Style(color=c.warn))
+        if finding.evidence:
+            text.append("\n\nEvidence", head)
+            for piece in finding.evidence:
+                number = "" if piece.exchange is None else f"exchange {piece.exchange}: "
+                text.append(f"\n {g.note} {number}", Style(color=c.dim))
+                text.append(words.safe(piece.text), ink)
+        return text
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Evidence can be shown where an exchange is named."""
+        return action != "evidence" or self._first_exchange() is not None
+
+    def _first_exchange(self) -> int | None:
+        numbers = (piece.exchange for piece in self.finding.evidence)
+        return next((number for number in numbers if number is not None), None)
+
+    def action_back(self) -> None:
+        """Back to the job."""
+        self.dismiss()
+
+    def action_evidence(self) -> None:
+        """Show the exchange it rests on."""
+        number = self._first_exchange()
+        if number is not None:
+            self.app.push_screen(FramesScreen(number))

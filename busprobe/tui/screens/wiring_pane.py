@@ -1,0 +1,247 @@
+"""The wiring step: choose meter and load, follow the requests, read the verdict."""
+
+from __future__ import annotations
+
+from rich.style import Style
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Input, Select, Static
+
+from busprobe.diagnosis.catalogue import CAUTION_CT, CAUTION_LOAD
+from busprobe.diagnosis.wiring import Explanation, KnownLoad, WiringDiagnosis, WiringVerdict
+from busprobe.session.events import Step
+from busprobe.tui import words
+from busprobe.tui.actions import Scope
+from busprobe.tui.state import StepState
+from busprobe.tui.widgets.key_line import KeyLine
+from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.step_card import StepCard
+from busprobe.tui.widgets.trend import TrendPicture
+from busprobe.tui.widgets.wiring_table import WiringTable
+
+_PLANS = (
+    ("one phase after the other", "each"),
+    ("L1 only", "L1"),
+    ("L2 only", "L2"),
+    ("L3 only", "L3"),
+    ("three-phase load", "L1L2L3"),
+    ("I do not know", "unknown"),
+)
+_SIGN_WORDS = {
+    "import-positive": "A positive power means import at this meter.",
+    "export-positive": "A positive power means export at this meter.",
+    "unknown": "What the sign of the power means is not proven.",
+}
+
+
+class PromptCard(Looks, Vertical):
+    """What the technician is asked to do with their hands."""
+
+    DEFAULT_CSS = """
+    PromptCard { height: auto; background: $bp-mark; padding: 0 1; display: none; }
+    PromptCard.-on { display: block; }
+    PromptCard Static { height: auto; }
+    PromptCard KeyLine { dock: none; height: 1; background: $bp-mark; }
+    """
+
+    def compose(self) -> ComposeResult:
+        """Request, caution, answers."""
+        yield Static("", markup=False)
+        yield KeyLine(Scope.WORK, only=("answer", "let_hands"))
+
+    def refresh_state(self) -> None:
+        """Show the request, if there is one."""
+        c, g = self.colours, self.glyphs
+        prompt = self.state.prompt
+        self.set_class(prompt is not None, "-on")
+        if prompt is None:
+            return
+        text = Text()
+        text.append(f"{g.right} {words.safe(prompt.request)}\n", Style(color=c.ink, bold=True))
+        text.append(f"{g.warn} Caution: {CAUTION_LOAD}", Style(color=c.warn))
+        self.query_one(Static).update(text)
+        self.query_one(KeyLine).refresh_state()
+
+
+class ExplanationList(LineList):
+    """Wirings that fit, the most probable first."""
+
+    DEFAULT_CSS = """
+    ExplanationList { height: auto; max-height: 4; }
+    """
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.explanations: tuple[Explanation, ...] = ()
+
+    def entry_count(self) -> int:
+        """How many fit."""
+        return len(self.explanations)
+
+    def entry_lines(self, index: int, width: int) -> list[Text]:
+        """A bar, the probability, the wiring in brief."""
+        c, g = self.colours, self.glyphs
+        explanation = self.explanations[index]
+        filled = round(10 * explanation.probability)
+        return [
+            Text.assemble(
+                (g.bar[0] * filled, Style(color=c.accent)),
+                (g.bar[1] * (10 - filled), Style(color=c.faint)),
+                (f" {words.certainty(explanation.probability):>11}  ", Style(color=c.ink, bold=True)),
+                (brief(explanation), Style(color=c.ink)),
+            )
+        ]
+
+
+class WiringPane(Looks, Vertical):
+    """Form, request, trend, verdict."""
+
+    DEFAULT_CSS = """
+    WiringPane { height: 1fr; padding: 0 1; }
+    WiringPane #form { height: 1; }
+    WiringPane #meter { width: 1fr; }
+    WiringPane .name { width: auto; color: $bp-dim; margin-right: 1; }
+    WiringPane #load { width: 8; }
+    WiringPane #plan { width: 29; margin-left: 1; }
+    WiringPane #verdict { height: auto; }
+    WiringPane #evidence { height: 1fr; }
+    WiringPane #result { width: 1fr; height: 1fr; }
+    WiringPane #advice { height: auto; }
+    WiringPane #result { display: none; }
+    WiringPane.-result #result { display: block; }
+    WiringPane.-result TrendPicture { display: none; }
+    .-medium WiringPane.-result TrendPicture, .-wide WiringPane.-result TrendPicture
+        { display: block; width: 40%; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(id="pane-wiring")
+        self._wants_trend = False
+
+    def compose(self) -> ComposeResult:
+        """Form, card, request, evidence."""
+        with Horizontal(id="form"):
+            yield Static("", id="meter", markup=False)
+            yield Static("Load/W", classes="name", markup=False)
+            yield Input("2000", id="load", type="number", compact=True, select_on_focus=False)
+            yield Select(_PLANS, value="each", allow_blank=False, id="plan", compact=True)
+        yield StepCard(Step.WIRING)
+        yield PromptCard()
+        with Horizontal(id="evidence"):
+            with VerticalScroll(id="result"):
+                yield Static("", id="verdict", markup=False)
+                yield ExplanationList(id="explanations")
+                yield WiringTable(id="wiring-table")
+                yield Static("", id="advice", markup=False)
+            yield TrendPicture()
+
+    def on_mount(self) -> None:
+        """Show the state."""
+        self.refresh_state()
+
+    def next_view(self) -> None:
+        """Change between verdict and trend, where both do not fit side by side."""
+        self._wants_trend = not self._wants_trend
+        self.refresh_state()
+
+    def load(self) -> KnownLoad | None:
+        """The load as entered, None when it is no power."""
+        try:
+            power = float(self.query_one("#load", Input).value)
+        except ValueError:
+            return None
+        plan = str(self.query_one("#plan", Select).value)
+        return KnownLoad(power, phase=plan) if power > 0 else None
+
+    def refresh_state(self) -> None:
+        """Show request, trend and verdict as they are now."""
+        c = self.colours
+        state = self.state
+        device = state.devices.get(state.selected or -1)
+        meter = Text("Meter ", Style(color=c.dim))
+        if device is None:
+            meter.append("none yet", Style(color=c.dim))
+        else:
+            meter.append(f"{device.address} ", Style(color=c.accent, bold=True))
+            meter.append(words.safe(device.identity.model), Style(color=c.ink, bold=True))
+        self.query_one("#meter", Static).update(meter)
+        self.query_one(StepCard).refresh_state()
+        self.query_one(PromptCard).refresh_state()
+        running = state.steps[Step.WIRING].state is StepState.RUNNING
+        diagnosis = state.wiring.get(state.selected or -1)
+        self.query_one(StepCard).display = state.prompt is None and (running or diagnosis is None)
+        trend_first = running != self._wants_trend
+        self.set_class(diagnosis is not None and not trend_first, "-result")
+        self.query_one(TrendPicture).refresh_state()
+        self._show_diagnosis(diagnosis)
+
+    def _show_diagnosis(self, diagnosis: WiringDiagnosis | None) -> None:
+        listed = self.query_one(ExplanationList)
+        listed.explanations = diagnosis.explanations if diagnosis else ()
+        listed.refresh_state()
+        listed.styles.height = max(1, min(4, listed.entry_count()))
+        if diagnosis is None:
+            self.query_one("#verdict", Static).update("")
+            return
+        c, g = self.colours, self.glyphs
+        shown = words.verdict(diagnosis.verdict, g, c)
+        verdict = Text.assemble(
+            (f"{shown.sign} {shown.word.upper()}", Style(color=shown.colour, bold=True)),
+            (f"  {words.certainty(diagnosis.probability)} sure. ", Style(color=c.ink)),
+            (_SIGN_WORDS.get(diagnosis.sign, ""), Style(color=c.dim)),
+        )
+        self.query_one("#verdict", Static).update(verdict)
+        self._show_explanation()
+
+    def _show_explanation(self) -> None:
+        c, g = self.colours, self.glyphs
+        listed = self.query_one(ExplanationList)
+        diagnosis = self.state.wiring.get(self.state.selected or -1)
+        advice = Text()
+        table = self.query_one(WiringTable)
+        explanation = None
+        if listed.explanations:
+            explanation = listed.explanations[min(listed.cursor, len(listed.explanations) - 1)]
+            table.styles.height = 3 + len(explanation.cts) + len(explanation.voltages)
+        table.show(explanation)
+        table.display = explanation is not None
+        if explanation is not None and explanation.remedy:
+            advice.append(f"{g.right} Remedy: ", Style(color=c.accent, bold=True))
+            advice.append(words.safe(explanation.remedy) + "\n", Style(color=c.ink))
+        if diagnosis is not None:
+            if diagnosis.next_experiment:
+                advice.append(f"{g.right} Next experiment: ", Style(color=c.accent, bold=True))
+                advice.append(words.safe(diagnosis.next_experiment) + "\n", Style(color=c.ink))
+            for text in diagnosis.not_identifiable:
+                advice.append(f"{g.unknown} Not told by this: ", Style(color=c.dim, bold=True))
+                advice.append(words.safe(text) + "\n", Style(color=c.dim))
+            if diagnosis.verdict is not WiringVerdict.CORRECT:
+                advice.append(f"{g.warn} Caution: {CAUTION_CT}", Style(color=c.warn))
+        self.query_one("#advice", Static).update(advice)
+
+    def on_line_list_moved(self) -> None:
+        """Show the explanation that is marked."""
+        self._show_explanation()
+
+
+def brief(explanation: Explanation) -> str:
+    """A wiring in a few words: only what is not as it should be."""
+    wrong = []
+    for ct in explanation.cts:
+        parts = []
+        if ct.conductor == "none":
+            parts.append("sees no current")
+        elif ct.conductor != ct.input:
+            parts.append(f"on {ct.conductor}")
+        if ct.direction == "reversed":
+            parts.append("reversed")
+        if ct.ratio is not None and abs(ct.ratio - 1.0) >= 0.15:
+            parts.append(f"ratio x{ct.ratio:.2f}")
+        if parts:
+            wrong.append(f"CT {ct.input} {' and '.join(parts)}")
+    wrong += [f"U {v.input} on {v.conductor}" for v in explanation.voltages if v.conductor != v.input]
+    if explanation.neutral != "N":
+        wrong.append(f"neutral on {explanation.neutral}")
+    return ", ".join(wrong) or "everything as it should be"

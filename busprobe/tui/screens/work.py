@@ -1,0 +1,280 @@
+"""The work screen: the job at the left, the bus on top, the step in the middle, findings in sight."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Horizontal, Vertical
+from textual.screen import Screen
+from textual.widgets import ContentSwitcher
+
+from busprobe.session.events import Step
+from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.screens.address_pane import AddressPane
+from busprobe.tui.screens.finding import FindingScreen
+from busprobe.tui.screens.find_pane import FindPane
+from busprobe.tui.screens.frames import FramesScreen
+from busprobe.tui.screens.later_pane import LaterPane
+from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
+from busprobe.tui.screens.wiring_pane import WiringPane
+from busprobe.tui.state import JobState
+from busprobe.tui.widgets.bus_strip import BusStrip
+from busprobe.tui.widgets.device_panel import DevicePanel
+from busprobe.tui.widgets.findings_list import FindingsList
+from busprobe.tui.widgets.job_list import STEPS, JobList
+from busprobe.tui.widgets.key_line import KeyLine
+from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.lines import NextLine, TitleLine, TourStrip
+
+if TYPE_CHECKING:
+    from busprobe.tui.app import BusprobeApp
+
+_STARTABLE = (Step.LINK, Step.FIND, Step.ADDRESSES, Step.WIRING)
+
+
+class WorkScreen(Screen[None]):
+    """Everything but frames, explanations and help."""
+
+    SCOPE = Scope.WORK
+    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.WORK)
+    """Made from the table of actions."""
+
+    DEFAULT_CSS = """
+    WorkScreen #frame { height: 1fr; }
+    WorkScreen #body { height: 1fr; }
+    WorkScreen #middle { width: 1fr; height: 1fr; }
+    WorkScreen BusStrip { margin: 0 1; }
+    WorkScreen #panes { height: 1fr; }
+    WorkScreen #findings { height: 4; }
+    WorkScreen.-tall #findings { height: 9; }
+    WorkScreen.-tall BusStrip { margin: 1; }
+    WorkScreen.-medium JobList { width: 22; }
+    WorkScreen.-wide JobList { width: 24; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.step = Step.LINK
+        self._was_open = False
+
+    @property
+    def _app(self) -> BusprobeApp:
+        return cast("BusprobeApp", self.app)
+
+    @property
+    def state(self) -> JobState:
+        """What is known of the job."""
+        return self._app.state
+
+    @property
+    def help_topic(self) -> str:
+        """Which help text belongs to what is shown."""
+        return self.step
+
+    def compose(self) -> ComposeResult:
+        """The whole frame."""
+        yield TitleLine(id="title")
+        yield TourStrip(self._app.tour, id="tour")
+        yield NextLine(id="next")
+        with Vertical(id="frame"):
+            with Horizontal(id="body"):
+                yield JobList(id="job")
+                with Vertical(id="middle"):
+                    yield BusStrip(id="bus")
+                    with ContentSwitcher(id="panes", initial="pane-link"):
+                        yield LinkPane(self._app.choices(), self._app.link_argument)
+                        yield FindPane()
+                        yield AddressPane()
+                        yield LaterPane(Step.LINE)
+                        yield WiringPane()
+                        yield LaterPane(Step.ENERGY)
+                        yield LaterPane(Step.HANDOVER)
+            yield FindingsList(id="findings")
+        yield KeyLine(Scope.WORK, id="keys")
+
+    def on_mount(self) -> None:
+        """Start where the job starts."""
+        self.query_one(ChoiceList).focus()
+        self.refresh_state()
+
+    def refresh_state(self) -> None:
+        """Show the state of the job as it is now."""
+        state = self.state
+        if state.is_open and not self._was_open and self.step is Step.LINK:
+            self._show(Step.FIND)
+        self._was_open = state.is_open
+        tour = self._app.tour
+        strip = self.query_one(TourStrip)
+        if tour is not None:
+            tour.advance(state, self.step, self._app.finding_was_read)
+        strip.set_class(tour is not None and not tour.over, "-on")
+        self.query_one(NextLine).step = self.step
+        job = self.query_one(JobList)
+        job.current = self.step
+        for kind in (TitleLine, TourStrip, NextLine, BusStrip, JobList, FindingsList):
+            self.query_one(kind).refresh_state()
+        self.query_one("#keys", KeyLine).refresh_state()
+        pane = self.query_one(f"#pane-{self.step}")
+        cast(FindPane, pane).refresh_state()
+
+    def _show(self, step: Step) -> None:
+        self.step = step
+        self.query_one(ContentSwitcher).current = f"pane-{step}"
+        job = self.query_one(JobList)
+        job.set_reactive(LineList.cursor, STEPS.index(step))
+        if step is Step.LINK:
+            self.query_one(ChoiceList).focus()
+        elif self.focused is not None and self.focused is not job:
+            self.set_focus(self.query_one(FindingsList) if self.state.findings else job)
+
+    def on_line_list_chosen(self, message: LineList.Chosen) -> None:
+        """Open what was chosen in one of the lists."""
+        control = message.control
+        if isinstance(control, JobList):
+            self.action_show_step(STEPS[message.index])
+        elif isinstance(control, FindingsList):
+            self.action_details()
+        elif isinstance(control, ChoiceList):
+            self.action_start()
+
+    def on_line_list_moved(self, message: LineList.Moved) -> None:
+        """A device chosen in the address list is the selected device."""
+        if message.control.id == "address-list" and message.index < len(self.state.addresses):
+            self.state.selected = self.state.addresses[message.index]
+            self.refresh_state()
+
+    def on_bus_strip_selected(self, message: BusStrip.Selected) -> None:
+        """A device was clicked on the bus line."""
+        self.state.selected = message.address
+        self.refresh_state()
+
+    def on_input_submitted(self) -> None:
+        """Enter in a field starts the step."""
+        self.action_start()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether an action is possible now."""
+        state = self.state
+        prompt = state.prompt
+        checks = {
+            "answer": lambda: prompt is not None,
+            "let_hands": lambda: prompt is not None and prompt.answerable,
+            "start": self._can_start,
+            "stop": lambda: state.running is not None or bool(state.watched),
+            "device": lambda: len(state.devices) > 1,
+            "watch": lambda: state.is_open and bool(state.devices) and state.running is None,
+            "view": lambda: bool(state.devices) and self.step in (Step.FIND, Step.WIRING),
+            "details": lambda: bool(state.findings),
+            "ports": lambda: self.step is Step.LINK,
+            "skip_tour": lambda: self._app.tour is not None and not self._app.tour.over,
+        }
+        check = checks.get(action)
+        return True if check is None else check()
+
+    def _can_start(self) -> bool:
+        state = self.state
+        if self.step not in _STARTABLE or state.running is not None:
+            return False
+        if self.step is Step.LINK:
+            return not state.opening
+        if not state.is_open:
+            return False
+        return self.step is Step.FIND or bool(state.devices)
+
+    def action_show_step(self, step: str) -> None:
+        """Show a step."""
+        self._show(Step(step))
+        self.refresh_state()
+
+    def action_start(self) -> None:
+        """Start the step that is shown."""
+        if not self._can_start():
+            return
+        session = self._app.session
+        state = self.state
+        match self.step:
+            case Step.LINK:
+                argument, settings = self.query_one(LinkPane).wish()
+                if not argument:
+                    self.notify("Choose a link, or type one.", markup=False)
+                    return
+                self._app.open_link(argument, settings)
+            case Step.FIND:
+                session.find()
+            case Step.ADDRESSES:
+                session.check_addresses(state.addresses)
+            case _:
+                load = self.query_one(WiringPane).load()
+                if load is None:
+                    self.notify("The power of the load must be a number of watts.", markup=False)
+                elif state.selected is not None:
+                    session.check_wiring(state.selected, load)
+        self.refresh_state()
+
+    def action_stop(self) -> None:
+        """Stop what runs."""
+        self.state.watched = ()
+        self._app.session.stop()
+        self.refresh_state()
+
+    def action_device(self, by: int) -> None:
+        """Select the next device on the bus line."""
+        addresses = self.state.addresses
+        if addresses:
+            selected = self.state.selected
+            here = addresses.index(selected) if selected in addresses else 0
+            self.state.selected = addresses[(here + by) % len(addresses)]
+            self.refresh_state()
+
+    def action_watch(self) -> None:
+        """Watch all devices, or stop watching."""
+        if self.state.watched:
+            self.action_stop()
+            return
+        self.state.watched = self.state.addresses
+        self._app.session.watch(self.state.watched)
+        self.refresh_state()
+
+    def action_view(self) -> None:
+        """Change the view."""
+        if self.step is Step.WIRING:
+            self.query_one(WiringPane).next_view()
+        else:
+            self.query_one("#device", DevicePanel).next_view()
+
+    def action_details(self) -> None:
+        """Explain the marked finding."""
+        listed = self.query_one(FindingsList)
+        finding = listed.finding_at(listed.cursor)
+        if finding is not None:
+            self.app.push_screen(FindingScreen(finding))
+
+    def action_frames(self) -> None:
+        """List every exchange."""
+        self.app.push_screen(FramesScreen())
+
+    def action_ports(self) -> None:
+        """Look again for ports."""
+        self.query_one(LinkPane).set_choices(self._app.choices())
+
+    def action_answer(self, done: bool) -> None:
+        """Answer what was asked."""
+        if self.state.prompt is not None:
+            self.state.prompt = None
+            self._app.session.answer(done)
+            self.refresh_state()
+
+    def action_let_hands(self) -> None:
+        """Let simulated hands do it."""
+        if self.state.prompt is not None and self.state.prompt.answerable:
+            self.state.prompt = None
+            self._app.session.let_hands()
+            self.refresh_state()
+
+    def action_skip_tour(self) -> None:
+        """End the tour."""
+        if self._app.tour is not None:
+            self._app.tour.skip()
+            self.refresh_state()

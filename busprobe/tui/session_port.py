@@ -1,0 +1,63 @@
+"""What the screens need of a session: the only thing through which they act."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from busprobe.diagnosis.wiring import KnownLoad
+from busprobe.model.line import LineSettings
+from busprobe.session.events import Event
+
+
+@dataclass(frozen=True, slots=True)
+class PortChoice:
+    """A link that can be offered for choice.
+
+    Attributes:
+        argument: The LINK argument that opens it.
+        title: What it is, in words.
+        advice: What stands in its way, or "".
+    """
+
+    argument: str
+    title: str
+    advice: str = ""
+
+
+class Session(Protocol):
+    """A running job. Every call returns at once; what comes of it is told as events.
+
+    The listener is called on the session's own thread.
+    """
+
+    def subscribe(self, listener: Callable[[Event], None]) -> None:
+        """Have `listener` told of every event."""
+
+    def open(self, argument: str, settings: LineSettings | None = None) -> None:
+        """Open a link; without settings they are searched for."""
+
+    def find(self) -> None:
+        """Ask every address, identify who answers, read each of them once."""
+
+    def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
+        """Find out whether more than one device answers at these (or all known) addresses."""
+
+    def check_wiring(self, address: int, load: KnownLoad) -> None:
+        """Prove the wiring of a meter under a known load."""
+
+    def watch(self, addresses: tuple[int, ...]) -> None:
+        """Read live values until stopped or until another step starts."""
+
+    def answer(self, done: bool) -> None:
+        """The technician did what was asked (or refuses to)."""
+
+    def let_hands(self) -> None:
+        """Simulated hands do what was asked (training and demonstration)."""
+
+    def stop(self) -> None:
+        """Stop the running step at once."""
+
+    def close(self) -> None:
+        """Close the link and end the session."""

@@ -1,0 +1,99 @@
+"""The guided tour of the demonstration: two minutes from an unopened bus to a proven fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from busprobe.diagnosis.wiring import WiringVerdict
+from busprobe.session.events import Step
+from busprobe.tui.state import JobState, StepState
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A stop of the tour: what to say, and when it is over."""
+
+    text: str
+    reached: Callable[[JobState, Step, bool], bool]
+
+
+def _found(state: JobState) -> bool:
+    return state.steps[Step.FIND].state is StepState.DONE
+
+
+def _checked(state: JobState) -> bool:
+    return state.steps[Step.ADDRESSES].state is StepState.DONE
+
+
+def _proven(state: JobState, address: int) -> bool:
+    diagnosis = state.wiring.get(address)
+    ended = state.steps[Step.WIRING].state is StepState.DONE
+    return ended and diagnosis is not None and diagnosis.verdict is not WiringVerdict.UNDECIDED
+
+
+def demo_stops(meter: int) -> tuple[Stop, ...]:
+    """The stops, for a site where the wiring of the meter at address `meter` is to be proven."""
+    return (
+        Stop(
+            "Welcome. This bus is simulated: nothing can break. Press s to open the link.",
+            lambda state, _step, _read: state.is_open,
+        ),
+        Stop(
+            "The laptop now hangs on the bus. Press 2, then s: ask all addresses who is there.",
+            lambda state, _step, _read: _found(state),
+        ),
+        Stop(
+            "One address may answer for two meters. Press 3, then s to find out.",
+            lambda state, _step, _read: _checked(state),
+        ),
+        Stop(
+            "Two meters speak at once at address 1. Press d to read why and what to do, then b.",
+            lambda _state, _step, read: read,
+        ),
+        Stop(
+            f"Now the CTs. Press 5, select the meter at address {meter} with the right arrow, "
+            "then press s.",
+            lambda state, _step, _read: state.running is Step.WIRING or _proven(state, meter),
+        ),
+        Stop(
+            "You are asked to switch a load on and off. Here simulated hands do it: press h each "
+            "time and watch the trend.",
+            lambda state, _step, _read: _proven(state, meter),
+        ),
+        Stop(
+            "One CT is the wrong way round: proven, with remedy and caution. That is the job. "
+            "Press f to see every frame, or k to end.",
+            lambda _state, _step, _read: False,
+        ),
+    )
+
+
+class Tour:
+    """Where the tour stands; it only ever goes forward."""
+
+    def __init__(self, stops: tuple[Stop, ...]) -> None:
+        self.stops = stops
+        self.position = 0
+        self.skipped = False
+
+    @property
+    def over(self) -> bool:
+        """Whether there is nothing left to say."""
+        return self.skipped
+
+    @property
+    def text(self) -> str:
+        """What the present stop says."""
+        return self.stops[self.position].text
+
+    def advance(self, state: JobState, step: Step, read_finding: bool) -> None:
+        """Go on past every stop that is reached."""
+        while self.position < len(self.stops) - 1 and self.stops[self.position].reached(
+            state, step, read_finding
+        ):
+            self.position += 1
+
+    def skip(self) -> None:
+        """End the tour."""
+        self.skipped = True

@@ -1,0 +1,57 @@
+"""All findings, always in sight."""
+
+from __future__ import annotations
+
+from rich.style import Style
+from rich.text import Text
+
+from busprobe.model.finding import Finding, Severity
+from busprobe.tui import words
+from busprobe.tui.widgets.line_list import LineList
+
+
+class FindingsList(LineList):
+    """Findings with sign, word, address and summary; opening one tells everything about it."""
+
+    DEFAULT_CSS = """
+    FindingsList { border-top: solid $bp-faint; border-title-color: $bp-ink;
+                   border-title-style: bold; border-subtitle-color: $bp-dim; }
+    FindingsList:focus { border-top: solid $bp-accent; }
+    """
+
+    def entry_count(self) -> int:
+        """How many findings there are."""
+        return len(self.state.findings)
+
+    def empty_text(self) -> str:
+        """Nothing found is not the same as nothing wrong."""
+        return " Nothing found so far."
+
+    def finding_at(self, index: int) -> Finding | None:
+        """The finding in this row."""
+        ordered = self.state.ordered_findings
+        return ordered[index] if 0 <= index < len(ordered) else None
+
+    def entry_lines(self, index: int, width: int) -> list[Text]:
+        """Sign, word, address, summary and probability."""
+        c = self.colours
+        finding = self.finding_at(index)
+        if finding is None:
+            return []
+        shown = words.severity(finding.severity, self.glyphs, c)
+        where = "bus" if finding.address is None else f"at {finding.address}"
+        return [
+            Text.assemble(
+                (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),
+                (f"{where:<7}", Style(color=c.dim)),
+                (words.safe(finding.summary), Style(color=c.ink)),
+            )
+        ]
+
+    def refresh_state(self) -> None:
+        """Show findings and their number."""
+        faults = sum(f.severity is Severity.FAULT for f in self.state.findings.values())
+        count = self.entry_count()
+        self.border_title = "Findings"
+        self.border_subtitle = f"{faults} faults of {count} findings" if count else ""
+        super().refresh_state()

@@ -1,0 +1,124 @@
+"""The list of exchanges: who spoke when, and what it means."""
+
+from __future__ import annotations
+
+from rich.style import Style
+from rich.text import Text
+
+from busprobe.model.exchange import Exchange, Outcome
+from busprobe.tui import frame_words, words
+from busprobe.tui.widgets.line_list import LineList
+
+_BYTES_COLUMN = 100
+
+
+class FrameList(LineList):
+    """Two rows an exchange: what was asked, and what was heard.
+
+    Without a filter nothing is copied or searched: the cost does not grow with the number of
+    exchanges.
+    """
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.only_address: int | None = None
+        self.only_trouble = False
+        self._filtered: list[Exchange] = []
+        self._seen = 0
+
+    @property
+    def is_filtered(self) -> bool:
+        """Whether some exchanges are left out."""
+        return self.only_trouble or self.only_address is not None
+
+    def set_filter(self, address: int | None, trouble: bool) -> None:
+        """Show only one address, or only what went wrong, or both."""
+        self.only_address, self.only_trouble = address, trouble
+        self._filtered, self._seen = [], 0
+        self.cursor = 0
+        self.refresh_state()
+
+    def entry_count(self) -> int:
+        """Exchanges that pass the filter."""
+        return len(self._filtered) if self.is_filtered else len(self.state.exchanges)
+
+    def entry_rows(self) -> int:
+        """Question and answer."""
+        return 2
+
+    def empty_text(self) -> str:
+        """Why the list is empty."""
+        if self.is_filtered:
+            return " No exchange passes the filter."
+        return " Nothing was sent yet."
+
+    def exchange_at(self, index: int) -> Exchange | None:
+        """The exchange in this place."""
+        source = self._filtered if self.is_filtered else self.state.exchanges
+        return source[index] if 0 <= index < len(source) else None
+
+    def show_exchange(self, number: int) -> bool:
+        """Move to the exchange with this number; False when it is no longer kept."""
+        exchanges = self.state.exchanges
+        if not exchanges or self.is_filtered:
+            return False
+        index = number - exchanges[0].number
+        found = 0 <= index < len(exchanges) and exchanges[index].number == number
+        if found:
+            self.follow = False
+            self.cursor = index
+        return found
+
+    def refresh_state(self) -> None:
+        """Take in new exchanges."""
+        if self.is_filtered:
+            total = self.state.dropped_exchanges + len(self.state.exchanges)
+            for i in range(max(0, self._seen - self.state.dropped_exchanges), total):
+                if i >= len(self.state.exchanges):
+                    break
+                exchange = self.state.exchanges[i]
+                if self._passes(exchange):
+                    self._filtered.append(exchange)
+            self._seen = total
+        super().refresh_state()
+
+    def entry_lines(self, index: int, width: int) -> list[Text]:
+        """Both rows of an exchange."""
+        exchange = self.exchange_at(index)
+        if exchange is None:
+            return []
+        c, g = self.colours, self.glyphs
+        shown = words.outcome(exchange.outcome, g, c)
+        request = exchange.request
+        dim, ink = Style(color=c.dim), Style(color=c.ink)
+        with_bytes = width >= _BYTES_COLUMN
+        meaning = max(20, width - 34 - (width - 34) // 2) if with_bytes else width
+        asked = Text.assemble(
+            (f"{exchange.number:>6} ", dim),
+            (f"{words.clock(request.t_start_ns / 1e9):>10} ", dim),
+            (f"PC {g.right} {request.address:<4}", Style(color=c.accent)),
+            (frame_words.request_words(request), ink),
+        )
+        turnaround = exchange.turnaround_ns
+        wait = "" if turnaround is None else f"+{turnaround / 1e6:.1f} ms"
+        back = f"{request.address:>2} {g.right} PC " if exchange.pieces else "        "
+        heard = Text.assemble(
+            (f"{shown.sign:>6} ", Style(color=shown.colour, bold=True)),
+            (f"{wait:>10} ", dim),
+            (f"{back:<9}", Style(color=shown.colour)),
+            (f"{shown.word}: " if exchange.outcome is not Outcome.ANSWERED else "",
+             Style(color=shown.colour, bold=True)),
+            (frame_words.heard_words(exchange), ink),
+        )  # fmt: skip
+        if with_bytes:
+            room = max(8, (width - meaning - 20) // 3)
+            for line, data in ((asked, request.raw), (heard, exchange.heard)):
+                line.truncate(meaning + 12, overflow="ellipsis", pad=True)
+                line.append("  " + frame_words.hex_words(data, room), dim)
+        return [asked, heard]
+
+    def _passes(self, exchange: Exchange) -> bool:
+        if self.only_address is not None and exchange.request.address != self.only_address:
+            return False
+        quiet = (Outcome.ANSWERED, Outcome.SILENT)
+        return not (self.only_trouble and exchange.outcome in quiet)

@@ -1,0 +1,86 @@
+"""What a step does on the bus, how far it is, and how it ended."""
+
+from __future__ import annotations
+
+from rich.style import Style
+
+from busprobe.session.events import Step
+from busprobe.tui import words
+from busprobe.tui.state import StepState, StepView
+from busprobe.tui.widgets.canvas import Canvas
+from busprobe.tui.widgets.panel import CanvasPanel
+
+ABOUT = {
+    Step.FIND: (
+        "Asks each address from 1 to 247 with one read request, identifies who answers and reads "
+        "it once. Nothing is written, nothing is broadcast."
+    ),
+    Step.ADDRESSES: (
+        "Reads each known address again and again and listens for a second voice in the answers. "
+        "Nothing is written."
+    ),
+    Step.WIRING: (
+        "Reads one meter about once a second while you switch a load of known power. "
+        "Nothing is written."
+    ),
+}
+
+
+class StepCard(CanvasPanel):
+    """Intent before, progress during, summary after a step."""
+
+    DEFAULT_CSS = """
+    StepCard { height: 3; }
+    """
+
+    def __init__(self, step: Step, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.step = step
+
+    def draw(self, canvas: Canvas) -> None:
+        """Draw the card."""
+        c, g = self.colours, self.glyphs
+        view = self.state.steps[self.step]
+        ended = view.state in (StepState.DONE, StepState.STOPPED, StepState.FAILED)
+        if ended:
+            shown = {
+                StepState.DONE: words.Shown(g.ok, "done", c.ok),
+                StepState.STOPPED: words.Shown(g.stopped, "stopped", c.warn),
+                StepState.FAILED: words.Shown(g.fail, "failed", c.fail),
+            }[view.state]
+            self._prose(canvas, shown, words.safe(view.summary))
+        elif view.state is StepState.RUNNING:
+            shown = words.Shown(g.running, "running", c.accent)
+            self._prose(canvas, shown, words.safe(view.intent))
+            self._progress(canvas, view)
+        else:
+            shown = words.Shown(g.idle, "what it does", c.accent)
+            self._prose(canvas, shown, ABOUT[self.step])
+
+    def _prose(self, canvas: Canvas, shown: words.Shown, text: str) -> None:
+        lead = f"{shown}: "
+        canvas.write(0, 0, lead, Style(color=shown.colour, bold=True))
+        rows = words.wrapped(lead + text, canvas.width)
+        for row, line in enumerate(rows[: canvas.height]):
+            start = len(lead) if row == 0 else 0
+            canvas.write(start, row, line[start:], Style(color=self.colours.ink))
+
+    def _progress(self, canvas: Canvas, view: StepView) -> None:
+        c, g = self.colours, self.glyphs
+        row = canvas.height - 1
+        progress = view.progress
+        if progress is None:
+            return
+        x = 0
+        if progress.total > 0:
+            width = max(10, canvas.width // 4)
+            filled = round(width * min(1.0, progress.done / progress.total))
+            canvas.write(0, row, g.bar[0] * filled, Style(color=c.accent))
+            canvas.write(filled, row, g.bar[1] * (width - filled), Style(color=c.faint))
+            canvas.write(width + 1, row, f"{words.percent(view):>5}", Style(color=c.ink, bold=True))
+            x = width + 8
+        if progress.remaining_s is not None:
+            left = f"{words.duration(progress.remaining_s)} left"
+            canvas.write(x, row, left, Style(color=c.ink))
+            x += len(left) + 2
+        canvas.write(x, row, words.safe(progress.text), Style(color=c.dim))

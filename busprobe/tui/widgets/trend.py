@@ -1,0 +1,140 @@
+"""Power over time, with the switchings that were asked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from rich.style import Style
+
+from busprobe.model.reading import PHASES, Snapshot
+from busprobe.tui.widgets.canvas import Canvas
+from busprobe.tui.widgets.panel import CanvasPanel
+
+_AXIS = 8
+_SHORTEST_SPAN_S = 10.0
+
+
+class TrendPicture(CanvasPanel):
+    """Active power of each phase of the selected meter."""
+
+    DEFAULT_CSS = """
+    TrendPicture { min-height: 5; }
+    """
+
+    def draw(self, canvas: Canvas) -> None:
+        """Draw axes, lines and switchings."""
+        c = self.colours
+        state = self.state
+        trend = list(state.trends.get(state.selected or -1, ()))
+        if len(trend) < 2:
+            canvas.write(1, 0, "No trend yet: live values draw it.", Style(color=c.dim))
+            return
+        phases = [p for p in PHASES if any(f"P_{p}" in s.quantities for s in trend)]
+        values = [s.quantities[f"P_{p}"] for s in trend for p in phases if f"P_{p}" in s.quantities]
+        if not values:
+            canvas.write(1, 0, "This meter reports no power per phase.", Style(color=c.dim))
+            return
+        low, high, tick = nice_range(min(*values, 0.0), max(*values, 0.0), canvas.height)
+        start = trend[0].t_ns / 1e9
+        span = max(trend[-1].t_ns / 1e9 - start, _SHORTEST_SPAN_S)
+        plot = _Plot(canvas, low, high, start, span)
+        self._axes(plot, tick)
+        self._marks(plot)
+        for phase in phases:
+            self._series(plot, trend, phase)
+
+    def _axes(self, plot: _Plot, tick: float) -> None:
+        c = self.colours
+        canvas = plot.canvas
+        dim, faint = Style(color=c.dim), Style(color=c.faint)
+        largest = max(abs(plot.low), abs(plot.high))
+        unit, scale = ("kW", 1000.0) if largest >= 2000 else ("W", 1.0)
+        decimals = 0 if tick / scale >= 1 else 1
+        level = math.ceil(plot.low / tick) * tick
+        while level <= plot.high + tick * 1e-6:
+            row = int(plot.y(level)) // canvas.dots_y
+            label = f"{level / scale:.{decimals}f}"
+            label = f"{label} {unit}" if abs(level) < tick / 2 else label
+            canvas.write(_AXIS - 2 - len(label), row, label, dim)
+            for x in range(plot.x0, canvas.dot_width, 4 if abs(level) > tick / 2 else 2):
+                canvas.dot(x, plot.y(level), faint, 0)
+            level += tick
+        bottom = canvas.height - 1
+        canvas.write(_AXIS - 1, bottom, "0 s", dim)
+        end = f"{plot.span:.0f} s"
+        canvas.write(canvas.width - len(end), bottom, end, dim)
+        column = (_AXIS + canvas.width) // 2 - 6
+        for phase in PHASES:
+            canvas.write(column, bottom, f"P {phase}", Style(color=c.phase(phase), bold=True))
+            column += 6
+
+    def _marks(self, plot: _Plot) -> None:
+        c, g = self.colours, self.glyphs
+        canvas = plot.canvas
+        style = Style(color=c.accent)
+        free = 0
+        for mark in self.state.marks:
+            if not plot.start <= mark.t_s <= plot.start + plot.span:
+                continue
+            column = int(plot.x(mark.t_s)) // canvas.dots_x
+            for row in range(canvas.height - 1):
+                canvas.write(column, row, g.dotted, style)
+            label = f"{mark.phase} {'on' if mark.on else 'off'}".strip()
+            if column >= free and column + len(label) < canvas.width:
+                canvas.write(column + 1, 0, label, style)
+                free = column + len(label) + 2
+
+    def _series(self, plot: _Plot, trend: Sequence[Snapshot], phase: str) -> None:
+        style = Style(color=self.colours.phase(phase))
+        last: tuple[float, float] | None = None
+        for snapshot in trend:
+            value = snapshot.quantities.get(f"P_{phase}")
+            if value is None:
+                last = None
+                continue
+            here = (plot.x(snapshot.t_ns / 1e9), plot.y(value))
+            # A held value then a jump: a reading says nothing of the time between two polls.
+            if last is None:
+                plot.canvas.dot(*here, style, 2)
+            else:
+                plot.canvas.line(*last, here[0], last[1], style, priority=2)
+                plot.canvas.line(here[0], last[1], *here, style, priority=2)
+            last = here
+
+
+class _Plot:
+    """Where values land on the canvas."""
+
+    def __init__(
+        self, canvas: Canvas, low: float, high: float, start: float, span: float
+    ) -> None:
+        self.canvas, self.low, self.high = canvas, low, high
+        self.start, self.span = start, span
+        self.x0 = _AXIS * canvas.dots_x
+        self._top = canvas.dots_y
+        self._bottom = (canvas.height - 1) * canvas.dots_y - 1
+
+    def x(self, t_s: float) -> float:
+        """Dot column of a time."""
+        return self.x0 + (t_s - self.start) / self.span * (self.canvas.dot_width - 1 - self.x0)
+
+    def y(self, value: float) -> float:
+        """Dot row of a value."""
+        share = (value - self.low) / (self.high - self.low)
+        return self._bottom - share * (self._bottom - self._top)
+
+
+def nice_range(low: float, high: float, rows: int) -> tuple[float, float, float]:
+    """A range that holds both values, and a round distance of its ticks.
+
+    Args:
+        low: Lowest value.
+        high: Highest value.
+        rows: Rows there are to write tick labels in.
+    """
+    span = max(high - low, 10.0)
+    wish = span / max(2, min(6, (rows - 2) // 2))
+    power = 10.0 ** math.floor(math.log10(wish))
+    tick = next(power * m for m in (1, 2, 5, 10) if power * m >= wish)
+    return min(low, 0.0) - span * 0.04, max(high, 0.0) + span * 0.04, tick

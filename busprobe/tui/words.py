@@ -1,0 +1,198 @@
+"""States and values in words and signs, the same on every screen."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+
+from busprobe.diagnosis.wiring import WiringVerdict
+from busprobe.model.device import Device
+from busprobe.model.device_text import visible
+from busprobe.model.exchange import Outcome
+from busprobe.model.finding import Severity
+from busprobe.session.events import Step
+from busprobe.tui.glyphs import Glyphs
+from busprobe.tui.state import JobState, StepState, StepView
+from busprobe.tui.theme import Colours
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A state ready to be shown: sign, word and colour, never colour alone."""
+
+    sign: str
+    word: str
+    colour: str
+
+    def __str__(self) -> str:
+        return f"{self.sign} {self.word}"
+
+
+STEP_TITLES = {
+    Step.LINK: "Link",
+    Step.FIND: "Find",
+    Step.ADDRESSES: "Addresses",
+    Step.LINE: "Line",
+    Step.WIRING: "Wiring",
+    Step.ENERGY: "Energy",
+    Step.HANDOVER: "Handover",
+}
+
+
+def safe(text: str) -> str:
+    """Text from anywhere, made harmless for a terminal."""
+    return visible(text)
+
+
+def severity(value: Severity, glyphs: Glyphs, colours: Colours) -> Shown:
+    """A finding's severity."""
+    return {
+        Severity.FAULT: Shown(glyphs.fail, "fault", colours.fail),
+        Severity.WARNING: Shown(glyphs.warn, "warning", colours.warn),
+        Severity.NOTE: Shown(glyphs.note, "note", colours.note),
+    }[value]
+
+
+def outcome(value: Outcome, glyphs: Glyphs, colours: Colours) -> Shown:
+    """What came of a request."""
+    return {
+        Outcome.ANSWERED: Shown(glyphs.ok, "answered", colours.ok),
+        Outcome.EXCEPTION: Shown(glyphs.warn, "exception", colours.warn),
+        Outcome.SILENT: Shown(glyphs.idle, "silent", colours.dim),
+        Outcome.DAMAGED: Shown(glyphs.fail, "damaged", colours.fail),
+        Outcome.CROWDED: Shown(glyphs.fail, "crowded", colours.fail),
+        Outcome.MISADDRESSED: Shown(glyphs.fail, "misaddressed", colours.fail),
+        Outcome.LATE: Shown(glyphs.warn, "late", colours.warn),
+    }[value]
+
+
+def device(state: JobState, known: Device, glyphs: Glyphs, colours: Colours) -> Shown:
+    """The state of a device on the bus line."""
+    if known.duplicate == "duplicate":
+        return Shown(glyphs.fail, "two here", colours.fail)
+    worst = state.findings_at(known.address)
+    if worst and worst[0].severity is not Severity.NOTE:
+        return severity(worst[0].severity, glyphs, colours)
+    last = state.outcomes.get(known.address)
+    if last is None or last is Outcome.ANSWERED:
+        return Shown(glyphs.ok, "answers", colours.ok)
+    return outcome(last, glyphs, colours)
+
+
+def verdict(value: WiringVerdict, glyphs: Glyphs, colours: Colours) -> Shown:
+    """A wiring verdict."""
+    return {
+        WiringVerdict.CORRECT: Shown(glyphs.ok, "correct", colours.ok),
+        WiringVerdict.FAULT: Shown(glyphs.fail, "fault", colours.fail),
+        WiringVerdict.AMBIGUOUS: Shown(glyphs.warn, "ambiguous", colours.warn),
+        WiringVerdict.INCONSISTENT: Shown(glyphs.warn, "inconsistent", colours.warn),
+        WiringVerdict.UNDECIDED: Shown(glyphs.unknown, "undecided", colours.dim),
+    }[value]
+
+
+def duplicate(value: str, glyphs: Glyphs, colours: Colours) -> Shown:
+    """Whether one or two devices answer at an address."""
+    if value == "single":
+        return Shown(glyphs.ok, "one device", colours.ok)
+    if value == "duplicate":
+        return Shown(glyphs.fail, "two devices", colours.fail)
+    return Shown(glyphs.unknown, "undecided", colours.dim)
+
+
+def step(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Shown:
+    """A step of the job as the job list shows it."""
+    view = state.steps[which]
+    if which is Step.LINK:
+        return _link(state, glyphs, colours)
+    match view.state:
+        case StepState.NOT_HERE:
+            return Shown(glyphs.absent, "not yet built", colours.dim)
+        case StepState.TO_DO:
+            return Shown(glyphs.idle, "to do", colours.dim)
+        case StepState.RUNNING:
+            return Shown(glyphs.running, f"running {percent(view)}".rstrip(), colours.accent)
+        case StepState.STOPPED:
+            return Shown(glyphs.stopped, "stopped", colours.warn)
+        case StepState.FAILED:
+            return Shown(glyphs.fail, "failed", colours.fail)
+        case StepState.DONE:
+            return _done(state, which, glyphs, colours)
+
+
+def _link(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
+    if state.error is not None:
+        return Shown(glyphs.fail, "lost", colours.fail)
+    if state.is_open:
+        return Shown(glyphs.ok, "open", colours.ok)
+    if state.opening:
+        return Shown(glyphs.running, "opening", colours.accent)
+    return Shown(glyphs.idle, "to do", colours.dim)
+
+
+def _done(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Shown:
+    if which is Step.FIND:
+        count = len(state.devices)
+        if not count:
+            return Shown(glyphs.warn, "nobody", colours.warn)
+        return Shown(glyphs.ok, f"{count} found", colours.ok)
+    if which is Step.ADDRESSES:
+        twice = sum(d.duplicate == "duplicate" for d in state.devices.values())
+        open_ones = sum(d.duplicate == "undecided" for d in state.devices.values())
+        if twice:
+            return Shown(glyphs.fail, f"{twice} twice", colours.fail)
+        if open_ones:
+            return Shown(glyphs.unknown, f"{open_ones} open", colours.warn)
+        return Shown(glyphs.ok, "all single", colours.ok)
+    verdicts = [d.verdict for d in state.wiring.values()]
+    for bad in (
+        WiringVerdict.FAULT,
+        WiringVerdict.INCONSISTENT,
+        WiringVerdict.AMBIGUOUS,
+        WiringVerdict.UNDECIDED,
+    ):
+        if bad in verdicts:
+            return verdict(bad, glyphs, colours)
+    return Shown(glyphs.ok, "correct" if verdicts else "done", colours.ok)
+
+
+def percent(view: StepView) -> str:
+    """Progress of a running step as "42 %", or nothing."""
+    if view.progress is None or view.progress.total <= 0:
+        return ""
+    return f"{100 * view.progress.done // view.progress.total} %"
+
+
+def duration(seconds: float) -> str:
+    """A duration as a technician says it."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min"
+
+
+def clock(seconds: float) -> str:
+    """A time on the link's clock as minutes and seconds."""
+    return f"{int(seconds // 60)}:{seconds % 60:06.3f}"
+
+
+def certainty(probability: float) -> str:
+    """A probability, never rounded up to certainty."""
+    if probability >= 0.9995:
+        return "over 99.9 %"
+    if probability >= 0.99:
+        return f"{100 * probability:.1f} %"
+    return f"{100 * probability:.0f} %" if probability >= 0.005 else "under 1 %"
+
+
+def number(value: float | None, decimals: int, dash: str) -> str:
+    """A measured value with thousands apart, or a dash where there is none."""
+    if value is None or value != value:
+        return dash
+    text = f"{value:,.{decimals}f}".replace(",", "\u202f")
+    return text.replace("\u202f", " ").replace("-", "−") if dash != "-" else text.replace("\u202f", " ")
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Text broken into rows between words."""
+    return textwrap.wrap(text, max(8, width)) or [""]
