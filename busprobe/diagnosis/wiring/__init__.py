@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from busprobe.diagnosis.wiring.diagnose import diagnose_wiring
+from busprobe.diagnosis.wiring.findings import wiring_findings
 from busprobe.diagnosis.wiring.types import (
     CtWiring,
     Explanation,
@@ -12,8 +14,10 @@ from busprobe.diagnosis.wiring.types import (
     WiringDiagnosis,
     WiringVerdict,
 )
+from busprobe.diagnosis.wiring.watch import Advice, WiringWatch
 
 __all__ = [
+    "Advice",
     "CtWiring",
     "Explanation",
     "KnownLoad",
@@ -22,4 +26,7 @@ __all__ = [
     "VoltageWiring",
     "WiringDiagnosis",
     "WiringVerdict",
+    "WiringWatch",
+    "diagnose_wiring",
+    "wiring_findings",
 ]

@@ -1,0 +1,103 @@
+"""How likely a difference is when nobody switches: learnt from the record itself.
+
+The densities live in ``u = asinh(x / s)``, separately for P and Q: near zero the width of the
+kernel is a fixed number of watts, far out it is a fixed share of the step. That suits what is seen
+on a feeder - a narrow core of flicker and noise, and a few appliances of any size - and makes the
+whole density one table that is looked up.
+
+A kernel density of the meter's own differences instead of a parametric noise: with fitted
+Student-t noise the verdicts are over-confident, because a house is not made of noise but of a few
+appliances that come back.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Real = NDArray[np.float64]
+
+# Largest step that is told from a larger one [W]; the service of a house.
+REACH_W = 40_000.0
+CELL = 0.075
+# Kernel: mostly narrow, partly wide, because the next appliance is not quite the last one.
+KERNEL = ((0.75, 0.15), (0.25, 0.5))
+# Weight of the wide tail: as many differences of any size as this share of the record, and a few
+# more for a short one.
+TAIL_SHARE = 0.02
+TAIL_COUNT = 2.0
+
+
+class StepDensity:
+    """Log density of a real or complex difference, by table.
+
+    Args:
+        seen: Differences without switching (complex, or real for one axis).
+        scale: Width of the core s [same unit].
+        reach: Largest difference that matters.
+    """
+
+    def __init__(self, seen: NDArray[np.generic], scale: float, reach: float = REACH_W) -> None:
+        self._scale = scale
+        self._axes = 2 if np.iscomplexobj(seen) else 1
+        self._half = math.ceil(math.asinh(reach / scale) / CELL) + 4
+        size = 2 * self._half + 1
+        seen = seen[np.isfinite(seen)]
+        kernel = _kernel_matrix(size)
+        tail = TAIL_COUNT + TAIL_SHARE * seen.size
+        weight = seen.size / (seen.size + tail)
+        if self._axes == 2:
+            count: Real = np.zeros((size, size))
+            np.add.at(count, (self._cell(seen.real), self._cell(seen.imag)), 1.0)
+            count += count[::-1, ::-1]
+            mean: Real = np.zeros_like(count)
+            for share, smooth in kernel:
+                mean += share * (smooth @ count @ smooth)
+        else:
+            count = np.zeros(size)
+            np.add.at(count, self._cell(seen.real), 1.0)
+            count += count[::-1]
+            mean = np.zeros_like(count)
+            for share, smooth in kernel:
+                mean += share * (smooth @ count)
+        total = max(count.sum(), 1.0)
+        per_cell = weight * mean / total + (1.0 - weight) / size**self._axes
+        u = (np.arange(size) - self._half) * CELL
+        jacobian = -np.log(CELL * scale * np.cosh(u))
+        table = np.log(per_cell)
+        table += jacobian if self._axes == 1 else jacobian[:, None] + jacobian[None, :]
+        self._table = table
+
+    def _cell(self, x: NDArray[np.generic]) -> NDArray[np.int64]:
+        u = np.arcsinh(np.asarray(x) / self._scale) / CELL
+        return np.clip(np.rint(u).astype(np.int64) + self._half, 0, 2 * self._half)
+
+    def log(self, x: NDArray[np.generic]) -> Real:
+        """Log density at differences of any shape; -inf never, 0 where a value is missing."""
+        missing = ~np.isfinite(x)
+        x = np.where(missing, 0.0, x)
+        if self._axes == 2:
+            out = self._table[self._cell(x.real), self._cell(x.imag)]
+        else:
+            out = self._table[self._cell(x.real)]
+        return np.where(missing, 0.0, out)
+
+
+def _kernel_matrix(size: int) -> list[tuple[float, Real]]:
+    """The parts of the kernel as smoothing matrices whose columns sum to 1."""
+    u = np.arange(size) * CELL
+    distance = (u[:, None] - u[None, :]) ** 2
+    parts = []
+    for share, width in KERNEL:
+        smooth = np.exp(-0.5 * distance / width**2)
+        parts.append((share, smooth / smooth.sum(axis=0)))
+    return parts
+
+
+def core_scale(seen: NDArray[np.generic], step: float, least: float) -> float:
+    """The width of the core of some differences: twice their median, never below the register."""
+    size = np.abs(seen[np.isfinite(seen)])
+    median = float(np.median(size)) if size.size else 0.0
+    return max(least, step, 2.0 * median)

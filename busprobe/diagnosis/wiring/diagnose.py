@@ -1,0 +1,59 @@
+"""The one call that turns a series into a wiring verdict."""
+
+from __future__ import annotations
+
+from busprobe.diagnosis.wiring.types import (
+    KnownLoad,
+    MeterSystem,
+    WiringDiagnosis,
+    WiringVerdict,
+)
+from busprobe.model.reading import SignConvention
+from busprobe.model.series import Series
+
+# The inference itself needs numpy, which a start of the program without any diagnosis must not
+# pay for; so it is imported when the first verdict is asked for.
+
+
+def diagnose_wiring(
+    series: Series,
+    load: KnownLoad | None,
+    system: MeterSystem = MeterSystem.THREE_PHASE_FOUR_WIRE,
+    *,
+    sign: SignConvention = SignConvention.UNKNOWN,
+    rotation_known: bool = True,
+) -> WiringDiagnosis:
+    """Tell which conductor each CT is on, and which way round, as far as the readings carry it.
+
+    Args:
+        series: V, I, P and Q per phase as the meter signs them; missing ones are allowed.
+        load: The load that was switched, or None to look only at what the site does by itself.
+        system: How the meter is connected.
+        sign: What a positive power means at this meter, when that is known.
+        rotation_known: Whether the site is known to turn L1, L2, L3 (and the meter to count
+            inductive reactive power positive).
+    """
+    if load is None:
+        return undecided(series, "Switch a known load on each phase, one after the other.")
+    from busprobe.diagnosis.wiring.known_load import examine
+    from busprobe.diagnosis.wiring.verdict import judge
+
+    found = examine(series, load, system)
+    if found is None:
+        return undecided(
+            series, "Record active power per phase while the load is switched on and off."
+        )
+    return judge(found, sign)
+
+
+def undecided(series: Series, experiment: str) -> WiringDiagnosis:
+    """The verdict where nothing can be told."""
+    powers = [name for name in series.columns if name.startswith("P_")]
+    why = (
+        "Anything: no switching of the load was seen."
+        if powers
+        else ("Anything: the record holds no active power per phase.")
+    )
+    return WiringDiagnosis(
+        WiringVerdict.UNDECIDED, 0.0, (), SignConvention.UNKNOWN.value, (why,), experiment, ()
+    )

@@ -1,0 +1,208 @@
+"""The diagnosis under a known load: from a series to a verdict."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from busprobe.diagnosis.wiring.edges import Schedule, marked_schedule
+from busprobe.diagnosis.wiring.physics import (
+    OPEN,
+    Clamp,
+    Leads,
+    Network,
+    clamps,
+    lead_states,
+    network,
+)
+from busprobe.diagnosis.wiring.posterior import (
+    Evidence,
+    Posterior,
+    ResponseTables,
+    infer,
+    log_sum_exp,
+)
+from busprobe.diagnosis.wiring.responses import SagResponse, input_response
+from busprobe.diagnosis.wiring.samples import Samples, column, samples_of
+from busprobe.diagnosis.wiring.types import KnownLoad, MeterSystem
+from busprobe.model.series import Series
+
+# Below this share of the nominal voltage a lead counts as having none.
+DARK = 0.2
+# A CT with more than this has current [A], [W].
+LIVE_A = 0.15
+LIVE_W = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the known load showed, before it is put into words.
+
+    Attributes:
+        net: The system.
+        samples: The record.
+        schedule: The switchings.
+        posterior: Probabilities of all wirings, the labels being right.
+        tables: The tables behind them.
+        loads: The load of each test.
+        log_slip: Log odds that a label is wrong against all labels right.
+    """
+
+    net: Network
+    samples: Samples
+    schedule: Schedule
+    evidence: Evidence
+    posterior: Posterior
+    tables: ResponseTables
+    loads: tuple[str, ...]
+    log_slip: float
+
+
+def nominal_voltage(volts: tuple[float, ...], net: Network) -> float:
+    """Phase voltage that the readings are multiples of [V]."""
+    seen = [v for v in volts if math.isfinite(v)]
+    top = max(seen, default=0.0)
+    if top <= 0.0:
+        return 230.0
+    lowest = min(v for v in seen if v > DARK * top)
+    if net.system is MeterSystem.THREE_PHASE_THREE_WIRE:
+        return lowest / math.sqrt(3.0)
+    return lowest
+
+
+def name_plate_power(load: KnownLoad, nominal_v: float) -> float:
+    """Power of a resistive load at the voltage that is there [W]."""
+    rated = 230.0 if nominal_v > 170.0 else 120.0
+    correction = (nominal_v / rated) ** 2
+    return load.power_w * (correction if 0.7 < correction < 1.4 else 1.0)
+
+
+def gather(
+    series: Series, samples: Samples, schedule: Schedule, load: KnownLoad, net: Network
+) -> tuple[Evidence, float]:
+    """The evidence, and the factor of a right wiring's response to the load."""
+    volts = tuple(
+        float(np.nanmean(one.volts)) if np.isfinite(one.volts).any() else math.nan
+        for one in samples.inputs
+    )
+    nominal = nominal_voltage(volts, net)
+    between: dict[tuple[int, int], float] = {}
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        if max(a, b) < len(net.inputs) and net.system is MeterSystem.THREE_PHASE_FOUR_WIRE:
+            seen = column(series, f"V_{net.inputs[a]}{net.inputs[b]}")
+            if seen is not None:
+                between[a, b] = float(np.nanmean(seen))
+    power = name_plate_power(load, nominal)
+    first = schedule.announced[0] if schedule.announced else net.phases[0]
+    right = Leads(net.nominal_leads, net.reference, "permuted")
+    factors = [
+        abs(net.factor(right, k, Clamp(own, 1), first)) for k, own in enumerate(net.nominal_clamps)
+    ]
+    base = max(factors) or 1.0
+    mixed = [v for v in volts if math.isfinite(v) and v > DARK * nominal]
+    # Neutral and a phase exchanged turn the powers by odd multiples of 30 degrees.
+    fine = net.system is MeterSystem.THREE_PHASE_THREE_WIRE or (
+        bool(mixed) and max(mixed) > 1.35 * min(mixed)
+    )
+    responses = tuple(
+        input_response(samples, one, schedule, power * base, nominal, directions=12 if fine else 6)
+        for one in samples.inputs
+    )
+    live = tuple(
+        bool(
+            np.nanmax(np.abs(one.amps), initial=0.0) > LIVE_A
+            if np.isfinite(one.amps).any()
+            else np.nanmax(np.abs(one.power), initial=0.0) > LIVE_W + one.power_step
+        )
+        for one in samples.inputs
+    )
+    evidence = Evidence(
+        responses=responses,
+        sags=tuple(SagResponse(samples, one, schedule) for one in samples.inputs),
+        volts=volts,
+        volts_between=between,
+        live=live,
+        load_w=power,
+        tolerance=load.tolerance,
+        nominal_v=nominal,
+    )
+    return evidence, base
+
+
+def plausible_leads(net: Network, evidence: Evidence) -> tuple[Leads, ...]:
+    """States of the leads that the voltage levels allow; the others need not be weighed."""
+    states = lead_states(net.system, net.rotation)
+    seen = [v / evidence.nominal_v for v in evidence.volts]
+    keep = []
+    for state in states:
+        fits = True
+        for k, level in enumerate(seen):
+            if math.isnan(level):
+                continue
+            dark = state.positive[k] == OPEN
+            line = abs(net.input_voltage(state, k)) > 1.4
+            if dark != (level < DARK) or (not dark and line != (level > 1.35)):
+                fits = net.system is MeterSystem.THREE_PHASE_THREE_WIRE or False
+        if fits:
+            keep.append(state)
+    return tuple(keep) or states
+
+
+def slip_odds(
+    net: Network, evidence: Evidence, posterior: Posterior, schedule: Schedule, base: float
+) -> float:
+    """Log odds that the load was not where the operator said.
+
+    Only label sets that put two tests on one phase can show: a consistent exchange of names is
+    the same as another wiring.
+    """
+    announced = schedule.announced
+    if not schedule.named or not 2 <= len(announced) <= 3 or "L1L2L3" in announced:
+        return -math.inf
+    leads = tuple(s for s in posterior.leads if s.kind == "permuted")
+    if not leads:
+        return -math.inf
+    slips: list[float] = []
+    for number in range(len(announced)):
+        for other in net.phases:
+            loads = (*announced[:number], other, *announced[number + 1 :])
+            if len(set(loads)) < len(loads):
+                slip, _ = infer(net, leads, posterior.clamps, evidence, loads, base)
+                slips.append(slip.log_evidence)
+    if not slips:
+        return -math.inf
+    prior = math.log(SLIP_PRIOR / len(slips))
+    return float(log_sum_exp(np.array(slips))) + prior - posterior.log_evidence
+
+
+# How often a test is announced for one phase and done on another: common practice, no source.
+SLIP_PRIOR = 0.01
+
+
+def examine(
+    series: Series, load: KnownLoad, system: MeterSystem, *, rotation: int = 1
+) -> Finding | None:
+    """Weigh all wirings; None where the series holds no power per phase or no switching."""
+    net = network(system, rotation)
+    samples = samples_of(series, net)
+    if samples is None:
+        return None
+    fallback = load.phase if load.phase in (*net.phases, "L1L2L3") else "unknown"
+    schedule = marked_schedule(samples, series.marks, fallback, net.phases)
+    if not schedule.edges:
+        return None
+    evidence, base = gather(series, samples, schedule, load, net)
+    leads = plausible_leads(net, evidence)
+    posterior, tables = infer(net, leads, clamps(system), evidence, schedule.announced, base)
+    return Finding(
+        net,
+        samples,
+        schedule,
+        evidence,
+        posterior,
+        tables,
+        schedule.announced,
+        slip_odds(net, evidence, posterior, schedule, base),
+    )

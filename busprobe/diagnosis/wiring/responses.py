@@ -1,0 +1,181 @@
+"""How well each input's steps at the switchings fit any response: tables of log-likelihood ratios.
+
+For each edge all differences that could hold the switching are looked at; the likelihood ratio is
+the mean over them of ``f(d - A) / f(d)``, with f the density of the input's own differences
+without switching. One response A holds for all edges of a test and for all tests: that is what
+tells a heater from a hob of about its size.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from busprobe.diagnosis.wiring.density import StepDensity, core_scale
+from busprobe.diagnosis.wiring.edges import Schedule, quiet_pairs
+from busprobe.diagnosis.wiring.samples import InputSamples, Real, Samples
+
+# Grid of the size of a response relative to the load: 22 steps per factor sqrt(3), so that a
+# line-to-line voltage is a whole number of steps.
+STEPS_PER_SQRT3 = 22
+SIZE_STEP = 0.5 * math.log(3.0) / STEPS_PER_SQRT3
+SIZE_REACH = 2.75
+SIZES = np.exp(
+    SIZE_STEP * np.arange(-round(SIZE_REACH / SIZE_STEP), round(SIZE_REACH / SIZE_STEP) + 1)
+)
+SIZE_ONE = (SIZES.size - 1) // 2
+# Angle errors of CT and load around the exact direction: 60' to some degrees for a class 1 CT, by
+# current (IEC 61869-2).
+SKEWS_DEG = np.array([-5.0, -2.5, 0.0, 2.5, 5.0])
+SKEW_SD_DEG = 2.5
+# A switching that did not happen, or was hidden by something else.
+MISSED = 0.02
+MISSED_VOLTAGE = 0.1
+# Relative width of a response: load, gain and grid.
+RESPONSE_WIDTH = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class InputResponse:
+    """Log-likelihood ratios of one input.
+
+    Attributes:
+        power: [test, direction, skew, size], against "no response".
+        current: [test, size] from the current register, direction unknown; None without it.
+        directions: Number of directions in a full turn.
+    """
+
+    power: Real
+    current: Real | None
+    directions: int
+
+
+def _log_mean_exp(x: Real) -> Real:
+    """Log of the mean of exponentials over the first axis."""
+    top = x.max(axis=0)
+    return np.asarray(top + np.log(np.exp(x - top).mean(axis=0)))
+
+
+def _robust(x: Real, missed: float) -> Real:
+    """Mix in the chance that the edge shows nothing of the load."""
+    return np.logaddexp(math.log1p(-missed) + x, math.log(missed))
+
+
+def input_response(
+    samples: Samples,
+    one: InputSamples,
+    schedule: Schedule,
+    power_w: float,
+    volts: float,
+    *,
+    directions: int,
+) -> InputResponse:
+    """Fill the tables of one input.
+
+    Args:
+        samples: The record.
+        one: The input.
+        schedule: The switchings.
+        power_w: Size of the response at ratio 1 [W].
+        volts: Nominal voltage [V], for the current register.
+        directions: 6 or 12 directions of the response in a full turn.
+    """
+    tests = len(schedule.announced)
+    quiet = quiet_pairs(samples, schedule)
+    d = samples.differences(one.power)
+    if not one.has_q:
+        d = d.real
+    seen = d[quiet]
+    scale = core_scale(seen, one.power_step, 3.0)
+    plain = StepDensity(seen, scale)
+    # The response itself is not sharp; its density must not be narrower than the grid.
+    fuzzy = StepDensity(seen, math.hypot(scale, RESPONSE_WIDTH * power_w))
+
+    turn = np.exp(1j * np.radians(360.0 / directions * np.arange(directions)))
+    skew = np.exp(1j * np.radians(SKEWS_DEG))
+    response = power_w * turn[:, None, None] * skew[None, :, None] * SIZES[None, None, :]
+    if not one.has_q:
+        response = response.real
+    # A large response is as uncertain as it is large.
+    wide = np.maximum(SIZES, 1.0)
+    axes = 2 if one.has_q else 1
+    table = np.zeros((tests, directions, SKEWS_DEG.size, SIZES.size))
+    for edge in schedule.edges:
+        steps = d[edge.pairs]
+        steps = steps[np.isfinite(steps)]
+        if not steps.size:
+            continue
+        sign = 1.0 if edge.on else -1.0
+        rest = (steps[:, None, None, None] - sign * response[None]) / wide
+        ratio = fuzzy.log(rest) - axes * np.log(wide) - plain.log(steps)[:, None, None, None]
+        table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
+    return InputResponse(
+        table, _current_table(samples, one, schedule, quiet, power_w / volts), directions
+    )
+
+
+def _current_table(
+    samples: Samples,
+    one: InputSamples,
+    schedule: Schedule,
+    quiet: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    amps: float,
+) -> Real | None:
+    """Evidence of the unsigned current register: up on a consuming phase, down on a feeding one."""
+    d = samples.differences(one.amps)
+    if not np.isfinite(d).any():
+        return None
+    seen = d[quiet]
+    scale = core_scale(seen, 0.01, 0.02)
+    plain = StepDensity(seen, scale, 200.0)
+    fuzzy = StepDensity(seen, math.hypot(scale, 0.2 * amps), 200.0)
+    table = np.zeros((len(schedule.announced), SIZES.size))
+    for edge in schedule.edges:
+        steps = d[edge.pairs]
+        steps = steps[np.isfinite(steps)]
+        if not steps.size:
+            continue
+        sign = 1.0 if edge.on else -1.0
+        up = fuzzy.log(steps[:, None] - sign * amps * SIZES)
+        down = fuzzy.log(steps[:, None] + sign * amps * SIZES)
+        ratio = np.logaddexp(math.log(0.8) + up, math.log(0.2) + down) - plain.log(steps)[:, None]
+        table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
+    return table
+
+
+class SagResponse:
+    """Log-likelihood ratios of one voltage register, by predicted change.
+
+    Args:
+        samples: The record.
+        one: The input.
+        schedule: The switchings.
+        volts: Typical change at one ohm [V], sets the width of the response.
+    """
+
+    def __init__(self, samples: Samples, one: InputSamples, schedule: Schedule) -> None:
+        quiet = quiet_pairs(samples, schedule)
+        d = samples.differences(one.volts)
+        self.usable = bool(np.isfinite(d[quiet]).sum() > 5) and one.volt_step <= 0.2
+        self._tests = len(schedule.announced)
+        if not self.usable:
+            return
+        scale = core_scale(d[quiet], one.volt_step, 0.1)
+        self._plain = StepDensity(d[quiet], scale, 400.0)
+        self._edges = [
+            (edge.test, 1.0 if edge.on else -1.0, steps[np.isfinite(steps)])
+            for edge in schedule.edges
+            if np.isfinite(steps := d[edge.pairs]).any()
+        ]
+
+    def log_ratio(self, change: Real) -> Real:
+        """Log-likelihood ratio [test, n] of n predicted changes at switching on [V]."""
+        table = np.zeros((self._tests, change.size))
+        for test, sign, steps in self._edges:
+            ratio = (
+                self._plain.log(steps[:, None] - sign * change) - self._plain.log(steps)[:, None]
+            )
+            table[test] += _robust(_log_mean_exp(ratio), MISSED_VOLTAGE)
+        return table
