@@ -16,8 +16,8 @@ from busprobe.wire import pdu, rtu
 class ByteTimes:
     """Received bytes with the time of each, as well as the chunks tell it.
 
-    Bytes of one chunk are taken to have followed each other without a pause, the last of them having
-    ended at the chunk's time: the earliest ones may in truth have come earlier.
+    Bytes of one chunk are taken to have followed each other without a pause, the last of them
+    having ended at the chunk's time: the earliest ones may in truth have come earlier.
     """
 
     data: bytes
@@ -79,8 +79,8 @@ def strip_echo(
 ) -> tuple[ByteTimes, bool]:
     """Take our own request off the front of what was heard.
 
-    An echo has come back when the request has left, give or take the lateness of the link; a loop-back
-    response, which repeats the request too, comes a turn-around and its own length later.
+    An echo has come back when the request has left, give or take the lateness of the link; a
+    loop-back response, which repeats the request too, comes a turn-around and its own length later.
     """
     size = len(adu)
     if not times.data.startswith(adu):

@@ -3,9 +3,11 @@
 Rules:
 
 1. A request starts only after the line was quiet for t3.5 (or the gap asked for).
-2. An answer ends by silence, not by its expected length, so that a second answer is heard. On Modbus
+2. An answer ends by silence, not by its expected length, so that a second answer is heard. On
+Modbus
    TCP the transaction id says which answer is ours, and the exchange ends with it.
-3. Bytes that are no answer do not end the wait: the response timer keeps running (Modbus over Serial
+3. Bytes that are no answer do not end the wait: the response timer keeps running (Modbus over
+Serial
    Line V1.02, section 2.4.1).
 4. Nothing received is dropped. Every chunk goes to `on_chunk` before anything decodes it; what fits
    no frame becomes `Unframed`; what arrives between exchanges is kept as overheard.
@@ -25,8 +27,8 @@ from busprobe.wire import mbap, pdu, rtu, timing
 
 MS = 1_000_000
 
-# Timing assumed where a link hides the line settings (RTU over TCP): the slowest rate in common use.
-# Common practice, no source.
+# Timing assumed where a link hides the line settings (RTU over TCP): the slowest rate in common
+# use. Common practice, no source.
 _ASSUMED_SETTINGS = LineSettings(9600)
 # Unanswered requests that are remembered, so that a late answer is known as one.
 _REMEMBERED = 32
@@ -105,7 +107,7 @@ class Bus:
         return stray
 
     def take_stray_pieces(self) -> tuple[Frame | Unframed, ...]:
-        """What was heard between exchanges since the last call, as frames and bytes between them."""
+        """What was heard between exchanges since the last call, cut into pieces."""
         stray = self.take_stray()
         return pieces_of(ByteTimes.of(stray, self.line), None) if stray else ()
 

@@ -91,8 +91,8 @@ def application(ctx: click.Context) -> None:
     """Modbus field diagnosis for electricity meters.
 
     LINK is a serial port (/dev/ttyUSB0, COM3), tcp://HOST[:502], rtu+tcp://HOST:PORT,
-    rfc2217://HOST:PORT, or sim:SCENARIO for a simulated bus. Without a command the terminal interface
-    opens.
+    rfc2217://HOST:PORT, or sim:SCENARIO for a simulated bus. Without a command the terminal
+    interface opens.
 
     Exit status: 0 done, no fault found; 1 done, faults found; 2 the call or an input file is wrong;
     3 the link could not be used or was lost.

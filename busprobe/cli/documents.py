@@ -1,6 +1,7 @@
 """The machine-readable documents of the commands: other programs rely on them.
 
-One document per call, `Document[Result]`. Names, units and meanings are stable within a schema number.
+One document per call, `Document[Result]`. Names, units and meanings are stable within a schema
+number.
 """
 
 from __future__ import annotations
@@ -151,7 +152,7 @@ class SignPart(Part):
     convention: Literal["import-positive", "export-positive", "unknown"]
     """What a positive power means in the registers."""
     applied: bool
-    """Whether the quantities were turned to import positive (else they stand as the meter has them)."""
+    """Whether the quantities are import positive (else they stand as the meter has them)."""
     text: str
 
 

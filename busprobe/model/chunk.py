@@ -32,8 +32,9 @@ class Chunk:
         t_ns: On the link's clock [ns]. Sent: the instant the first bit left. Received: the instant
             the last byte was in our hands.
         data: The bytes.
-        uncertainty_ns: The last byte ended on the wire within ``[t_ns - uncertainty_ns, t_ns]`` [ns].
-        marks: One mark per byte, or None where the link cannot tell (most adapters): then line
+        uncertainty_ns: The last byte ended on the wire within ``[t_ns - uncertainty_ns, t_ns]``
+        [ns]. marks: One mark per byte, or None where the link cannot tell (most adapters): then
+        line
             errors are *unknown*, not absent.
     """
 

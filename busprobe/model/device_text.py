@@ -13,8 +13,8 @@ import unicodedata
 # object (MODBUS Application Protocol V1.1b3, section 6.21).
 LONGEST_TEXT = 245
 
-# Cc control, Cf format (bidirectional overrides, zero width), Cs surrogate, Co private, Cn unassigned,
-# Zl/Zp line and paragraph separators.
+# Cc control, Cf format (bidirectional overrides, zero width), Cs surrogate, Co private, Cn
+# unassigned, Zl/Zp line and paragraph separators.
 _ACTIVE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 

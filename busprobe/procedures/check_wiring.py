@@ -1,7 +1,7 @@
-"""Which conductor is each CT on, and which way round: a known load is switched while the meter is read.
+"""Which conductor is each CT on, and which way round?
 
-The procedure reads the meter once a second, asks the operator for each switching, lets the diagnosis find
-the steps by itself, and stops as soon as the diagnosis is sure.
+A known load is switched while the meter is read. The procedure reads the meter once a second, asks the operator for each switching, lets the
+diagnosis find the steps by itself, and stops as soon as the diagnosis is sure.
 """
 
 from __future__ import annotations
@@ -102,10 +102,7 @@ class WiringCheck:
     def _sure(self, diagnosis: WiringDiagnosis) -> bool:
         if self._watch is None:
             return False
-        return (
-            self._watch.advice().sure
-            or diagnosis.verdict is WiringVerdict.INCONSISTENT
-        )
+        return self._watch.advice().sure or diagnosis.verdict is WiringVerdict.INCONSISTENT
 
     def _tell(self) -> WiringDiagnosis:
         if self._watch is None:
@@ -124,9 +121,7 @@ class WiringCheck:
             if on
             else f"Switch the load on {place} OFF."
         )
-        self.operator.ask(
-            HandRequest(words, phase, load.power_w, on), self.reader.bus.now()
-        )
+        self.operator.ask(HandRequest(words, phase, load.power_w, on), self.reader.bus.now())
         while (answer := self.operator.answer()) is None:
             if self.should_stop():
                 return False

@@ -1,8 +1,8 @@
 """At which settings does anybody answer?
 
-Each setting in common use is tried at the likely addresses; all of them, because a device with other
-settings than the rest is exactly what is looked for. A device at other settings does not understand the
-request and stays silent.
+Each setting in common use is tried at the likely addresses; all of them, because a device with
+other settings than the rest is exactly what is looked for. A device at other settings does not
+understand the request and stays silent.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.procedures.sweep import FIRST_ROUND_FUNCTION, PROBE_REGISTERS
 from busprobe.wire import pdu
 
-# In order of how common they are on meters: 9600 8N1 first, then the Modbus default 19200 8E1 (Modbus
-# over Serial Line V1.02, section 3.2), then the rest. A receiver checks one stop bit only, so that 8N2
-# needs no turn of its own. Common practice, no source.
+# In order of how common they are on meters: 9600 8N1 first, then the Modbus default 19200 8E1
+# (Modbus over Serial Line V1.02, section 3.2), then the rest. A receiver checks one stop bit only,
+# so that 8N2 needs no turn of its own. Common practice, no source.
 COMMON_SETTINGS = (
     LineSettings(9600, Parity.NONE, 1),
     LineSettings(19200, Parity.EVEN, 1),
@@ -44,7 +44,7 @@ _REPEATS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class SettingsFound:
+class SettingsSearch:
     """Who answered where.
 
     Attributes:
@@ -72,11 +72,11 @@ async def find_settings(
     settings: tuple[LineSettings, ...] = COMMON_SETTINGS,
     addresses: tuple[int, ...] = SETTINGS_ADDRESSES,
     should_stop: Callable[[], bool] = lambda: False,
-) -> SettingsFound:
+) -> SettingsSearch:
     """Try every setting at every address; the bus is left at the best one.
 
-    Something that answers in pieces only (two devices on one address do) counts as an answer once it
-    has done so at the same settings every time it was asked.
+    Something that answers in pieces only (two devices on one address do) counts as an answer once
+    it has done so at the same settings every time it was asked.
     """
     answered: dict[LineSettings, tuple[int, ...]] = {}
     exchanges: dict[tuple[LineSettings, int], Exchange] = {}
@@ -111,7 +111,7 @@ async def find_settings(
                     on_found(candidate, address, exchange)
         if here:
             answered[candidate] = tuple(here)
-    result = SettingsFound(answered, tuple(settings), exchanges)
+    result = SettingsSearch(answered, tuple(settings), exchanges)
     keep = result.best or before
     if keep is not None:
         await bus.configure(keep)

@@ -1,4 +1,4 @@
-"""Who is it: SunSpec map, Read Device Identification, Report Server ID, device profiles, in this order."""
+"""Who is it: SunSpec map, identification, server id, device profiles, in this order."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ from busprobe.profiles.sunspec import ReadFailure, SunSpecWalk, WalkAnomaly
 from busprobe.profiles.uniform import phases_of
 from busprobe.wire import pdu
 
-# More objects than the standard defines (0-6, and 80-FF private) mean that a device runs in circles.
+# More objects than the standard defines (0-6, and 80-FF private) mean that a device runs in
+# circles.
 _MOST_OBJECTS = 135
 # Offsets of the common model's text points from its first data register: SunSpec model 1.
 _COMMON_MODEL = 1
@@ -164,7 +165,7 @@ async def _functions(asker: Asker, device: Device) -> tuple[int, ...]:
     supported = []
     for function in (3, 4):
         exchange = await asker.once(pdu.read_registers(function, register, 2))
-        if exchange.proves_device and exchange.answer is not None:
-            if exchange.answer.exception != 1:
-                supported.append(function)
+        answer = exchange.answer
+        if exchange.proves_device and answer is not None and answer.exception != 1:
+            supported.append(function)
     return tuple(supported)

@@ -14,8 +14,8 @@ from busprobe.profiles.decode import decode_model, decode_profile, model_name
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.profiles.uniform import is_meter_model, uniform_model, uniform_profile
 
-# Firmware has been seen to cap reads at 20 to 50 registers (libmodbus #664); below this a refusal has
-# another reason.
+# Firmware has been seen to cap reads at 20 to 50 registers (libmodbus #664); below this a refusal
+# has another reason.
 _SHORTEST_PART = 16
 
 
@@ -124,7 +124,9 @@ class MeterReader:
                     break
                 image.update(zip(_span(read), got, strict=True))
             else:
-                return tuple(image[r] for r in range(block.address, block.address + block.length + 2))
+                return tuple(
+                    image[r] for r in range(block.address, block.address + block.length + 2)
+                )
             if got.exception not in (2, 3) or read.quantity <= _SHORTEST_PART:
                 return _why(got)
             self._limit = max(_SHORTEST_PART, read.quantity // 2)

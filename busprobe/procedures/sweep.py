@@ -2,16 +2,17 @@
 
 Theory of operation:
 
-- Every address is asked once with a short read (FC 03, 2 registers). Any valid answer proves a device,
-  exceptions too. The listening time of this first round follows the turn-arounds measured so far.
+- Every address is asked once with a short read (FC 03, 2 registers). Any valid answer proves a
+  device, exceptions too. The listening time of this first round follows the turn-arounds measured
+  so far.
 - What stayed silent is asked a second time, with FC 04 and a longer listening time: some devices
   ignore a function they do not know, and some are slow.
-- A valid frame from *another* address is never an answer from the address asked: it is a late answer,
-  and its sender is asked again by itself. Bytes that are no frame make the address suspicious; it is
-  asked again until it answers, stays silent, or has proved that something there answers in pieces
-  (`garbled`), which is what two devices on one address look like.
-- The answer of 9 characters is longer than the request of 8, so a late answer cannot hide inside the
-  next request.
+- A valid frame from *another* address is never an answer from the address asked: it is a late
+  answer, and its sender is asked again by itself. Bytes that are no frame make the address
+  suspicious; it is asked again until it answers, stays silent, or has proved that something there
+  answers in pieces (`garbled`), which is what two devices on one address look like.
+- The answer of 9 characters is longer than the request of 8, so a late answer cannot hide inside
+  the next request.
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ class Sweep:
     _asked: set[tuple[int, int]] = field(default_factory=set)
 
     def listen_ns(self) -> int:
-        """Listening time of the first round now: three times the slowest turn-around so far [ns]."""
+        """Listening time of the first round: three times the slowest turn-around so far [ns]."""
         if not self.turnarounds_ns:
             return self.plan.first_listen_ns
         wanted = 3 * max(self.turnarounds_ns)

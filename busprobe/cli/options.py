@@ -1,0 +1,100 @@
+"""Arguments and options that commands share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from busprobe.model.errors import InputError
+from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
+
+if TYPE_CHECKING:
+    from busprobe.model.line import LineSettings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+link_argument = click.argument("link", metavar="LINK")
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document on standard output."
+)
+
+
+def line_options(command: F) -> F:
+    """--baud, --parity, --stop-bits: without them the tool finds the settings."""
+    for decorate in reversed(
+        (
+            click.option("--baud", type=click.IntRange(50, 4_000_000), help="Rate [bit/s]."),
+            click.option(
+                "--parity",
+                type=click.Choice(["N", "E", "O"], case_sensitive=False),
+                help="Parity: none, even, odd.",
+            ),
+            click.option("--stop-bits", type=click.IntRange(1, 2), help="Stop bits."),
+        )
+    ):
+        command = decorate(command)
+    return command
+
+
+def settings_from(
+    baud: int | None, parity: str | None, stop_bits: int | None
+) -> LineSettings | None:
+    """Line settings from the options; None when none was given.
+
+    What is left out keeps its common value: 9600, no parity, one stop bit.
+    """
+    from busprobe.model.line import LineSettings, Parity
+
+    if baud is None and parity is None and stop_bits is None:
+        return None
+    return LineSettings(baud or 9600, Parity((parity or "N").upper()), stop_bits or 1)
+
+
+def parse_addresses(text: str, *, last: int = LAST_ADDRESS) -> tuple[int, ...]:
+    """Parse "1-20,100" into addresses in the order given, without repeats.
+
+    Raises:
+        InputError: It names no addresses, or one out of range.
+    """
+    found: dict[int, None] = {}
+    for part in text.split(","):
+        match = re.fullmatch(r"\s*(\d+)\s*(?:-\s*(\d+)\s*)?", part)
+        if match is None:
+            raise InputError(
+                f"'{part.strip()}' is not an address or a range.", "Write addresses as 1-20,100."
+            )
+        first = int(match[1])
+        end = int(match[2]) if match[2] else first
+        for address in (first, end):
+            if not FIRST_ADDRESS <= address <= last:
+                raise InputError(
+                    f"Address {address} is out of range.",
+                    f"Modbus devices have addresses {FIRST_ADDRESS} to {last}; 0 is broadcast and "
+                    "248 to 255 are reserved.",
+                )
+        if end < first:
+            raise InputError(f"The range {part.strip()} runs backwards.", "Write it as 1-20.")
+        found.update(dict.fromkeys(range(first, end + 1)))
+    return tuple(found)
+
+
+class AddressType(click.ParamType):
+    """One device address."""
+
+    name = "address"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """1..247 (and 255 for a Modbus TCP device without a line behind it)."""
+        if re.fullmatch(r"\d+", value) and (1 <= int(value) <= LAST_ADDRESS or value == "255"):
+            return int(value)
+        return self.fail(
+            f"'{value}' is not an address from 1 to 247 (or 255 on Modbus TCP: the device itself).",
+            param,
+            ctx,
+        )
+
+
+ADDRESS = AddressType()

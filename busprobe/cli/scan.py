@@ -1,0 +1,131 @@
+"""`busprobe scan`: who is on this bus?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.cli import output, words
+from busprobe.cli.convert import scan_result
+from busprobe.cli.documents import DevicePart, ScanResult
+from busprobe.cli.options import (
+    json_option,
+    line_options,
+    link_argument,
+    parse_addresses,
+    settings_from,
+)
+from busprobe.cli.running import Call, guarded, run_job
+from busprobe.session.job import FindPlan, Job
+
+
+@click.command("scan")
+@link_argument
+@line_options
+@click.option("--addresses", metavar="LIST", help="Only these, as 1-20,100. Default: all of 1-247.")
+@click.option("--quick", is_flag=True, help="Leave out the second, slower round.")
+@click.option(
+    "--listen-first",
+    type=click.FloatRange(0, 600),
+    default=3.0,
+    show_default=True,
+    help="Listen this long before the first request [s].",
+)
+@click.option("--insist", is_flag=True, help="Search although another master is heard.")
+@click.option("--no-duplicates", is_flag=True, help="Do not look for a second device per address.")
+@click.option(
+    "--profile",
+    "profiles",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A device profile of your own; may be repeated.",
+)
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    link: str,
+    baud: int | None,
+    parity: str | None,
+    stop_bits: int | None,
+    addresses: str | None,
+    quick: bool,
+    listen_first: float,
+    insist: bool,
+    no_duplicates: bool,
+    profiles: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Find and identify every device on a bus.
+
+    Only read requests are sent, to addresses 1 to 247, after listening for another master. Without
+    line options the common line settings are tried.
+    """
+    call = Call.begin("scan", as_json)
+    wanted: list[tuple[int, ...]] = [()]
+
+    def check() -> int:
+        if addresses is not None:
+            wanted[0] = parse_addresses(addresses)
+        return 0
+
+    status = guarded(call, check)
+    if status:
+        ctx.exit(status)
+    settings = settings_from(baud, parity, stop_bits)
+
+    async def work(job: Job) -> ScanResult:
+        if profiles:
+            job.use_profile_files(profiles)
+        found = await job.find(
+            FindPlan(
+                addresses=wanted[0],
+                settings=settings,
+                second_round=not quick,
+                listen_first_s=listen_first,
+                insist=insist,
+                duplicates=not no_duplicates,
+            )
+        )
+        return scan_result(found)
+
+    run_job(ctx, call, link, settings, work, _show)
+
+
+def _show(result: ScanResult, job: Job) -> None:
+    output.line()
+    if not result.devices:
+        output.line(f"Nobody answered at {len(result.searched.addresses)} addresses.")
+    else:
+        words.table(
+            ("address", "device", "serial", "settings", "map", "answers in", "alone?"),
+            [_row(device) for device in result.devices],
+            right=(0,),
+        )
+    output.line()
+    output.line(
+        f"{len(result.silent)} of {len(result.searched.addresses)} addresses stayed silent; "
+        f"{len(job.exchanges)} exchanges in {job.bus_time_s:.1f} s of bus time."
+    )
+
+
+def _row(device: DevicePart) -> tuple[str, ...]:
+    identity = device.identity
+    name = " ".join(part for part in (identity.maker, identity.model) if part) or "unidentified"
+    settings = device.settings
+    map_ = "none known"
+    if device.sunspec is not None:
+        map_ = "SunSpec " + ", ".join(str(m.id) for m in device.sunspec.models)
+    elif device.profile:
+        map_ = f"profile {device.profile}"
+    median = device.turnaround_ms.median
+    return (
+        str(device.address),
+        name,
+        identity.serial,
+        f"{settings.baud} 8{settings.parity}{settings.stop_bits}" if settings else "-",
+        map_,
+        "-" if median is None else f"{median:.1f} ms",
+        {"single": "yes", "duplicate": "NO", "undecided": "undecided"}[device.duplicate],
+    )

@@ -1,0 +1,65 @@
+"""Results in words, for people at a terminal. Plain text: nothing from a device is interpreted."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from busprobe.cli import output
+from busprobe.model.finding import Finding, Severity
+
+_SIGNS = {Severity.FAULT: "✘ FAULT", Severity.WARNING: "! WARNING", Severity.NOTE: "· NOTE"}
+_ORDER = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+_WIDTH = 96
+
+
+def paragraph(label: str, text: str) -> None:
+    """A labelled paragraph, wrapped under its label."""
+    lead = f"    {label:<9}"
+    output.line(textwrap.fill(text, _WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead)))
+
+
+def findings(found: Sequence[Finding]) -> None:
+    """All findings, faults first, with cause, evidence, remedy and caution."""
+    if not found:
+        output.line()
+        output.line("No fault found.")
+        return
+    for finding in sorted(found, key=lambda f: (_ORDER[f.severity], f.address or 0, f.code)):
+        output.line()
+        output.line(f"{_SIGNS[finding.severity]}  {finding.summary}")
+        paragraph("cause", finding.cause)
+        paragraph("sure", probability(finding.probability))
+        for number, evidence in enumerate(finding.evidence[:6]):
+            where = f"exchange {evidence.exchange}: " if evidence.exchange is not None else ""
+            paragraph("evidence" if number == 0 else "", where + evidence.text)
+        paragraph("remedy", finding.remedy)
+        if finding.caution:
+            paragraph("caution", finding.caution)
+
+
+def probability(value: float) -> str:
+    """A probability without false certainty."""
+    if value > 0.9999:
+        return "more than 99.99 %"
+    return f"{100 * value:.2f} %"
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> None:
+    """A plain table; columns in `right` are aligned to the right."""
+    widths = [
+        max(len(head), *(len(row[n]) for row in rows)) if rows else len(head)
+        for n, head in enumerate(heads)
+    ]
+
+    def show(cells: Sequence[str]) -> str:
+        parts = [
+            cell.rjust(width) if n in right else cell.ljust(width)
+            for n, (cell, width) in enumerate(zip(cells, widths, strict=True))
+        ]
+        return "  ".join(parts).rstrip()
+
+    output.line(show(heads))
+    output.line("  ".join("-" * width for width in widths))
+    for row in rows:
+        output.line(show(row))

@@ -1,0 +1,91 @@
+"""The composition root: the only module that knows the faces, the links and the simulator."""
+
+from __future__ import annotations
+
+import sys
+from types import ModuleType
+
+from busprobe.cli.app import Outside, application
+from busprobe.model.errors import BusprobeError, InputError
+from busprobe.model.line import Endpoint, LineSettings, LinkKind
+from busprobe.session.ports import OpenedLink, OpenLink
+
+
+def simulator() -> ModuleType:
+    """The simulator.
+
+    Raises:
+        InputError: It is not installed.
+    """
+    try:
+        import busprobe_sim
+    except ModuleNotFoundError as error:
+        if error.name != "busprobe_sim":
+            raise
+        raise InputError(
+            "The simulator is not installed beside busprobe.",
+            "Install the project: python -m pip install -e . in its folder.",
+        ) from error
+    return busprobe_sim
+
+
+def link_opener(*, pace: str) -> OpenLink:
+    """A way to open any link; simulated ones run in "virtual" or "real" time."""
+
+    async def open_any(endpoint: Endpoint, settings: LineSettings | None) -> OpenedLink:
+        if endpoint.kind is LinkKind.SIMULATED:
+            # A serial port opens at some setting too, whatever the bus behind it talks.
+            link, bus = simulator().open_simulated(endpoint, settings or LineSettings(), pace)
+            return OpenedLink(link, bus.hands)
+        from busprobe.link.opening import open_link
+
+        return OpenedLink(await open_link(endpoint, settings))
+
+    return open_any
+
+
+def run_terminal(
+    *,
+    link: str | None,
+    tour: bool = False,
+    theme: str | None = None,
+    glyphs: str = "auto",
+) -> int:
+    """Open the terminal interface; returns the exit status."""
+    from busprobe.cli import diagnostics
+    from busprobe.link.ports import list_ports
+    from busprobe.session.session import Session
+    from busprobe.tui.app import run_app
+
+    try:
+        scenarios = [(s.name, s.title) for s in simulator().list_scenarios()]
+        if link is not None and link.startswith("sim:"):
+            simulator().load_scenario(link.removeprefix("sim:"))
+    except BusprobeError as error:
+        if link is not None:
+            diagnostics.error(error)
+            return diagnostics.status_of(error)
+        scenarios = []
+    session = Session(link_opener(pace="real"))
+    try:
+        run_app(
+            session,
+            link_argument=link,
+            ports=list_ports,
+            scenarios=scenarios,
+            tour=tour,
+            theme=theme,
+            glyphs=glyphs,
+        )
+    finally:
+        session.close()
+    return 0
+
+
+def main() -> None:
+    """Entry point of the `busprobe` command."""
+    application(
+        prog_name="busprobe",
+        obj=Outside(link_opener(pace="virtual"), run_terminal, simulator),
+        args=sys.argv[1:],
+    )

@@ -1,0 +1,479 @@
+"""The job on one bus: what both faces command, and the events they get.
+
+`Job` is asynchronous and knows no thread; the command line runs it to its end, the terminal
+interface runs it on a thread of its own (`busprobe.session.session`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from busprobe.bus.bus import MS, Bus
+from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
+from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
+from busprobe.diagnosis.wiring import (
+    KnownLoad,
+    MeterSystem,
+    WiringDiagnosis,
+    wiring_findings,
+)
+from busprobe.model.device import Device
+from busprobe.model.errors import InputError
+from busprobe.model.exchange import Exchange
+from busprobe.model.finding import Finding, Severity
+from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.reading import SignConvention
+from busprobe.procedures.check_duplicate import check_duplicate
+from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
+from busprobe.procedures.find_settings import COMMON_SETTINGS, SettingsSearch, find_settings
+from busprobe.procedures.identify import Identified, identify
+from busprobe.procedures.operator import Operator
+from busprobe.procedures.progress import Progress
+from busprobe.procedures.read_meters import DeviceReadings, MeterReader
+from busprobe.procedures.sweep import Sweep, SweepPlan, in_likely_order, sweep, whole_line
+from busprobe.profiles.load import load_profiles
+from busprobe.profiles.schema import DeviceProfile
+from busprobe.resources import profile_folder
+from busprobe.session import findings as words
+from busprobe.session.events import (
+    DeviceKnown,
+    Event,
+    ExchangeMade,
+    FindingCleared,
+    FindingRaised,
+    LinkOpened,
+    ReadingsTaken,
+    SettingsFound,
+    Step,
+    StepEnd,
+    StepFinished,
+    StepProgress,
+    StepStarted,
+    WiringSeen,
+)
+from busprobe.session.ports import Hands, OpenedLink
+
+
+@dataclass(frozen=True, slots=True)
+class FindPlan:
+    """How to search.
+
+    Attributes:
+        addresses: Addresses to search; the whole line when empty.
+        settings: Line settings when they are known, else they are searched.
+        second_round: Ask the silent addresses a second time, slower.
+        listen_first_s: How long to listen before the first request [s].
+        insist: Search although a foreign master is heard.
+        duplicates: Look for a second device at every address found.
+    """
+
+    addresses: tuple[int, ...] = ()
+    settings: LineSettings | None = None
+    second_round: bool = True
+    listen_first_s: float = LISTEN_FIRST_NS / 1e9
+    insist: bool = False
+    duplicates: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class FoundDevice:
+    """A device and the settings at which it answers."""
+
+    device: Device
+    settings: LineSettings | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindResult:
+    """What a search found."""
+
+    devices: tuple[FoundDevice, ...]
+    silent: tuple[int, ...]
+    addresses: tuple[int, ...]
+    settings: tuple[LineSettings, ...]
+
+
+@dataclass
+class Job:
+    """Everything that is done on one bus.
+
+    Attributes:
+        opened: The open link.
+        endpoint: Where it leads.
+        emit: Takes the events.
+        should_stop: Asked between requests.
+    """
+
+    opened: OpenedLink
+    endpoint: Endpoint
+    emit: Callable[[Event], None]
+    should_stop: Callable[[], bool] = lambda: False
+    devices: dict[int, Device] = field(default_factory=dict)
+    findings: dict[tuple[str, int | None], Finding] = field(default_factory=dict)
+    settings_of: dict[int, LineSettings | None] = field(default_factory=dict)
+    exchanges: list[Exchange] = field(default_factory=list)
+    _sweep: Sweep | None = None
+    _profiles: Sequence[DeviceProfile] | None = None
+    _readers: dict[int, MeterReader] = field(default_factory=dict)
+    _start_ns: int = 0
+
+    def __post_init__(self) -> None:
+        self.bus = Bus(self.opened.link, on_exchange=self._on_exchange)
+        self._start_ns = self.bus.now()
+        self.emit(LinkOpened(self.endpoint, self.bus.settings))
+
+    @property
+    def hands(self) -> Hands | None:
+        """Simulated hands, where the site is simulated."""
+        return self.opened.hands
+
+    @property
+    def bus_time_s(self) -> float:
+        """Time since the link was opened, on its own clock [s]."""
+        return (self.bus.now() - self._start_ns) / 1e9
+
+    @property
+    def has_faults(self) -> bool:
+        """Whether any finding is a fault."""
+        return any(f.severity is Severity.FAULT for f in self.findings.values())
+
+    def profiles(self) -> Sequence[DeviceProfile]:
+        """The shipped device profiles and those given, loaded once."""
+        if self._profiles is None:
+            self._profiles = load_profiles((profile_folder(),))
+        return self._profiles
+
+    def use_profile_files(self, files: Sequence[Path]) -> None:
+        """Put the technician's own profiles before the shipped ones.
+
+        Raises:
+            InputError: A profile is wrong; says file, line and column.
+        """
+        self._profiles = (*load_profiles(tuple(files)), *self.profiles())
+
+    def _on_exchange(self, exchange: Exchange) -> None:
+        self.exchanges.append(exchange)
+        self.emit(ExchangeMade(exchange))
+
+    def _raise(self, finding: Finding) -> None:
+        self.findings[finding.code, finding.address] = finding
+        self.emit(FindingRaised(finding))
+
+    def _clear(self, address: int | None, codes: Sequence[str]) -> None:
+        """Withdraw what an earlier look at the same thing said."""
+        for code in codes:
+            if self.findings.pop((code, address), None) is not None:
+                self.emit(FindingCleared(code, address))
+
+    def _know(self, device: Device) -> None:
+        self.devices[device.address] = device
+        self.emit(DeviceKnown(device))
+
+    def _progress(self, step: Step) -> Callable[[Progress], None]:
+        def tell(progress: Progress) -> None:
+            self.emit(
+                StepProgress(
+                    step, progress.done, progress.total, progress.remaining_s, progress.text
+                )
+            )
+
+        return tell
+
+    # Find ------------------------------------------------------------------------------------
+
+    async def find(self, plan: FindPlan) -> FindResult:
+        """Listen, find the settings, sweep, identify; goes on where it was stopped."""
+        addresses = in_likely_order(plan.addresses) if plan.addresses else self._all_addresses()
+        self.emit(StepStarted(Step.FIND, words.find_intent(plan, addresses, self.bus)))
+        manners = await self._listen_first(plan)
+        tried: tuple[LineSettings, ...] = ()
+        elsewhere: SettingsSearch | None = None
+        if self.bus.is_serial and plan.settings is None and self._sweep is None:
+            elsewhere = await find_settings(
+                self.bus, self._progress(Step.FIND), should_stop=self.should_stop
+            )
+            tried = elsewhere.tried
+        if self.bus.settings is not None:
+            self.emit(SettingsFound(self.bus.settings))
+        if self._sweep is None or self._sweep.plan.addresses != addresses:
+            self._sweep = Sweep(SweepPlan(addresses, second_round=plan.second_round))
+        state = await sweep(
+            self.bus,
+            self._sweep,
+            self._progress(Step.FIND),
+            on_found=lambda address, _: self._found(address),
+            should_stop=self.should_stop,
+        )
+        home = self.bus.settings
+        for address in sorted({*state.present, *state.garbled}):
+            if self.should_stop():
+                break
+            await self._identify(address, home, plan)
+        if elsewhere is not None:
+            await self._visit_elsewhere(elsewhere, home, plan)
+        for finding in words.after_find(self, state, manners, elsewhere):
+            self._raise(finding)
+        stopped = self.should_stop()
+        if not stopped:
+            self._sweep = None
+        self.emit(
+            StepFinished(
+                Step.FIND,
+                StepEnd.STOPPED if stopped else StepEnd.DONE,
+                words.find_summary(self, state),
+            )
+        )
+        return FindResult(
+            tuple(
+                FoundDevice(device, self.settings_of.get(address))
+                for address, device in sorted(self.devices.items())
+            ),
+            tuple(sorted(state.silent.difference(self.devices))),
+            addresses,
+            tried or ((home,) if home is not None else ()),
+        )
+
+    def _all_addresses(self) -> tuple[int, ...]:
+        if self.bus.is_serial:
+            return whole_line()
+        # Modbus Messaging on TCP/IP V1.0b, section 4.4.1.2: a device without a serial line behind
+        # it is unit 255.
+        return (255, *whole_line())
+
+    async def _listen_first(self, plan: FindPlan) -> Manners:
+        self._progress(Step.FIND)(
+            Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet")
+        )
+        manners = await listen_before_talking(self.bus, round(plan.listen_first_s * 1e9))
+        if manners.master and not plan.insist:
+            finding = words.foreign_master(manners)
+            self._raise(finding)
+            self.emit(StepFinished(Step.FIND, StepEnd.FAILED, finding.summary))
+            raise words.foreign_master_error(finding)
+        return manners
+
+    def _found(self, address: int) -> None:
+        if address not in self.devices:
+            self._know(Device(address))
+
+    async def _identify(
+        self, address: int, settings: LineSettings | None, plan: FindPlan
+    ) -> Identified:
+        found = await identify(self.bus, address, self.profiles(), self._progress(Step.FIND))
+        device = found.device
+        self.settings_of[address] = settings
+        self._know(device)
+        for finding in words.after_identify(found):
+            self._raise(finding)
+        if plan.duplicates and self.bus.is_serial:
+            await self._duplicate(device, Step.FIND)
+        elif not self.bus.is_serial:
+            self._know(replace(device, duplicate="undecided"))
+        return found
+
+    async def _visit_elsewhere(
+        self, found: SettingsSearch, home: LineSettings | None, plan: FindPlan
+    ) -> None:
+        """Identify the devices that answer at other settings than the rest."""
+        for settings, addresses in found.answered.items():
+            if settings == home:
+                continue
+            for address in addresses:
+                if address in self.devices or self.should_stop():
+                    continue
+                await self.bus.configure(settings)
+                self._found(address)
+                await self._identify(address, settings, plan)
+        if home is not None:
+            await self.bus.configure(home)
+
+    # Addresses -------------------------------------------------------------------------------
+
+    async def check_addresses(self, addresses: Sequence[int]) -> dict[int, DuplicateVerdict]:
+        """Look for a second device at each address."""
+        self.emit(StepStarted(Step.ADDRESSES, words.addresses_intent(addresses)))
+        if not self.bus.is_serial:
+            self.emit(StepFinished(Step.ADDRESSES, StepEnd.FAILED, words.NOT_SERIAL))
+            raise InputError(words.NOT_SERIAL, words.NOT_SERIAL_NEXT)
+        verdicts: dict[int, DuplicateVerdict] = {}
+        for address in addresses:
+            if self.should_stop():
+                break
+            await self._settle(address)
+            device = self.devices.get(address) or Device(address)
+            verdicts[address] = await self._duplicate(device, Step.ADDRESSES)
+        self.emit(
+            StepFinished(
+                Step.ADDRESSES,
+                StepEnd.STOPPED if self.should_stop() else StepEnd.DONE,
+                words.addresses_summary(verdicts),
+            )
+        )
+        return verdicts
+
+    async def _settle(self, address: int) -> None:
+        """Change to the settings at which this device answers."""
+        settings = self.settings_of.get(address)
+        if settings is not None and settings != self.bus.settings:
+            await self.bus.configure(settings)
+
+    async def _duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+        verdict = await check_duplicate(
+            self.bus, device.address, identity=device, observe=self._progress(step)
+        )
+        self._clear(device.address, words.DUPLICATE_CODES)
+        finding = duplicate_finding(verdict, device)
+        if finding is not None:
+            self._raise(finding)
+        if verdict.verdict != "silent":
+            self._know(replace(device, duplicate=verdict.verdict))
+        return verdict
+
+    # Reading ---------------------------------------------------------------------------------
+
+    async def find_device(self, address: int, settings: LineSettings | None) -> None:
+        """Find the settings at which one device answers, unless they are given or fit already."""
+        if not self.bus.is_serial or settings is not None or self.bus.settings is None:
+            return
+        home = self.bus.settings
+        search = await find_settings(
+            self.bus,
+            self._progress(Step.FIND),
+            settings=(home,),
+            addresses=(address,),
+            should_stop=self.should_stop,
+        )
+        if not search.answered:
+            rest = tuple(s for s in COMMON_SETTINGS if s != home)
+            await find_settings(
+                self.bus,
+                self._progress(Step.FIND),
+                settings=rest,
+                addresses=(address,),
+                should_stop=self.should_stop,
+            )
+
+    async def known(self, address: int) -> Device:
+        """The device at an address, identified now if it was not before.
+
+        Raises:
+            InputError: Nobody answers there.
+        """
+        device = self.devices.get(address)
+        if device is None or (device.sunspec is None and device.profile is None):
+            await self._settle(address)
+            found = await identify(self.bus, address, self.profiles(), self._progress(Step.FIND))
+            if not any(e.proves_device for e in found.exchanges):
+                raise words.nobody_there(address, self.bus, found.exchanges)
+            device = found.device
+            self.settings_of.setdefault(address, self.bus.settings)
+            self._know(device)
+            for finding in words.after_identify(found):
+                self._raise(finding)
+        return device
+
+    def _profile_of(self, device: Device) -> DeviceProfile | None:
+        return next((p for p in self.profiles() if p.name == device.profile), None)
+
+    async def reader(self, address: int, *, measured_only: bool) -> MeterReader:
+        """A reader for the device at an address."""
+        device = await self.known(address)
+        await self._settle(address)
+        old = self._readers.get(address)
+        sign = old.sign if old is not None else SignConvention.UNKNOWN
+        reader = MeterReader(
+            self.bus, device, self._profile_of(device), measured_only=measured_only, sign=sign
+        )
+        self._readers[address] = reader
+        return reader
+
+    async def read(self, address: int) -> DeviceReadings:
+        """Read every point of a device once."""
+        reader = await self.reader(address, measured_only=False)
+        readings = await reader.poll()
+        self._tell_readings(readings)
+        for finding in words.after_read(readings):
+            self._raise(finding)
+        return readings
+
+    def _tell_readings(self, readings: DeviceReadings) -> None:
+        self.emit(
+            ReadingsTaken(
+                readings.snapshot, tuple(r for block in readings.blocks for r in block.readings)
+            )
+        )
+
+    async def watch(
+        self,
+        addresses: Sequence[int],
+        period_s: float,
+        most: int | None = None,
+        on_readings: Callable[[DeviceReadings], None] | None = None,
+    ) -> None:
+        """Read meters again and again until stopped, or `most` times."""
+        readers = [await self.reader(a, measured_only=True) for a in addresses]
+        due = self.bus.now()
+        rounds = 0
+        while not self.should_stop() and (most is None or rounds < most):
+            if due > self.bus.now():
+                await self.bus.listen(min(due - self.bus.now(), 250 * MS))
+                continue
+            for reader in readers:
+                await self._settle(reader.device.address)
+                readings = await reader.poll()
+                self._tell_readings(readings)
+                if on_readings is not None:
+                    on_readings(readings)
+            rounds += 1
+            due = max(due + round(period_s * 1e9), self.bus.now())
+
+    # Wiring ----------------------------------------------------------------------------------
+
+    async def check_wiring(
+        self,
+        address: int,
+        load: KnownLoad | None,
+        operator: Operator | None,
+        plan: WiringPlan | None = None,
+        system: MeterSystem | None = None,
+    ) -> WiringDiagnosis:
+        """Prove the wiring of one meter."""
+        self.emit(StepStarted(Step.WIRING, words.wiring_intent(address, load)))
+        reader = await self.reader(address, measured_only=True)
+        if not reader.device.phases:
+            problem = words.not_a_meter(reader.device)
+            self.emit(StepFinished(Step.WIRING, StepEnd.FAILED, problem.cause))
+            raise problem
+        plan = plan or WiringPlan(load)
+        plan = replace(plan, load=load, system=system or words.system_of(reader.device))
+
+        def seen(diagnosis: WiringDiagnosis) -> None:
+            self.emit(WiringSeen(address, diagnosis))
+
+        check = WiringCheck(
+            reader,
+            plan,
+            operator,
+            self._progress(Step.WIRING),
+            self._tell_readings,
+            seen,
+            self.should_stop,
+        )
+        diagnosis = await check.run()
+        self._clear(address, words.WIRING_CODES)
+        for finding in wiring_findings(address, str(reader.device.identity), diagnosis):
+            self._raise(finding)
+        self.emit(
+            StepFinished(
+                Step.WIRING,
+                StepEnd.STOPPED if self.should_stop() else StepEnd.DONE,
+                words.wiring_summary(address, diagnosis),
+            )
+        )
+        return diagnosis
+
+    async def close(self) -> None:
+        """Release the link."""
+        await self.bus.close()
