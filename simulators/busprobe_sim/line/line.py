@@ -75,6 +75,7 @@ class Line:
         self._numbers = count()
         self._levels: LevelTable | None = None
         self._quiet_since = 0.0
+        self._sag_until = 0.0
         self._random = stream(seed, "line")
         self._generator = array_stream(seed, "line")
         if self.parameters.burst_rate_hz > 0.0:
@@ -276,7 +277,7 @@ class Line:
     def _float(self) -> None:
         held_ns = self._random.expovariate(1.0) * self.parameters.float_hold_ms * _MILLISECOND_NS
         length_ms = self._random.uniform(*self.parameters.float_ms)
-        undriven = self.now_ns > self._quiet_since + held_ns
+        undriven = self.now_ns > max(self._quiet_since + held_ns, self._sag_until)
         if undriven and self.nodes and abs(self.levels.voltages()[0]) < _UNDEFINED_V:
             self.disturb_sag(length_ms)
         self._schedule_float()
@@ -284,5 +285,6 @@ class Line:
     def disturb_sag(self, length_ms: float) -> None:
         """Let an undriven pair sag to 0 now and come back [ms]."""
         length_ns = length_ms * _MILLISECOND_NS
+        self._sag_until = self.now_ns + length_ns + _RECOVERY_NS
         added = dip(self.now_ns, length_ns, self.parameters.float_v, _RECOVERY_NS)
-        self._add(Disturbance(self.now_ns, self.now_ns + length_ns + _RECOVERY_NS, added))
+        self._add(Disturbance(self.now_ns, self._sag_until, added))

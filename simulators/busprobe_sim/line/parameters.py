@@ -46,7 +46,7 @@ class LineParameters:
     burst_rate_hz: float = 0.0
     burst_us: tuple[float, float] = (300.0, 300.0)
     burst_v: float = 12.0
-    burst_piece_us: float = 10.0
+    burst_piece_us: float = 100.0
     float_rate_hz: float = 5.0
     float_hold_ms: float = 10.0
     float_ms: tuple[float, float] = (0.05, 1.25)

@@ -139,7 +139,7 @@ def test_two_drivers_against_each_other(
         ((2, -1),),
     ]
     got = [table.voltages(case)[0] for case in cases]
-    # Where exactly its cable ended is not told for that model, nor its weak driver, only "1.5 V class".
+    # That model tells neither where its cable ended nor its weak driver ("1.5 V class").
     tolerance = 0.13 if DRIVER_WEAK in drivers else 0.06
     assert got == pytest.approx(expected, abs=tolerance)
 
