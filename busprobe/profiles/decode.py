@@ -22,7 +22,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from busprobe.model.device import ModelBlock
-from busprobe.model.device_text import device_text
+from busprobe.model.device_text import visible
 from busprobe.model.reading import Reading, ReadingState
 from busprobe.profiles import scalar
 from busprobe.profiles.definitions import (
@@ -166,8 +166,8 @@ class _Decoder:
 def has_active_text(raw: Sequence[int]) -> bool:
     """Whether a text holds characters that could act on a terminal."""
     data = scalar.register_bytes(raw).split(b"\0", 1)[0]
-    plain = data.decode("utf-8", errors="backslashreplace").strip()
-    return device_text(data) != plain
+    plain = data.decode("utf-8", errors="backslashreplace")
+    return visible(plain) != plain
 
 
 def decode_model(

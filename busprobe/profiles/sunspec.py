@@ -46,14 +46,27 @@ from busprobe.profiles.definitions import (
     HEADER_REGISTERS,
     LengthRule,
 )
+from busprobe.profiles.reads import (
+    HIGHEST_REGISTER,
+    ILLEGAL_DATA_ADDRESS,
+    READ_HOLDING,
+    ReadFailure,
+    RegisterRead,
+)
+
+__all__ = [
+    "AnomalyKind",
+    "ReadFailure",
+    "RegisterRead",
+    "SunSpecWalk",
+    "WalkAnomaly",
+    "WalkResult",
+]
 
 # In the order in which devices use them most.
 BASES = (40000, 0, 50000)
 MARKER = (0x5375, 0x6E53)
 _SWAPPED_MARKERS = ((0x6E53, 0x5375), (0x7553, 0x536E), (0x536E, 0x7553))
-READ_HOLDING = 3
-HIGHEST_REGISTER = 65535
-ILLEGAL_DATA_ADDRESS = 2
 # The longest published chains have some twenty models. Common practice, no source.
 MOST_MODELS = 64
 # Registers of the window before and behind the place where a header should be; it shrinks as long
@@ -64,37 +77,6 @@ _WINDOW_BEHIND = (6, 4, 3, 2, 1, 0)
 # up. Vendor models lie from 63001 on.
 _STANDARD_IDS = range(1, 2000)
 _VENDOR_IDS = range(63001, END_MODEL)
-
-
-@dataclass(frozen=True, slots=True)
-class RegisterRead:
-    """A read request.
-
-    Attributes:
-        function: 3 (holding registers) or 4 (input registers).
-        address: Of the first register, from 0 as on the wire.
-        quantity: Registers.
-        purpose: Why, in words.
-    """
-
-    function: int
-    address: int
-    quantity: int
-    purpose: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReadFailure:
-    """A read that brought no registers.
-
-    Attributes:
-        exception: The exception code the device answered with, or None when no usable answer came.
-    """
-
-    exception: int | None = None
-
-    def __str__(self) -> str:
-        return "no usable answer" if self.exception is None else f"exception {self.exception:02d}"
 
 
 class AnomalyKind(StrEnum):

@@ -16,8 +16,8 @@ def readings(image: dict[int, int], model_id: int) -> dict[str, Reading]:
     return {reading.name: reading for reading in decode_block(block, image)}
 
 
-# pysunspec 2.1.1, pics_test_device_1.xml, scaled by the scale factors of the same file; each checked
-# once with pysunspec2 1.3.7.
+# pysunspec 2.1.1, pics_test_device_1.xml, scaled by the scale factors of the same file; each
+# checked once with pysunspec2 1.3.7.
 EXPECTED = {
     "int16_1": 1e-10,
     "int16_2": -1e10,
