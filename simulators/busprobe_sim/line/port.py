@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 from busprobe.model.chunk import Chunk, Direction
@@ -112,7 +111,3 @@ class Port(Node):
         """Change rate and format at once; what was heard before is kept."""
         self.hearing.rewind(self.line.now_ns)
         super().configure(settings)
-
-    def heard_before(self, t_ns: int) -> int:
-        """How many bytes wait that ended before an instant [ns]."""
-        return bisect_left(self.hearing.ends, t_ns)
