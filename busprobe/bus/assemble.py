@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from busprobe.model.chunk import Chunk, Mark
@@ -115,6 +115,7 @@ def classify(
     request: Frame,
     pieces: Sequence[Frame | Unframed],
     unanswered: Sequence[tuple[int, bytes]],
+    may_answer: Callable[[Frame], bool] = lambda frame: True,
 ) -> tuple[Outcome, Frame | None]:
     """Say what came of a request.
 
@@ -122,6 +123,7 @@ def classify(
         request: What was asked.
         pieces: What was heard, an echo excluded.
         unanswered: Earlier requests without an answer, address and PDU.
+        may_answer: Whether a frame can belong to this request at all (its transaction id does).
 
     Returns:
         The outcome, and the answer from the address asked, if any.
@@ -132,7 +134,9 @@ def classify(
     answers = [
         frame
         for frame in frames
-        if frame.address == request.address and pdu.matches(request.pdu, frame.pdu)
+        if frame.address == request.address
+        and may_answer(frame)
+        and pdu.matches(request.pdu, frame.pdu)
     ]
     if answers:
         if len(pieces) > 1:

@@ -257,21 +257,24 @@ class Bus:
                 pieces.append(Frame(piece.unit, piece.pdu, chunk.t_ns, chunk.t_ns, piece.raw))
                 done = done or piece.transaction == self._transaction
         first = heard[0] if heard else None
+        # A response with another transaction id answers an earlier request: it is kept, and does not
+        # crowd this one (Modbus Messaging on TCP/IP V1.0b, section 4.4.2.2).
         mine = tuple(
-            piece
-            for piece in pieces
-            if isinstance(piece, Unframed)
-            or int.from_bytes(piece.raw[:2], "big") == self._transaction
+            piece for piece in pieces if isinstance(piece, Frame) and self._is_current(piece)
         )
         return self._finish(
             Frame(unit, request, sent.t_ns, sent.t_ns, adu),
-            mine if done else tuple(pieces),
+            mine or tuple(pieces),
             (sent, *heard),
             echo=False,
             turnaround_ns=None if first is None else max(0, first.t_ns - sent.t_ns),
             turnaround_uncertainty_ns=self.link.arrival_uncertainty_ns,
             listened_ns=self.now() - sent.t_ns,
         )
+
+    def _is_current(self, frame: Frame) -> bool:
+        """Whether a frame from Modbus TCP carries the transaction id of the request under way."""
+        return int.from_bytes(frame.raw[:2], "big") == self._transaction
 
     def _finish(
         self,
@@ -284,7 +287,12 @@ class Bus:
         turnaround_uncertainty_ns: int,
         listened_ns: int,
     ) -> Exchange:
-        outcome, answer = classify(request, pieces, tuple(self._unanswered))
+        outcome, answer = classify(
+            request,
+            pieces,
+            tuple(self._unanswered),
+            (lambda frame: True) if self.is_serial else self._is_current,
+        )
         self.exchanges += 1
         return Exchange(
             number=self.exchanges,

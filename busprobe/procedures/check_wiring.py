@@ -150,7 +150,7 @@ class WiringCheck:
         readings = await self.reader.poll()
         self._polls += 1
         if self._watch is None:
-            self._watch = WiringWatch(self.plan.load, self.plan.system, readings.steps)
+            self._watch = WiringWatch(self.plan.load, self.plan.system, readings.uniform.steps)
         if readings.snapshot.quantities:
             self._watch.add(
                 (readings.snapshot.t_ns - self._start_ns) / 1e9, readings.snapshot.quantities

@@ -11,18 +11,20 @@ from busprobe.model.device_text import device_text
 from busprobe.model.exchange import Exchange
 from busprobe.procedures.asking import Asker, NoRegisters
 from busprobe.procedures.progress import Observer, Progress, ignore
-from busprobe.profiles.decode import decode_model
+from busprobe.profiles.blocks import image_of, model_reads
+from busprobe.profiles.decode import decode_block, has_active_text
 from busprobe.profiles.match import MatchReport, ProfileMatcher
 from busprobe.profiles.schema import DeviceProfile
-from busprobe.profiles.sunspec import ReadFailure, SunSpecWalk, WalkAnomaly
-from busprobe.profiles.uniform import phases_of
+from busprobe.profiles.reads import ReadFailure
+from busprobe.profiles.sunspec import SunSpecWalk, WalkAnomaly
+from busprobe.profiles.uniform import best_measuring_block, phase_count
 from busprobe.wire import pdu
 
 # More objects than the standard defines (0-6, and 80-FF private) mean that a device runs in
 # circles.
 _MOST_OBJECTS = 135
-# Offsets of the common model's text points from its first data register: SunSpec model 1.
 _COMMON_MODEL = 1
+_IDENTITY_TEXTS = ("Mn", "Md", "Opt", "Vr", "SN")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +35,14 @@ class Identified:
         device: Who it is.
         anomalies: Where the SunSpec map breaks the rules.
         match: Which profiles fit, and why the others do not; None where SunSpec answered.
+        hostile: Points whose text holds characters that could act on a terminal.
         exchanges: All exchanges made.
     """
 
     device: Device
     anomalies: tuple[WalkAnomaly, ...]
     match: MatchReport | None
+    hostile: tuple[str, ...]
     exchanges: tuple[Exchange, ...]
 
 
@@ -62,14 +66,16 @@ async def identify(
         walk.take(ReadFailure(got.exception) if isinstance(got, NoRegisters) else got)
     found = walk.result
     match: MatchReport | None = None
+    hostile: tuple[str, ...] = ()
     if found.map is not None:
         device = replace(device, sunspec=found.map)
         tell("reading its common model")
-        identity = await _common_model(asker, device)
+        identity, hostile = await _common_model(asker, device)
+        best = best_measuring_block(found.map.models)
         device = replace(
             device,
             identity=identity,
-            phases=max((phases_of(block.model_id) for block in found.map.models), default=0),
+            phases=phase_count(best.model_id) if best is not None else 0,
         )
     if device.identity.source == "none":
         tell("asking for its identification")
@@ -95,29 +101,31 @@ async def identify(
     device = replace(
         device, functions=await _functions(asker, device), turnaround=asker.turnaround()
     )
-    return Identified(device, found.anomalies, match, tuple(asker.exchanges))
+    return Identified(device, found.anomalies, match, hostile, tuple(asker.exchanges))
 
 
-async def _common_model(asker: Asker, device: Device) -> Identity:
+async def _common_model(asker: Asker, device: Device) -> tuple[Identity, tuple[str, ...]]:
     assert device.sunspec is not None
     block = next((b for b in device.sunspec.models if b.model_id == _COMMON_MODEL), None)
     if block is None:
-        return Identity()
-    got = await asker.read(3, block.address, block.length + 2)
-    if isinstance(got, NoRegisters):
-        return Identity()
-    texts = {
-        reading.name: str(reading.value)
-        for reading in decode_model(block, got)
-        if reading.value is not None
-    }
-    return Identity(
+        return Identity(), ()
+    answers = []
+    for read in model_reads(block):
+        got = await asker.read(read.function, read.address, read.quantity)
+        answers.append((read, None if isinstance(got, NoRegisters) else got))
+    readings = decode_block(block, image_of(answers))
+    texts = {r.name: str(r.value) for r in readings if r.value is not None}
+    identity = Identity(
         maker=texts.get("Mn", ""),
         model=texts.get("Md", ""),
         version=texts.get("Vr", ""),
         serial=texts.get("SN", ""),
         source="sunspec",
     )
+    hostile = tuple(
+        r.name for r in readings if r.name in _IDENTITY_TEXTS and has_active_text(r.raw)
+    )
+    return identity, hostile
 
 
 async def _device_identification(asker: Asker) -> Identity:

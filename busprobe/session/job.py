@@ -24,7 +24,6 @@ from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
-from busprobe.model.reading import SignConvention
 from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, SettingsSearch, find_settings
@@ -116,7 +115,7 @@ class Job:
     exchanges: list[Exchange] = field(default_factory=list)
     _sweep: Sweep | None = None
     _profiles: Sequence[DeviceProfile] | None = None
-    _readers: dict[int, MeterReader] = field(default_factory=dict)
+    _readers: dict[tuple[int, bool], MeterReader] = field(default_factory=dict)
     _start_ns: int = 0
 
     def __post_init__(self) -> None:
@@ -381,12 +380,12 @@ class Job:
         """A reader for the device at an address."""
         device = await self.known(address)
         await self._settle(address)
-        old = self._readers.get(address)
-        sign = old.sign if old is not None else SignConvention.UNKNOWN
-        reader = MeterReader(
-            self.bus, device, self._profile_of(device), measured_only=measured_only, sign=sign
-        )
-        self._readers[address] = reader
+        reader = self._readers.get((address, measured_only))
+        if reader is None or reader.device.sunspec != device.sunspec:
+            reader = MeterReader(
+                self.bus, device, self._profile_of(device), measured_only=measured_only
+            )
+            self._readers[address, measured_only] = reader
         return reader
 
     async def read(self, address: int) -> DeviceReadings:
