@@ -10,14 +10,13 @@ from typing import ClassVar
 
 from textual.app import App
 from textual.binding import BindingType
-from textual.command import Provider
 
-from busprobe.model.line import LineSettings
+from busprobe.model.errors import InputError
+from busprobe.model.line import LineSettings, parse_link
 from busprobe.session.events import Event
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
-from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.session_port import PortChoice, Session
@@ -37,13 +36,28 @@ class BusprobeApp(App[None]):
     BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.APP)
     """Made from the table of actions."""
 
-    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {ActionProvider}
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+    COMMANDS = {ActionProvider}  # noqa: RUF012 (declared by the base class)
+    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
         (0, "-narrow"),
         (100, "-medium"),
         (160, "-wide"),
     ]
-    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-short"), (34, "-tall")]
+    VERTICAL_BREAKPOINTS = [(0, "-short"), (34, "-tall")]  # noqa: RUF012
+
+    CSS = """
+    * { scrollbar-size-vertical: 1; }
+    SearchIcon { display: none; }
+    CommandPalette > Vertical { background: $bp-paper; border: round $bp-accent; }
+    CommandPalette #--input { border: none; background: $bp-paper; height: 1; margin: 0 1; }
+    CommandPalette CommandList { background: $bp-paper; border: none; }
+    BusprobeApp.-ascii * { scrollbar-size: 0 0; }
+    BusprobeApp.-ascii .arrow { display: none; }
+    BusprobeApp.-ascii JobList { border-right: ascii $bp-faint; }
+    BusprobeApp.-ascii FindingsList, BusprobeApp.-ascii ExchangeView
+        { border-top: ascii $bp-faint; }
+    BusprobeApp.-ascii #sheet { border: ascii $bp-accent; }
+    BusprobeApp.-half #sheet { border: solid $bp-accent; }
+    """
 
     def __init__(
         self,
@@ -83,6 +97,7 @@ class BusprobeApp(App[None]):
             self.register_theme(one)
         self.theme = theme if theme in self.available_themes else DEFAULT_THEME
         self.set_class(self.glyphs.mode is GlyphMode.ASCII, "-ascii")
+        self.set_class(self.glyphs.mode is GlyphMode.HALF, "-half")
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Colours of meaning for foreign themes."""
@@ -122,10 +137,15 @@ class BusprobeApp(App[None]):
         return [*self._ports(), *simulated]
 
     def open_link(self, argument: str, settings: LineSettings | None) -> None:
-        """Have the session open a link."""
-        self.state.opening = argument
+        """Have the session open a link; an argument that names none is told at once."""
         self.state.error = None
-        self.session.open(argument, settings)
+        try:
+            parse_link(argument)
+        except InputError as error:
+            self.state.error = error
+        else:
+            self.state.opening = argument
+            self.session.open(argument, settings)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """There is no help on help."""
@@ -137,12 +157,6 @@ class BusprobeApp(App[None]):
         """Draw everything in the new colours."""
         if self.is_running:
             self.call_later(self.refresh_screens)
-
-    def push_screen(self, screen, *args, **kwargs):  # type: ignore[no-untyped-def]
-        """Note when a finding is read: the tour waits for it."""
-        if isinstance(screen, FindingScreen):
-            self.finding_was_read = True
-        return super().push_screen(screen, *args, **kwargs)
 
     def action_help(self) -> None:
         """Explain the screen in front."""
@@ -158,9 +172,13 @@ class BusprobeApp(App[None]):
         self.theme = names[(here + 1) % len(names)]
 
     async def action_quit(self) -> None:
-        """Stop at once, close the link, leave."""
-        self.session.close()
+        """Stop at once and leave."""
+        self.session.stop()
         self.exit()
+
+    def on_unmount(self) -> None:
+        """However it ends, the link is closed."""
+        self.session.close()
 
 
 def run_app(

@@ -19,12 +19,19 @@ class GlyphMode(StrEnum):
     ASCII = "ascii"
 
 
+# What plain ASCII writes for signs that occur in texts.
+_PLAIN = {
+    "−": "-", "–": "-", "—": "-", "…": "~", "·": ".", "•": "*", "°": " deg", "←": "left",
+    "→": "right", "×": "x", "±": "+/-", "“": '"', "”": '"', "’": "'", "Σ": "sum",
+}  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Glyphs:
     """One set of signs.
 
     Attributes:
-        box: Corners and edges: top left, horizontal, top right, vertical, bottom left, bottom right.
+        box: Top left, horizontal, top right, vertical, bottom left, bottom right.
         heavy_box: The same for the selected device.
         up_light, up_heavy: Where a drop meets the top edge of a box.
         bus, tap: The bus line, and the bus where a drop leaves it.
@@ -59,7 +66,14 @@ class Glyphs:
     dotted: str
     lane_up: str
     lane_down: str
-    asked: str
+    silent: str
+    minus: str
+
+    def plain(self, text: str) -> str:
+        """Text in the characters that this set stands for."""
+        if self.mode is not GlyphMode.ASCII or text.isascii():
+            return text
+        return "".join(_PLAIN.get(c, c if c.isascii() else "?") for c in text)
 
 
 _BRAILLE = Glyphs(
@@ -68,7 +82,7 @@ _BRAILLE = Glyphs(
     unknown="?",
     box="┌─┐│└┘", heavy_box="┏━┓┃┗┛", up_light="┴", up_heavy="┻", branch="┌┴┐", bus="━", tap="┯",
     drop="│", bar="█░", right="→", left="←", ellipsis="…", dash="–", degree="°", sum="Σ",
-    dotted="┊", lane_up="▀", lane_down="▄", asked="▾",
+    dotted="┊", lane_up="▀", lane_down="▄", silent="–", minus="−",
 )  # fmt: skip
 _HALF = Glyphs(
     mode=GlyphMode.HALF,
@@ -76,7 +90,7 @@ _HALF = Glyphs(
     unknown="?",
     box="┌─┐│└┘", heavy_box="╔═╗║╚╝", up_light="┴", up_heavy="╩", branch="┌┴┐", bus="═", tap="╤",
     drop="│", bar="█░", right="→", left="←", ellipsis="~", dash="-", degree="°", sum="Σ",
-    dotted="│", lane_up="▀", lane_down="▄", asked="▼",
+    dotted="│", lane_up="▀", lane_down="▄", silent="-", minus="-",
 )  # fmt: skip
 _ASCII = Glyphs(
     mode=GlyphMode.ASCII,
@@ -84,7 +98,7 @@ _ASCII = Glyphs(
     unknown="?",
     box="+-+|++", heavy_box="#=#H##", up_light="+", up_heavy="#", branch="+++", bus="=", tap="+",
     drop="|", bar="#.", right=">", left="<", ellipsis="~", dash="-", degree="", sum="all",
-    dotted=":", lane_up="^", lane_down="v", asked="v",
+    dotted=":", lane_up="^", lane_down="v", silent="-", minus="-",
 )  # fmt: skip
 
 GLYPHS = {glyphs.mode: glyphs for glyphs in (_BRAILLE, _HALF, _ASCII)}

@@ -66,9 +66,9 @@ HELP: dict[str, HelpText] = {
     Step.WIRING: HelpText(
         "Wiring: is every CT right?",
         (
-            "Select the meter, say how much power your test load draws (a 2 kW heater is ideal) and "
-            "where you can plug it in. Press s and do what is asked: switch on, switch off, one "
-            "phase after the other. Say y when it is done.",
+            "Select the meter, say how much power your test load draws (a 2 kW heater is ideal) "
+            "and where you can plug it in. Press s and do what is asked: switch on, switch off, "
+            "one phase after the other. Say y when it is done.",
             "The meter must show the step on the phase of the load, with the right sign and the "
             "right size. From what it shows instead follows which CT sits on which phase, which "
             "one is the wrong way round, and whether the ratio is set right.",

@@ -33,9 +33,11 @@ def _prompt(state: JobState, shown: Step) -> str:
 
 def _running(state: JobState, shown: Step) -> str:
     if state.running is shown:
+        if state.hands_help:
+            return "Simulated hands switch the load: watch the trend. x stops."
         return "Wait, or press x to stop at once."
     number = tuple(Step).index(state.running or Step.FIND) + 1
-    return f"Another step is running: press {number} to see it, x to stop it."
+    return f"Another step runs: press {number} to see it, x to stop it."
 
 
 def _idle(state: JobState, shown: Step) -> str:
@@ -47,17 +49,17 @@ def _idle(state: JobState, shown: Step) -> str:
             if view.state is not StepState.DONE:
                 return "Press s to ask every address who is there. Nothing is written."
             if not state.devices:
-                return "Nobody answered: check power, A/B wires and settings, then press s again."
+                return "Nobody answered: check power, A/B and settings, then press s."
             if state.steps[Step.ADDRESSES].state is StepState.TO_DO:
-                return "Left/right selects a device, w watches it. Then press 3 for the addresses."
-            return "Left/right selects a device, w watches its live values."
+                return "Left/right selects a device, w watches all. Then press 3."
+            return "Left/right selects a device, w watches live values."
         case Step.ADDRESSES:
             if not state.devices:
                 return "Press 2 and find the devices first."
             if view.state is not StepState.DONE:
                 return "Press s to find out whether two devices share an address."
             if any(d.duplicate == "duplicate" for d in state.devices.values()):
-                return "Press d to read what to do about it, or 5 to go on with the wiring."
+                return "Press d to read what to do about it; 5 goes on to the wiring."
             return "Press 5 to prove the wiring of each meter."
         case Step.WIRING:
             return _wiring(state)
@@ -72,5 +74,5 @@ def _wiring(state: JobState) -> str:
     if diagnosis is None:
         return "Select the meter with left/right, set the load, then press s."
     if diagnosis.next_experiment:
-        return "More than one wiring fits: do the experiment below, then press s again."
-    return "Read the remedy; after mending press s again. Left/right goes to the next meter."
+        return "More than one wiring fits: do the experiment named below."
+    return "Read the remedy, mend, press s again. Left/right: next meter."

@@ -85,6 +85,11 @@ class JobState:
         selected: Address of the device that is looked at, or None.
         outcomes: The last outcome at each address that was asked.
         counts: Requests made and answers heard, by address.
+        marks: What was asked of the technician since the wiring check began.
+        prompt: What is asked of the technician now, None while nothing is to be done.
+        hands_help: Whether simulated hands do what is asked, from now on.
+        wiring_address: The meter whose wiring is being checked, or was last.
+        wiring_since_s: When that check began, on the link's clock [s].
         watched: Addresses whose live values are being read.
         dropped_exchanges: How many old exchanges are no longer kept for the screen.
     """
@@ -105,6 +110,9 @@ class JobState:
     wiring: dict[int, WiringDiagnosis] = field(default_factory=dict)
     marks: list[OperatorMark] = field(default_factory=list)
     prompt: events.OperatorAsked | None = None
+    hands_help: bool = False
+    wiring_address: int | None = None
+    wiring_since_s: float = 0.0
     watched: tuple[int, ...] = ()
     selected: int | None = None
 
@@ -163,15 +171,18 @@ class JobState:
             case events.StepStarted(step, intent):
                 self.steps[step] = StepView(StepState.RUNNING, intent)
                 self.prompt = None
+                self.hands_help = False
                 self.watched = ()
                 if step is events.Step.WIRING:
                     self.marks.clear()
+                    self.wiring_since_s = self._now_s()
             case events.StepProgress(step):
                 self.steps[step].progress = event
             case events.StepFinished(step, end, summary):
                 view = self.steps[step]
                 view.state, view.summary = _ENDS[end], summary
                 self.prompt = None
+                self.hands_help = False
             case events.DeviceKnown(device):
                 self.devices[device.address] = device
                 if self.selected is None:
@@ -187,9 +198,10 @@ class JobState:
             case events.FindingCleared(code, address):
                 self.findings.pop((code, address), None)
             case events.OperatorAsked(_, phase, on):
-                self.prompt = event
+                self.prompt = None if self.hands_help and event.answerable else event
                 self.marks.append(OperatorMark(self._now_s(), phase, on))
             case events.WiringSeen(address, diagnosis):
+                self.wiring_address = address
                 self.wiring[address] = diagnosis
 
     def _open(self, endpoint: Endpoint, settings: LineSettings | None) -> None:
@@ -199,7 +211,7 @@ class JobState:
             setattr(self, name, getattr(selected, name))
         self.dropped_exchanges = 0
         self.endpoint, self.settings = endpoint, settings
-        self.error = self.prompt = self.selected = None
+        self.error = self.prompt = self.selected = self.wiring_address = None
         self.watched = ()
         self.opening = ""
         self.steps[events.Step.LINK] = StepView(StepState.DONE, summary=endpoint.argument)

@@ -57,8 +57,8 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: state.running is Step.WIRING or _proven(state, meter),
         ),
         Stop(
-            "You are asked to switch a load on and off. Here simulated hands do it: press h each "
-            "time and watch the trend.",
+            "In a moment you are asked to switch a load. Here simulated hands can do it: press h "
+            "when you are asked, and watch the trend.",
             lambda state, _step, _read: _proven(state, meter),
         ),
         Stop(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from dataclasses import dataclass
 
@@ -58,7 +59,7 @@ def outcome(value: Outcome, glyphs: Glyphs, colours: Colours) -> Shown:
     return {
         Outcome.ANSWERED: Shown(glyphs.ok, "answered", colours.ok),
         Outcome.EXCEPTION: Shown(glyphs.warn, "exception", colours.warn),
-        Outcome.SILENT: Shown(glyphs.idle, "silent", colours.dim),
+        Outcome.SILENT: Shown(glyphs.silent, "silent", colours.dim),
         Outcome.DAMAGED: Shown(glyphs.fail, "damaged", colours.fail),
         Outcome.CROWDED: Shown(glyphs.fail, "crowded", colours.fail),
         Outcome.MISADDRESSED: Shown(glyphs.fail, "misaddressed", colours.fail),
@@ -106,11 +107,13 @@ def step(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Show
         return _link(state, glyphs, colours)
     match view.state:
         case StepState.NOT_HERE:
-            return Shown(glyphs.absent, "not yet built", colours.dim)
+            return Shown(glyphs.absent, "not built", colours.dim)
         case StepState.TO_DO:
+            if which is Step.ADDRESSES and _twice(state):
+                return _done(state, which, glyphs, colours)
             return Shown(glyphs.idle, "to do", colours.dim)
         case StepState.RUNNING:
-            return Shown(glyphs.running, f"running {percent(view)}".rstrip(), colours.accent)
+            return Shown(glyphs.running, f"runs {percent(view)}".rstrip(), colours.accent)
         case StepState.STOPPED:
             return Shown(glyphs.stopped, "stopped", colours.warn)
         case StepState.FAILED:
@@ -136,7 +139,7 @@ def _done(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Sho
             return Shown(glyphs.warn, "nobody", colours.warn)
         return Shown(glyphs.ok, f"{count} found", colours.ok)
     if which is Step.ADDRESSES:
-        twice = sum(d.duplicate == "duplicate" for d in state.devices.values())
+        twice = _twice(state)
         open_ones = sum(d.duplicate == "undecided" for d in state.devices.values())
         if twice:
             return Shown(glyphs.fail, f"{twice} twice", colours.fail)
@@ -153,6 +156,10 @@ def _done(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Sho
         if bad in verdicts:
             return verdict(bad, glyphs, colours)
     return Shown(glyphs.ok, "correct" if verdicts else "done", colours.ok)
+
+
+def _twice(state: JobState) -> int:
+    return sum(d.duplicate == "duplicate" for d in state.devices.values())
 
 
 def percent(view: StepView) -> str:
@@ -185,12 +192,11 @@ def certainty(probability: float) -> str:
     return f"{100 * probability:.0f} %" if probability >= 0.005 else "under 1 %"
 
 
-def number(value: float | None, decimals: int, dash: str) -> str:
-    """A measured value with thousands apart, or a dash where there is none."""
-    if value is None or value != value:
-        return dash
-    text = f"{value:,.{decimals}f}".replace(",", "\u202f")
-    return text.replace("\u202f", " ").replace("-", "−") if dash != "-" else text.replace("\u202f", " ")
+def number(value: float, decimals: int, glyphs: Glyphs) -> str:
+    """A measured value with thousands apart, or a dash where it is none."""
+    if not math.isfinite(value):
+        return glyphs.dash
+    return f"{value:,.{decimals}f}".replace(",", " ").replace("-", glyphs.minus)
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -116,6 +116,7 @@ class FakeSession:
         self.on: dict[str, bool] = dict.fromkeys(PHASES, False)
         self._phases: list[tuple[str, bool]] = []
         self.load_w = 2000.0
+        self.always_hands = False
 
     # -- the port ---------------------------------------------------------------------------
 
@@ -137,6 +138,7 @@ class FakeSession:
     def check_wiring(self, address: int, load: KnownLoad) -> None:
         self._note("check_wiring", address, load)
         self.load_w = load.power_w
+        self.always_hands = False
         plan = PHASES if load.phase == "each" else (load.phase,)
         self._phases = [(phase, on) for phase in plan for on in (True, False)]
         intent = f"Reads the meter at address {address} once a second while you switch the load."
@@ -161,6 +163,7 @@ class FakeSession:
 
     def let_hands(self) -> None:
         self._note("let_hands")
+        self.always_hands = True
         self._switched()
 
     def stop(self) -> None:
@@ -353,6 +356,8 @@ class FakeSession:
         phase, on = self._phases[0]
         verb = "Switch the load on" if on else "Switch the load off"
         yield events.OperatorAsked(f"{verb} at {phase}.", phase, on, answerable=True)
+        if self.always_hands:
+            self._switched()
 
     def _switched(self) -> None:
         self._script.append(self._after_switching)

@@ -10,14 +10,13 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
-from textual.widgets import Static
 
 from busprobe.model.finding import Finding
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.widgets.key_line import KeyLine
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 
 
 class FindingScreen(Looks, ModalScreen[None]):
@@ -32,9 +31,9 @@ class FindingScreen(Looks, ModalScreen[None]):
     FindingScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 92%;
                            background: $bp-paper; border: round $bp-accent;
                            border-title-color: $bp-ink; border-title-style: bold; }
-    FindingScreen #prose { height: auto; max-height: 1fr; padding: 0 1; }
+    FindingScreen #prose { height: auto; padding: 0 1; }
     FindingScreen #prose Static { height: auto; }
-    FindingScreen KeyLine { dock: none; height: 1; }
+    FindingScreen KeyLine { dock: bottom; height: 1; }
     """
 
     help_topic = "finding"
@@ -48,7 +47,7 @@ class FindingScreen(Looks, ModalScreen[None]):
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "Finding"
             with VerticalScroll(id="prose"):
-                yield Static("", markup=False)
+                yield Prose()
             yield KeyLine(Scope.FINDING)
 
     def on_mount(self) -> None:
@@ -58,7 +57,7 @@ class FindingScreen(Looks, ModalScreen[None]):
 
     def refresh_state(self) -> None:
         """Show the text in the colours of the theme."""
-        self.query_one(Static).update(self._text())
+        self.query_one(Prose).show(self._text())
         self.query_one(KeyLine).refresh_state()
 
     def _text(self) -> Text:

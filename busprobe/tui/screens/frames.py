@@ -9,7 +9,6 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.screen import Screen
-from textual.widgets import Static
 
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.widgets.exchange_view import ExchangeView
@@ -17,7 +16,7 @@ from busprobe.tui.widgets.frame_list import FrameList
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import TitleLine
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 
 
 class FramesScreen(Looks, Screen[None]):
@@ -41,7 +40,7 @@ class FramesScreen(Looks, Screen[None]):
     def compose(self) -> ComposeResult:
         """Title, filter, list, detail, keys."""
         yield TitleLine()
-        yield Static("", id="filter", markup=False)
+        yield Prose(id="filter")
         yield FrameList(id="frames")
         yield ExchangeView(id="exchange")
         yield KeyLine(Scope.FRAMES)
@@ -78,7 +77,7 @@ class FramesScreen(Looks, Screen[None]):
         shown = f"only {' and '.join(what)}: {listed.entry_count()}" if what else "all: "
         shown += f" of {len(self.state.exchanges)}" if what else str(len(self.state.exchanges))
         text.append(shown, Style(color=c.dim))
-        self.query_one("#filter", Static).update(text)
+        self.query_one("#filter", Prose).show(text)
         if listed.follow:
             self._show_marked()
 

@@ -10,12 +10,11 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
-from textual.widgets import Static
 
 from busprobe.tui.actions import Scope, actions_in, bindings_for
 from busprobe.tui.help_texts import HELP
 from busprobe.tui.widgets.key_line import KeyLine
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 
 
 class HelpScreen(Looks, ModalScreen[None]):
@@ -30,9 +29,9 @@ class HelpScreen(Looks, ModalScreen[None]):
     HelpScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 94%;
                         background: $bp-paper; border: round $bp-accent;
                         border-title-color: $bp-ink; border-title-style: bold; }
-    HelpScreen #prose { height: auto; max-height: 1fr; padding: 0 1; }
+    HelpScreen #prose { height: auto; padding: 0 1; }
     HelpScreen #prose Static { height: auto; }
-    HelpScreen KeyLine { dock: none; height: 1; }
+    HelpScreen KeyLine { dock: bottom; height: 1; }
     """
 
     help_topic = "help"
@@ -47,7 +46,7 @@ class HelpScreen(Looks, ModalScreen[None]):
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "Help"
             with VerticalScroll(id="prose"):
-                yield Static("", markup=False)
+                yield Prose()
             yield KeyLine(Scope.HELP)
 
     def on_mount(self) -> None:
@@ -57,7 +56,7 @@ class HelpScreen(Looks, ModalScreen[None]):
 
     def refresh_state(self) -> None:
         """Show the text in the colours of the theme."""
-        self.query_one(Static).update(self.text())
+        self.query_one(Prose).show(self.text())
 
     def text(self) -> Text:
         """Paragraphs, then keys."""

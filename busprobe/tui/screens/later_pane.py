@@ -6,12 +6,11 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
-from textual.widgets import Static
 
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.help_texts import HELP
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 
 
 class LaterPane(Looks, Vertical):
@@ -28,7 +27,7 @@ class LaterPane(Looks, Vertical):
 
     def compose(self) -> ComposeResult:
         """One text."""
-        yield Static("", markup=False)
+        yield Prose()
 
     def on_mount(self) -> None:
         """Show the text."""
@@ -38,7 +37,9 @@ class LaterPane(Looks, Vertical):
         """Show the text in the colours of the theme."""
         c, g = self.colours, self.glyphs
         text = Text()
-        text.append(f"{g.absent} {words.STEP_TITLES[self.step]}: ", Style(color=c.accent, bold=True))
+        text.append(
+            f"{g.absent} {words.STEP_TITLES[self.step]}: ", Style(color=c.accent, bold=True)
+        )
         text.append("not in this version\n\n", Style(color=c.warn, bold=True))
         text.append("\n\n".join(HELP[self.step].paragraphs), Style(color=c.ink))
-        self.query_one(Static).update(text)
+        self.query_one(Prose).show(text)

@@ -12,7 +12,7 @@ from busprobe.model.line import LineSettings, Parity
 from busprobe.tui import words
 from busprobe.tui.session_port import PortChoice
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 
 _RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 _FORMATS = (("8N1", "N1"), ("8E1", "E1"), ("8O1", "O1"), ("8N2", "N2"))
@@ -80,7 +80,7 @@ class LinkPane(Looks, Vertical):
                 value=0, allow_blank=False, id="baud", compact=True,
             )  # fmt: skip
             yield Select(_FORMATS, value="N1", allow_blank=False, id="format", compact=True)
-        yield Static("", id="status", markup=False)
+        yield Prose(id="status")
 
     def on_mount(self) -> None:
         """Show the choices and the state."""
@@ -111,7 +111,7 @@ class LinkPane(Looks, Vertical):
             text.append(words.safe(state.endpoint.argument) + settings, Style(color=c.ink))
         elif state.opening:
             text.append(f"{g.running} opening {words.safe(state.opening)}", Style(color=c.accent))
-        self.query_one("#status", Static).update(text)
+        self.query_one("#status", Prose).show(text)
         self.query_one(ChoiceList).refresh_state()
 
     def on_line_list_moved(self, message: LineList.Moved) -> None:
@@ -130,5 +130,5 @@ class LinkPane(Looks, Vertical):
         baud = self.query_one("#baud", Select).value
         if not isinstance(baud, int) or baud == 0:
             return argument, None
-        letter, stop = str(self.query_one("#format", Select).value)
-        return argument, LineSettings(baud, Parity(letter), int(stop))
+        form = str(self.query_one("#format", Select).value)
+        return argument, LineSettings(baud, Parity(form[0]), int(form[1]))

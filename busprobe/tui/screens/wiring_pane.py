@@ -16,10 +16,10 @@ from busprobe.tui.actions import Scope
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, Prose
 from busprobe.tui.widgets.step_card import StepCard
 from busprobe.tui.widgets.trend import TrendPicture
-from busprobe.tui.widgets.wiring_table import WiringTable
+from busprobe.tui.widgets.wiring_table import WiringTable, right_ratio
 
 _PLANS = (
     ("one phase after the other", "each"),
@@ -30,9 +30,9 @@ _PLANS = (
     ("I do not know", "unknown"),
 )
 _SIGN_WORDS = {
-    "import-positive": "A positive power means import at this meter.",
-    "export-positive": "A positive power means export at this meter.",
-    "unknown": "What the sign of the power means is not proven.",
+    "import-positive": "P positive = import.",
+    "export-positive": "P positive = export.",
+    "unknown": "Sign of P: not proven.",
 }
 
 
@@ -48,7 +48,7 @@ class PromptCard(Looks, Vertical):
 
     def compose(self) -> ComposeResult:
         """Request, caution, answers."""
-        yield Static("", markup=False)
+        yield Prose()
         yield KeyLine(Scope.WORK, only=("answer", "let_hands"))
 
     def refresh_state(self) -> None:
@@ -61,7 +61,7 @@ class PromptCard(Looks, Vertical):
         text = Text()
         text.append(f"{g.right} {words.safe(prompt.request)}\n", Style(color=c.ink, bold=True))
         text.append(f"{g.warn} Caution: {CAUTION_LOAD}", Style(color=c.warn))
-        self.query_one(Static).update(text)
+        self.query_one(Prose).show(text)
         self.query_one(KeyLine).refresh_state()
 
 
@@ -89,7 +89,10 @@ class ExplanationList(LineList):
             Text.assemble(
                 (g.bar[0] * filled, Style(color=c.accent)),
                 (g.bar[1] * (10 - filled), Style(color=c.faint)),
-                (f" {words.certainty(explanation.probability):>11}  ", Style(color=c.ink, bold=True)),
+                (
+                    f" {words.certainty(explanation.probability):>11}  ",
+                    Style(color=c.ink, bold=True),
+                ),
                 (brief(explanation), Style(color=c.ink)),
             )
         ]
@@ -107,8 +110,7 @@ class WiringPane(Looks, Vertical):
     WiringPane #plan { width: 29; margin-left: 1; }
     WiringPane #verdict { height: auto; }
     WiringPane #evidence { height: 1fr; }
-    WiringPane #result { width: 1fr; height: 1fr; }
-    WiringPane #advice { height: auto; }
+    WiringPane #result { width: 1fr; height: 1fr; scrollbar-size-vertical: 1; }
     WiringPane #result { display: none; }
     WiringPane.-result #result { display: block; }
     WiringPane.-result TrendPicture { display: none; }
@@ -123,7 +125,7 @@ class WiringPane(Looks, Vertical):
     def compose(self) -> ComposeResult:
         """Form, card, request, evidence."""
         with Horizontal(id="form"):
-            yield Static("", id="meter", markup=False)
+            yield Prose(id="meter")
             yield Static("Load/W", classes="name", markup=False)
             yield Input("2000", id="load", type="number", compact=True, select_on_focus=False)
             yield Select(_PLANS, value="each", allow_blank=False, id="plan", compact=True)
@@ -131,10 +133,11 @@ class WiringPane(Looks, Vertical):
         yield PromptCard()
         with Horizontal(id="evidence"):
             with VerticalScroll(id="result"):
-                yield Static("", id="verdict", markup=False)
+                yield Prose(id="verdict")
                 yield ExplanationList(id="explanations")
+                yield Prose(id="remedy")
                 yield WiringTable(id="wiring-table")
-                yield Static("", id="advice", markup=False)
+                yield Prose(id="advice")
             yield TrendPicture()
 
     def on_mount(self) -> None:
@@ -166,7 +169,7 @@ class WiringPane(Looks, Vertical):
         else:
             meter.append(f"{device.address} ", Style(color=c.accent, bold=True))
             meter.append(words.safe(device.identity.model), Style(color=c.ink, bold=True))
-        self.query_one("#meter", Static).update(meter)
+        self.query_one("#meter", Prose).show(meter)
         self.query_one(StepCard).refresh_state()
         self.query_one(PromptCard).refresh_state()
         running = state.steps[Step.WIRING].state is StepState.RUNNING
@@ -174,7 +177,11 @@ class WiringPane(Looks, Vertical):
         self.query_one(StepCard).display = state.prompt is None and (running or diagnosis is None)
         trend_first = running != self._wants_trend
         self.set_class(diagnosis is not None and not trend_first, "-result")
-        self.query_one(TrendPicture).refresh_state()
+        trend = self.query_one(TrendPicture)
+        mine = state.selected is not None and state.selected == state.wiring_address
+        trend.since_s = state.wiring_since_s if mine else None
+        trend.diagnosis = diagnosis if mine else None
+        trend.refresh_state()
         self._show_diagnosis(diagnosis)
 
     def _show_diagnosis(self, diagnosis: WiringDiagnosis | None) -> None:
@@ -183,7 +190,7 @@ class WiringPane(Looks, Vertical):
         listed.refresh_state()
         listed.styles.height = max(1, min(4, listed.entry_count()))
         if diagnosis is None:
-            self.query_one("#verdict", Static).update("")
+            self.query_one("#verdict", Prose).show(Text())
             return
         c, g = self.colours, self.glyphs
         shown = words.verdict(diagnosis.verdict, g, c)
@@ -192,7 +199,7 @@ class WiringPane(Looks, Vertical):
             (f"  {words.certainty(diagnosis.probability)} sure. ", Style(color=c.ink)),
             (_SIGN_WORDS.get(diagnosis.sign, ""), Style(color=c.dim)),
         )
-        self.query_one("#verdict", Static).update(verdict)
+        self.query_one("#verdict", Prose).show(verdict)
         self._show_explanation()
 
     def _show_explanation(self) -> None:
@@ -204,12 +211,14 @@ class WiringPane(Looks, Vertical):
         explanation = None
         if listed.explanations:
             explanation = listed.explanations[min(listed.cursor, len(listed.explanations) - 1)]
-            table.styles.height = 3 + len(explanation.cts) + len(explanation.voltages)
+            table.styles.height = 2 + max(len(explanation.cts), len(explanation.voltages))
         table.show(explanation)
         table.display = explanation is not None
+        remedy = Text()
         if explanation is not None and explanation.remedy:
-            advice.append(f"{g.right} Remedy: ", Style(color=c.accent, bold=True))
-            advice.append(words.safe(explanation.remedy) + "\n", Style(color=c.ink))
+            remedy.append(f"{g.right} Remedy: ", Style(color=c.accent, bold=True))
+            remedy.append(words.safe(explanation.remedy), Style(color=c.ink))
+        self.query_one("#remedy", Prose).show(remedy)
         if diagnosis is not None:
             if diagnosis.next_experiment:
                 advice.append(f"{g.right} Next experiment: ", Style(color=c.accent, bold=True))
@@ -219,7 +228,7 @@ class WiringPane(Looks, Vertical):
                 advice.append(words.safe(text) + "\n", Style(color=c.dim))
             if diagnosis.verdict is not WiringVerdict.CORRECT:
                 advice.append(f"{g.warn} Caution: {CAUTION_CT}", Style(color=c.warn))
-        self.query_one("#advice", Static).update(advice)
+        self.query_one("#advice", Prose).show(advice)
 
     def on_line_list_moved(self) -> None:
         """Show the explanation that is marked."""
@@ -237,11 +246,12 @@ def brief(explanation: Explanation) -> str:
             parts.append(f"on {ct.conductor}")
         if ct.direction == "reversed":
             parts.append("reversed")
-        if ct.ratio is not None and abs(ct.ratio - 1.0) >= 0.15:
+        if ct.ratio is not None and not right_ratio(ct):
             parts.append(f"ratio x{ct.ratio:.2f}")
         if parts:
             wrong.append(f"CT {ct.input} {' and '.join(parts)}")
-    wrong += [f"U {v.input} on {v.conductor}" for v in explanation.voltages if v.conductor != v.input]
+    leads = (v for v in explanation.voltages if v.conductor != v.input)
+    wrong += [f"U {lead.input} on {lead.conductor}" for lead in leads]
     if explanation.neutral != "N":
         wrong.append(f"neutral on {explanation.neutral}")
     return ", ".join(wrong) or "everything as it should be"

@@ -1,8 +1,9 @@
-"""The work screen: the job at the left, the bus on top, the step in the middle, findings in sight."""
+"""The work screen: job at the left, bus on top, step in the middle, findings in sight."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual.app import ComposeResult
 from textual.binding import BindingType
@@ -13,8 +14,8 @@ from textual.widgets import ContentSwitcher
 from busprobe.session.events import Step
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.address_pane import AddressPane
-from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.find_pane import FindPane
+from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.later_pane import LaterPane
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
@@ -27,11 +28,19 @@ from busprobe.tui.widgets.job_list import STEPS, JobList
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import NextLine, TitleLine, TourStrip
+from busprobe.tui.widgets.panel import CanvasPanel
 
 if TYPE_CHECKING:
     from busprobe.tui.app import BusprobeApp
 
 _STARTABLE = (Step.LINK, Step.FIND, Step.ADDRESSES, Step.WIRING)
+
+
+class _Pane(Protocol):
+    """What every pane can do."""
+
+    def refresh_state(self) -> None:
+        """Show the state of the job as it is now."""
 
 
 class WorkScreen(Screen[None]):
@@ -52,6 +61,10 @@ class WorkScreen(Screen[None]):
     WorkScreen.-tall BusStrip { margin: 1; }
     WorkScreen.-medium JobList { width: 22; }
     WorkScreen.-wide JobList { width: 24; }
+    WorkScreen.-wide #frame { layout: horizontal; }
+    WorkScreen.-wide #body { width: 1fr; }
+    WorkScreen.-wide #findings { width: 58; height: 1fr; }
+    WorkScreen.-wide.-short #findings { height: 1fr; }
     """
 
     def __init__(self) -> None:
@@ -113,11 +126,12 @@ class WorkScreen(Screen[None]):
         self.query_one(NextLine).step = self.step
         job = self.query_one(JobList)
         job.current = self.step
-        for kind in (TitleLine, TourStrip, NextLine, BusStrip, JobList, FindingsList):
-            self.query_one(kind).refresh_state()
-        self.query_one("#keys", KeyLine).refresh_state()
-        pane = self.query_one(f"#pane-{self.step}")
-        cast(FindPane, pane).refresh_state()
+        for name in ("#title", "#tour", "#next", "#bus", "#keys"):
+            self.query_one(name, CanvasPanel).refresh_state()
+        job.refresh_state()
+        self.query_one(FindingsList).refresh_state()
+        pane: object = self.query_one(f"#pane-{self.step}")
+        cast(_Pane, pane).refresh_state()
 
     def _show(self, step: Step) -> None:
         self.step = step
@@ -147,6 +161,8 @@ class WorkScreen(Screen[None]):
 
     def on_bus_strip_selected(self, message: BusStrip.Selected) -> None:
         """A device was clicked on the bus line."""
+        if self.state.running is Step.WIRING:
+            return
         self.state.selected = message.address
         self.refresh_state()
 
@@ -158,12 +174,12 @@ class WorkScreen(Screen[None]):
         """Whether an action is possible now."""
         state = self.state
         prompt = state.prompt
-        checks = {
+        checks: dict[str, Callable[[], bool]] = {
             "answer": lambda: prompt is not None,
             "let_hands": lambda: prompt is not None and prompt.answerable,
             "start": self._can_start,
             "stop": lambda: state.running is not None or bool(state.watched),
-            "device": lambda: len(state.devices) > 1,
+            "device": lambda: len(state.devices) > 1 and state.running is not Step.WIRING,
             "watch": lambda: state.is_open and bool(state.devices) and state.running is None,
             "view": lambda: bool(state.devices) and self.step in (Step.FIND, Step.WIRING),
             "details": lambda: bool(state.findings),
@@ -178,7 +194,7 @@ class WorkScreen(Screen[None]):
         if self.step not in _STARTABLE or state.running is not None:
             return False
         if self.step is Step.LINK:
-            return not state.opening
+            return True
         if not state.is_open:
             return False
         return self.step is Step.FIND or bool(state.devices)
@@ -210,6 +226,7 @@ class WorkScreen(Screen[None]):
                 if load is None:
                     self.notify("The power of the load must be a number of watts.", markup=False)
                 elif state.selected is not None:
+                    state.wiring_address = state.selected
                     session.check_wiring(state.selected, load)
         self.refresh_state()
 
@@ -249,7 +266,11 @@ class WorkScreen(Screen[None]):
         listed = self.query_one(FindingsList)
         finding = listed.finding_at(listed.cursor)
         if finding is not None:
-            self.app.push_screen(FindingScreen(finding))
+            self.app.push_screen(FindingScreen(finding), self._was_read)
+
+    def _was_read(self, _: None) -> None:
+        self._app.finding_was_read = True
+        self.refresh_state()
 
     def action_frames(self) -> None:
         """List every exchange."""
@@ -270,6 +291,7 @@ class WorkScreen(Screen[None]):
         """Let simulated hands do it."""
         if self.state.prompt is not None and self.state.prompt.answerable:
             self.state.prompt = None
+            self.state.hands_help = True
             self._app.session.let_hands()
             self.refresh_state()
 

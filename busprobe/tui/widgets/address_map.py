@@ -33,9 +33,9 @@ class AddressMap(CanvasPanel):
             canvas.write(_LABEL + column * pitch, row, sign, style)
         parts = (
             (g.ok, "answered", c.ok),
-            (g.fail, "several or damaged", c.fail),
-            (g.idle, "silent", c.dim),
-            (g.dotted, "not asked", c.faint),
+            (g.fail, "trouble", c.fail),
+            (g.silent, "silent", c.dim),
+            (g.idle, "not asked yet", c.faint),
         )
         x = _LABEL
         for sign, word, colour in parts:
@@ -49,9 +49,9 @@ class AddressMap(CanvasPanel):
         if device is not None:
             shown = words.device(self.state, device, g, c)
         elif outcome is None:
-            return g.dotted, Style(color=c.faint)
+            return g.idle, Style(color=c.faint)
         elif outcome is Outcome.SILENT:
-            return g.idle, Style(color=c.dim)
+            return g.silent, Style(color=c.dim)
         else:
             shown = words.outcome(outcome, g, c)
         return shown.sign, Style(color=shown.colour, bold=True)

@@ -15,7 +15,9 @@ from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
 
 _LAPTOP = "[PC]"
-_ROOMY, _ROOMY_TWICE, _TIGHT = 15, 23, 5
+# Widths of a box, and of two boxes on one drop, the roomiest first.
+_WIDTHS = ((15, 21), (11, 17), (5, 5))
+_TIGHT = 5
 _MARGIN = 1
 
 
@@ -93,9 +95,10 @@ class BusStrip(CanvasPanel, can_focus=False):
         state = self.state
         devices = [state.devices[address] for address in state.addresses]
         room = width - len(_LAPTOP) - 2 * _MARGIN
-        roomy = [_ROOMY_TWICE if d.duplicate == "duplicate" else _ROOMY for d in devices]
-        if sum(roomy) + len(roomy) <= room:
-            return _spread(devices, roomy, len(_LAPTOP) + _MARGIN, room), 0, 0
+        for one, two in _WIDTHS:
+            widths = [two if d.duplicate == "duplicate" else one for d in devices]
+            if sum(widths) + len(widths) <= room:
+                return _spread(devices, widths, len(_LAPTOP) + _MARGIN, room), 0, 0
         fit = max(1, room // (_TIGHT + 1))
         selected = state.addresses.index(state.selected) if state.selected in state.devices else 0
         first = min(max(0, selected - fit // 2), max(0, len(devices) - fit))
@@ -107,7 +110,7 @@ class BusStrip(CanvasPanel, can_focus=False):
         g = self.glyphs
         half = drop.width // 2
         left, right = drop.left + half // 2, drop.left + half + 1 + half // 2
-        start, tee, end = g.branch
+        start, tee, end = tuple(g.branch)
         horizontal = g.box[1]
         bridge = start + horizontal * (right - left - 1) + end
         canvas.write(left, 1, bridge, line)
@@ -136,20 +139,22 @@ class BusStrip(CanvasPanel, can_focus=False):
             mark = shown.sign + ("x2" if device.duplicate == "duplicate" else "")
             canvas.write(left + 1, 4, mark.center(inner), state_style)
             return
-        canvas.write(left + 1, 3, f"{device.address:>3}", address)
-        word = shown.word.split()[0] if width < _ROOMY else shown.word
-        canvas.write(left + 5, 3, _fit(f"{shown.sign} {word}", inner - 4, g.ellipsis), state_style)
+        number = str(device.address)
+        canvas.write(left + 1, 3, number, address)
+        word = shown.word if inner - len(number) - 3 >= len(shown.word) else ""
+        if not word and len(shown.word.split()[0]) <= inner - len(number) - 3:
+            word = shown.word.split()[0]
+        state_text = f"{shown.sign} {word}".rstrip()
+        canvas.write(left + 2 + len(number), 3, state_text, state_style)
         name = words.safe(device.identity.model or device.identity.maker or "unidentified")
-        canvas.write(left + 2, 4, _fit(name, inner - 1, g.ellipsis), Style(color=c.ink))
+        canvas.write(left + 1, 4, _fit(name, inner, g.ellipsis), Style(color=c.ink))
 
 
 def _fit(text: str, width: int, ellipsis: str) -> str:
     return text if cell_len(text) <= width else set_cell_size(text, width - 1) + ellipsis
 
 
-def _spread(
-    devices: list[Device], widths: list[int], left: int, room: int
-) -> tuple[_Drop, ...]:
+def _spread(devices: list[Device], widths: list[int], left: int, room: int) -> tuple[_Drop, ...]:
     """Place drops evenly over the room."""
     if not devices:
         return ()

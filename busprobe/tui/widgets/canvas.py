@@ -18,7 +18,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.strip import Strip
 
-from busprobe.tui.glyphs import GlyphMode
+from busprobe.tui.glyphs import GLYPHS, GlyphMode
 
 # Unicode 15, "Braille Patterns": dots 1-3 and 7 are the left column, 4-6 and 8 the right one.
 _BRAILLE_BASE = 0x2800
@@ -96,11 +96,7 @@ class Canvas:
         priority: int = 0,
         dash: tuple[int, int] | None = None,
     ) -> None:
-        """Draw a straight line.
-
-        Args:
-            dash: Dots drawn and dots left out in turn, or None for a solid line.
-        """
+        """Draw a straight line; `dash` is dots drawn and dots left out in turn, None is solid."""
         steps = max(1, math.ceil(max(abs(x1 - x0), abs(y1 - y0))))
         for i in range(steps + 1):
             if dash and i % sum(dash) >= dash[0]:
@@ -119,7 +115,7 @@ class Canvas:
         """Lay text over the dots; what does not fit is cut."""
         if not 0 <= row < self.height:
             return
-        for character in text:
+        for character in GLYPHS[self.mode].plain(text):
             cells = cell_len(character)
             if column >= 0 and column + cells <= self.width:
                 self._put(column, row, character, cells, style)

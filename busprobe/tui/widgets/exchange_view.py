@@ -77,9 +77,7 @@ class ExchangeView(CanvasPanel):
         c, g = self.colours, self.glyphs
         start = exchange.request.t_start_ns
         ends = [exchange.request.t_end_ns]
-        spans: list[tuple[int, int, bool, bool]] = [
-            (start, exchange.request.t_end_ns, True, False)
-        ]
+        spans: list[tuple[int, int, bool, bool]] = [(start, exchange.request.t_end_ns, True, False)]
         for piece in exchange.pieces:
             if isinstance(piece, Unframed):
                 spans.append((piece.t_ns, piece.t_ns, False, True))
@@ -99,7 +97,9 @@ class ExchangeView(CanvasPanel):
             right = max(left + 1, _LABEL + (end - start) * width // total)
             colour = c.accent if ours else c.fail if stray else shown.colour
             sign = g.lane_up if ours else g.lane_down
-            canvas.write(left, 0 if ours else 1, sign * min(right - left, width), Style(color=colour))
+            canvas.write(
+                left, 0 if ours else 1, sign * min(right - left, width), Style(color=colour)
+            )
         canvas.write(canvas.width - 9, 0, f"{total / 1e6:6.1f} ms", Style(color=c.dim))
         gap = exchange.turnaround_ns
         if gap is not None:

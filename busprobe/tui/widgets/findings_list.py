@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.style import Style
 from rich.text import Text
+from textual.content import Content
 
 from busprobe.model.finding import Finding, Severity
 from busprobe.tui import words
@@ -15,13 +16,17 @@ class FindingsList(LineList):
 
     DEFAULT_CSS = """
     FindingsList { border-top: solid $bp-faint; border-title-color: $bp-ink;
-                   border-title-style: bold; border-subtitle-color: $bp-dim; }
+                   border-title-style: bold; }
     FindingsList:focus { border-top: solid $bp-accent; }
     """
 
     def entry_count(self) -> int:
         """How many findings there are."""
         return len(self.state.findings)
+
+    def entry_rows(self) -> int:
+        """In a column of its own also probability and remedy."""
+        return 3 if self.size.height >= 20 else 1
 
     def empty_text(self) -> str:
         """Nothing found is not the same as nothing wrong."""
@@ -40,6 +45,16 @@ class FindingsList(LineList):
             return []
         shown = words.severity(finding.severity, self.glyphs, c)
         where = "bus" if finding.address is None else f"at {finding.address}"
+        if self.entry_rows() == 3:
+            sure = words.certainty(finding.probability)
+            return [
+                Text.assemble(
+                    (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),
+                    (f"{where:<7}{sure} sure", Style(color=c.dim)),
+                ),
+                Text(f"   {words.safe(finding.summary)}", Style(color=c.ink)),
+                Text(f"   {self.glyphs.right} {words.safe(finding.remedy)}", Style(color=c.dim)),
+            ]
         return [
             Text.assemble(
                 (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),
@@ -52,6 +67,7 @@ class FindingsList(LineList):
         """Show findings and their number."""
         faults = sum(f.severity is Severity.FAULT for f in self.state.findings.values())
         count = self.entry_count()
-        self.border_title = "Findings"
-        self.border_subtitle = f"{faults} faults of {count} findings" if count else ""
+        word = "fault" if faults == 1 else "faults"
+        title = f"Findings: {count}, of them {faults} {word}" if count else "Findings"
+        self.border_title = Content(title)
         super().refresh_state()

@@ -41,11 +41,11 @@ class KeyLine(CanvasPanel):
         offered = self.offered()
         x = 1
         closing = [] if self.only else [a for a in offered if a.scope is Scope.APP]
-        room = canvas.width - sum(_width(a) + 2 for a in closing)
+        room = canvas.width - sum(self._width(a) + 2 for a in closing)
         for action in offered:
             if action in closing:
                 continue
-            if x + _width(action) > room:
+            if x + self._width(action) > room:
                 break
             x = self._key(canvas, x, action)
         x = max(x, room)
@@ -59,17 +59,17 @@ class KeyLine(CanvasPanel):
                 self.run_worker(run_action(self, action), exit_on_error=True)
                 return
 
+    def _width(self, action: Action) -> int:
+        return cell_len(self.glyphs.plain(action.key_name)) + 1 + cell_len(action.label)
+
     def _key(self, canvas: Canvas, x: int, action: Action) -> int:
         c = self.colours
-        canvas.write(x, 0, action.key_name, Style(color=c.accent, bold=True))
-        canvas.write(x + cell_len(action.key_name) + 1, 0, action.label, Style(color=c.ink))
-        end = x + _width(action)
+        key = self.glyphs.plain(action.key_name)
+        canvas.write(x, 0, key, Style(color=c.accent, bold=True))
+        canvas.write(x + cell_len(key) + 1, 0, action.label, Style(color=c.ink))
+        end = x + self._width(action)
         self._targets.append((x, end, action))
         return end + 2
-
-
-def _width(action: Action) -> int:
-    return cell_len(action.key_name) + 1 + cell_len(action.label)
 
 
 def is_possible(widget: CanvasPanel, action: Action) -> bool:

@@ -88,9 +88,7 @@ class LineList(Looks, ScrollView, can_focus=True):
         """Show the entries as they are now."""
         count = self.entry_count()
         self.virtual_size = Size(self.scrollable_content_region.width, count * self.entry_rows())
-        if self.follow and count:
-            self.cursor = count - 1
-        elif count and self.cursor >= count:
+        if (self.follow and count) or (count and self.cursor >= count):
             self.cursor = count - 1
         if self.follow:
             self.scroll_to(y=self.max_scroll_y, animate=False, force=True)
@@ -109,7 +107,7 @@ class LineList(Looks, ScrollView, can_focus=True):
         index = row // rows
         if count == 0:
             line = self.empty_text() if y == 0 else ""
-            return text_strip(Text(line, Style(color=self.colours.dim)), width, base)
+            return text_strip(Text(line, Style(color=self.colours.dim)), width, base, self.glyphs)
         if index >= count:
             return Strip.blank(width, base)
         if index == self.cursor:
@@ -117,7 +115,7 @@ class LineList(Looks, ScrollView, can_focus=True):
             base = base + Style(bgcolor=ground)
         lines = self.entry_lines(index, width)
         text = lines[row % rows] if row % rows < len(lines) else Text()
-        return text_strip(text, width, base)
+        return text_strip(text, width, base, self.glyphs)
 
     def watch_cursor(self, old: int, new: int) -> None:
         """Keep the marked entry in sight and tell of it."""

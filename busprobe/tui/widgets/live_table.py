@@ -97,18 +97,18 @@ class LiveTable(CanvasPanel):
         value = quantities.get(name)
         if value is None:
             return ""
-        return words.number(value, column.decimals, self.glyphs.dash)
+        return words.number(value, column.decimals, self.glyphs)
 
     def _totals(self, canvas: Canvas, snapshot: Snapshot, row: int) -> int:
-        c, dash = self.colours, self.glyphs.dash
+        c, g = self.colours, self.glyphs
         quantities = snapshot.quantities
         dim = Style(color=c.dim)
         parts = []
         if "F" in quantities:
-            parts.append(f"F {words.number(quantities['F'], 2, dash)} Hz")
+            parts.append(f"F {words.number(quantities['F'], 2, g)} Hz")
         for name, word in (("E_import", "in"), ("E_export", "out")):
             if name in quantities:
-                parts.append(f"E {word} {words.number(quantities[name] / 1000, 1, dash)} kWh")
+                parts.append(f"E {word} {words.number(quantities[name] / 1000, 1, g)} kWh")
         line = ""
         for part in parts:
             if line and len(line) + 2 + len(part) > canvas.width:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, cast
 
+from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
 from textual.strip import Strip
 from textual.widget import Widget
+from textual.widgets import Static
 
 from busprobe.tui.glyphs import GLYPHS, GlyphMode, Glyphs
 from busprobe.tui.theme import DARK, Colours, colours_of
@@ -30,9 +33,7 @@ class Looks:
     @property
     def glyphs(self) -> Glyphs:
         """Signs that this terminal can show."""
-        return cast(
-            Glyphs, getattr(cast(Widget, self).app, "glyphs", GLYPHS[GlyphMode.BRAILLE])
-        )
+        return cast(Glyphs, getattr(cast(Widget, self).app, "glyphs", GLYPHS[GlyphMode.BRAILLE]))
 
     @property
     def state(self) -> JobState:
@@ -81,17 +82,46 @@ class CanvasPanel(Looks, Widget):
         return self._drawn.strip(y).apply_style(self.rich_style)
 
 
-def text_strip(text: Text, width: int, base: Style) -> Strip:
+class Prose(Looks, Static):
+    """Running text; markup in it stays text."""
+
+    DEFAULT_CSS = """
+    Prose { height: auto; }
+    """
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__("", id=id, classes=classes, markup=False)
+
+    def show(self, text: Text) -> None:
+        """Show this text."""
+        self.update(plain_text(text, self.glyphs))
+
+
+def plain_text(text: Text, glyphs: Glyphs) -> Text:
+    """The same text in the characters that these signs stand for."""
+    if text.plain.isascii() or glyphs.mode is not GlyphMode.ASCII:
+        return text
+    pieces = (text[i : i + 1] for i in range(len(text)))
+    return Text().join(
+        Text(glyphs.plain(piece.plain), piece.spans[-1].style if piece.spans else "")
+        for piece in pieces
+    )
+
+
+def text_strip(text: Text, width: int, base: Style, glyphs: Glyphs) -> Strip:
     """Styled text as one row of exactly `width` cells."""
-    line = text.copy()
+    line = plain_text(text, glyphs).copy()
     line.no_wrap = True
     line.end = ""
-    line.truncate(width, overflow="ellipsis", pad=True)
+    if cell_len(line.plain) > width:
+        line.truncate(max(0, width - 1), overflow="crop")
+        line.append(glyphs.ellipsis)
+    line.pad_right(max(0, width - cell_len(line.plain)))
     segments: list[Segment] = []
     plain, spans = line.plain, line.spans
     cuts = sorted({0, len(plain), *(s.start for s in spans), *(s.end for s in spans)})
     own = line.style if isinstance(line.style, Style) else Style.parse(line.style or "")
-    for start, end in zip(cuts, cuts[1:], strict=False):
+    for start, end in pairwise(cuts):
         style = base + own
         for span in spans:
             if span.start <= start and end <= span.end:

@@ -32,7 +32,7 @@ class PhasorPicture(CanvasPanel):
         if not voltages:
             canvas.write(1, 0, "No voltages read yet.", Style(color=c.dim))
             return
-        x, y = (canvas.dot_width - 1) / 2, (canvas.dot_height - 1) / 2
+        x, y = float(canvas.dot_width // 2), float(canvas.dot_height // 2)
         radius = min(x - 3 * canvas.dots_x, y - canvas.dots_y * 0.9)
         if radius < 4:
             return

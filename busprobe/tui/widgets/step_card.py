@@ -51,11 +51,18 @@ class StepCard(CanvasPanel):
             self._prose(canvas, shown, words.safe(view.summary))
         elif view.state is StepState.RUNNING:
             shown = words.Shown(g.running, "running", c.accent)
-            self._prose(canvas, shown, words.safe(view.intent))
+            self._prose(canvas, shown, self._doing(view))
             self._progress(canvas, view)
         else:
             shown = words.Shown(g.idle, "what it does", c.accent)
             self._prose(canvas, shown, ABOUT[self.step])
+
+    def _doing(self, view: StepView) -> str:
+        marks = self.state.marks
+        if self.step is Step.WIRING and self.state.hands_help and marks:
+            switched = "on" if marks[-1].on else "off"
+            return f"simulated hands switch the load {switched} at {words.safe(marks[-1].phase)}."
+        return words.safe(view.intent)
 
     def _prose(self, canvas: Canvas, shown: words.Shown, text: str) -> None:
         lead = f"{shown}: "

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from rich.style import Style
 
+from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.reading import PHASES, Snapshot
+from busprobe.tui import words
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
 
 _AXIS = 8
 _SHORTEST_SPAN_S = 10.0
+# Live values show the last minutes; a wiring check shows itself from its start.
+LIVE_WINDOW_S = 300.0
 
 
 class TrendPicture(CanvasPanel):
@@ -22,11 +26,16 @@ class TrendPicture(CanvasPanel):
     TrendPicture { min-height: 5; }
     """
 
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.since_s: float | None = None
+        self.diagnosis: WiringDiagnosis | None = None
+
     def draw(self, canvas: Canvas) -> None:
         """Draw axes, lines and switchings."""
         c = self.colours
         state = self.state
-        trend = list(state.trends.get(state.selected or -1, ()))
+        trend = self._window(state.trends.get(state.selected or -1, ()))
         if len(trend) < 2:
             canvas.write(1, 0, "No trend yet: live values draw it.", Style(color=c.dim))
             return
@@ -38,11 +47,22 @@ class TrendPicture(CanvasPanel):
         low, high, tick = nice_range(min(*values, 0.0), max(*values, 0.0), canvas.height)
         start = trend[0].t_ns / 1e9
         span = max(trend[-1].t_ns / 1e9 - start, _SHORTEST_SPAN_S)
-        plot = _Plot(canvas, low, high, start, span)
+        plot = _Plot(canvas, low, high, start, span, phases)
         self._axes(plot, tick)
         self._marks(plot)
         for phase in phases:
             self._series(plot, trend, phase)
+        self._seen_steps(plot)
+
+    def _window(self, trend: Iterable[Snapshot]) -> list[Snapshot]:
+        """The part of the trend that is shown."""
+        kept = list(trend)
+        if not kept:
+            return kept
+        since = self.since_s
+        if since is None:
+            since = kept[-1].t_ns / 1e9 - LIVE_WINDOW_S
+        return [s for s in kept if s.t_ns / 1e9 >= since]
 
     def _axes(self, plot: _Plot, tick: float) -> None:
         c = self.colours
@@ -54,18 +74,20 @@ class TrendPicture(CanvasPanel):
         level = math.ceil(plot.low / tick) * tick
         while level <= plot.high + tick * 1e-6:
             row = int(plot.y(level)) // canvas.dots_y
-            label = f"{level / scale:.{decimals}f}"
-            label = f"{label} {unit}" if abs(level) < tick / 2 else label
+            label = f"{level / scale:.{decimals}f}".replace("-", self.glyphs.minus)
+            label = f"0 {unit}" if abs(level) < tick / 2 else label
             canvas.write(_AXIS - 2 - len(label), row, label, dim)
             for x in range(plot.x0, canvas.dot_width, 4 if abs(level) > tick / 2 else 2):
                 canvas.dot(x, plot.y(level), faint, 0)
             level += tick
         bottom = canvas.height - 1
-        canvas.write(_AXIS - 1, bottom, "0 s", dim)
-        end = f"{plot.span:.0f} s"
+        live = self.since_s is None
+        start = f"-{plot.span:.0f} s" if live else "0 s"
+        canvas.write(_AXIS - 1, bottom, start, dim)
+        end = "now" if live else f"{plot.span:.0f} s"
         canvas.write(canvas.width - len(end), bottom, end, dim)
         column = (_AXIS + canvas.width) // 2 - 6
-        for phase in PHASES:
+        for phase in plot.phases:
             canvas.write(column, bottom, f"P {phase}", Style(color=c.phase(phase), bold=True))
             column += 6
 
@@ -84,6 +106,22 @@ class TrendPicture(CanvasPanel):
             if column >= free and column + len(label) < canvas.width:
                 canvas.write(column + 1, 0, label, style)
                 free = column + len(label) + 2
+
+    def _seen_steps(self, plot: _Plot) -> None:
+        """What the meter made of each switching: the largest step, beside the curve."""
+        if self.diagnosis is None or self.since_s is None:
+            return
+        canvas = plot.canvas
+        for step in self.diagnosis.steps:
+            if not step.dp_w:
+                continue
+            index = max(range(len(step.dp_w)), key=lambda i: abs(step.dp_w[i]))
+            size = words.number(step.dp_w[index], 0, self.glyphs)
+            sign = "+" if step.dp_w[index] > 0 else ""
+            column = int(plot.x(self.since_s + step.t_s)) // canvas.dots_x + 1
+            if column + len(size) + 1 < canvas.width:
+                style = Style(color=self.colours.phase(PHASES[index]), bold=True)
+                canvas.write(column, 1, f"{sign}{size}", style)
 
     def _series(self, plot: _Plot, trend: Sequence[Snapshot], phase: str) -> None:
         style = Style(color=self.colours.phase(phase))
@@ -107,9 +145,15 @@ class _Plot:
     """Where values land on the canvas."""
 
     def __init__(
-        self, canvas: Canvas, low: float, high: float, start: float, span: float
+        self,
+        canvas: Canvas,
+        low: float,
+        high: float,
+        start: float,
+        span: float,
+        phases: Sequence[str],
     ) -> None:
-        self.canvas, self.low, self.high = canvas, low, high
+        self.canvas, self.low, self.high, self.phases = canvas, low, high, phases
         self.start, self.span = start, span
         self.x0 = _AXIS * canvas.dots_x
         self._top = canvas.dots_y
@@ -134,7 +178,7 @@ def nice_range(low: float, high: float, rows: int) -> tuple[float, float, float]
         rows: Rows there are to write tick labels in.
     """
     span = max(high - low, 10.0)
-    wish = span / max(2, min(6, (rows - 2) // 2))
+    wish = span / max(1.5, min(6.0, (rows - 2) / 2))
     power = 10.0 ** math.floor(math.log10(wish))
-    tick = next(power * m for m in (1, 2, 5, 10) if power * m >= wish)
+    tick = next(power * m for m in (5, 2, 1) if power * m <= wish * 1.2)
     return min(low, 0.0) - span * 0.04, max(high, 0.0) + span * 0.04, tick

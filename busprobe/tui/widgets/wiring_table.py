@@ -10,13 +10,15 @@ from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
 
 _NAMES = {"none": "no current", "open": "open", "N": "neutral"}
+# Columns: meter input, CT as found, CT as it should be, voltage lead as found.
+_FOUND, _WANT, _LEAD = 4, 26, 40
 
 
 class WiringTable(CanvasPanel):
     """One explanation: where each CT and each voltage lead sits, and where it belongs."""
 
     DEFAULT_CSS = """
-    WiringTable { height: auto; min-height: 8; }
+    WiringTable { height: auto; min-height: 5; }
     """
 
     def __init__(self, *, id: str | None = None) -> None:
@@ -29,49 +31,52 @@ class WiringTable(CanvasPanel):
         self.refresh_state()
 
     def draw(self, canvas: Canvas) -> None:
-        """Draw a row per input."""
+        """Draw a row per input of the meter."""
         explanation = self.explanation
         if explanation is None:
             return
-        c = self.colours
-        dim = Style(color=c.dim)
-        canvas.write(0, 0, "CT input   found on", dim)
-        canvas.write(32, 0, "should be", dim)
-        row = 1
-        for ct in explanation.cts:
+        dim = Style(color=self.colours.dim)
+        canvas.write(0, 0, "In  CT found on", dim)
+        canvas.write(_WANT, 0, "should be", dim)
+        canvas.write(_LEAD, 0, "U lead found on", dim)
+        for row, ct in enumerate(explanation.cts, start=1):
+            self._input(canvas, row, ct.input)
             self._ct(canvas, row, ct)
-            row += 1
-        canvas.write(0, row, "U input    found on", dim)
-        row += 1
         leads = [(v.input, v.conductor) for v in explanation.voltages]
-        for name, conductor in (*leads, ("N", explanation.neutral)):
+        for row, (name, conductor) in enumerate((*leads, ("N", explanation.neutral)), start=1):
+            self._input(canvas, row, name)
             self._lead(canvas, row, name, conductor)
-            row += 1
+
+    def _input(self, canvas: Canvas, row: int, name: str) -> None:
+        canvas.write(0, row, name, Style(color=self.colours.phase(name), bold=True))
 
     def _ct(self, canvas: Canvas, row: int, ct: CtWiring) -> None:
         c, g = self.colours, self.glyphs
-        right_place = ct.conductor == ct.input
-        right_way = ct.direction != "reversed"
-        right_ratio = ct.ratio is None or abs(ct.ratio - 1.0) < 0.15
-        arrow = g.right if right_way else g.left
-        found = f"{arrow} {_NAMES.get(ct.conductor, ct.conductor)}"
-        found += "" if right_way else " reversed"
-        found += "" if right_ratio else f" x{ct.ratio:.2f}"
-        good = right_place and right_way and right_ratio
-        self._row(canvas, row, ct.input, found, ct.conductor, good, f"{g.right} {ct.input}")
+        arrow = g.unknown if ct.direction == "unknown" else g.right
+        if ct.direction == "reversed":
+            arrow = g.left
+        found = f"{arrow} {_NAMES.get(ct.conductor, words.safe(ct.conductor))}"
+        found += " reversed" if ct.direction == "reversed" else ""
+        found += f" x{ct.ratio:.2f}" if ct.ratio is not None and not right_ratio(ct) else ""
+        good = ct.conductor == ct.input and ct.direction != "reversed" and right_ratio(ct)
+        canvas.write(_FOUND, row, found, Style(color=c.phase(ct.conductor), bold=not good))
+        canvas.write(_WANT, row, f"{g.right} {ct.input}", Style(color=c.phase(ct.input)))
+        self._mark(canvas, _WANT + 5, row, good)
 
     def _lead(self, canvas: Canvas, row: int, name: str, conductor: str) -> None:
-        found = _NAMES.get(conductor, conductor)
         good = conductor == name
-        self._row(canvas, row, name, found, conductor, good, _NAMES.get(name, name))
+        found = _NAMES.get(conductor, words.safe(conductor))
+        canvas.write(
+            _LEAD, row, f"{found:<9}", Style(color=self.colours.phase(conductor), bold=not good)
+        )
+        self._mark(canvas, _LEAD + 10, row, good)
 
-    def _row(
-        self, canvas: Canvas, row: int, name: str, found: str, conductor: str, good: bool, want: str
-    ) -> None:
+    def _mark(self, canvas: Canvas, column: int, row: int, good: bool) -> None:
         c, g = self.colours, self.glyphs
         mark = words.Shown(g.ok, "right", c.ok) if good else words.Shown(g.fail, "wrong", c.fail)
-        canvas.write(1, row, name, Style(color=c.phase(name), bold=True))
-        canvas.write(4, row, g.box[1] * 5, Style(color=c.faint))
-        canvas.write(11, row, found, Style(color=c.phase(conductor), bold=not good))
-        canvas.write(32, row, want, Style(color=c.phase(name)))
-        canvas.write(42, row, str(mark), Style(color=mark.colour, bold=True))
+        canvas.write(column, row, str(mark), Style(color=mark.colour, bold=not good))
+
+
+def right_ratio(ct: CtWiring) -> bool:
+    """Whether the ratio is within what a ratio setting can be: wrong ones differ by far more."""
+    return ct.ratio is None or abs(ct.ratio - 1.0) < 0.15
