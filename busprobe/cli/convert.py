@@ -12,7 +12,8 @@ from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
 from busprobe.model.reading import SignConvention
 from busprobe.procedures.read_meters import DeviceReadings
-from busprobe.session.job import FindResult, FoundDevice, Job
+from busprobe.session.job import Job
+from busprobe.session.search import FindResult, FoundDevice
 
 
 def settings_part(settings: LineSettings | None) -> doc.SettingsPart | None:

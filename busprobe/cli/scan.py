@@ -17,7 +17,8 @@ from busprobe.cli.options import (
     settings_from,
 )
 from busprobe.cli.running import Call, guarded, run_job
-from busprobe.session.job import FindPlan, Job
+from busprobe.session.job import Job
+from busprobe.session.search import FindPlan
 
 
 @click.command("scan")

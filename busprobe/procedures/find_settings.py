@@ -40,7 +40,8 @@ COMMON_SETTINGS = (
 )
 SETTINGS_ADDRESSES = (1, 2, 3, 4, 5, 10, 247)
 _LISTEN_NS = 150 * MS
-_REPEATS = 2
+# Two devices on one address are heard whole now and then.
+_REPEATS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +52,30 @@ class SettingsSearch:
         answered: Addresses by the settings at which they answered, in the order tried.
         tried: All settings tried.
         exchanges: The proving exchanges by settings and address.
+        stopped: Whether it was stopped before all were tried.
     """
 
     answered: dict[LineSettings, tuple[int, ...]]
     tried: tuple[LineSettings, ...]
     exchanges: dict[tuple[LineSettings, int], Exchange]
+    stopped: bool = False
 
     @property
     def best(self) -> LineSettings | None:
-        """The settings at which most devices answered, the more common ones on a tie."""
+        """The settings at which most devices answered, the more common ones on a tie.
+
+        Whole answers count before pieces: a device without parity answers a request with parity too,
+        and is then heard in pieces.
+        """
         if not self.answered:
             return None
-        return max(self.answered, key=lambda s: len(self.answered[s]))
+
+        def weight(settings: LineSettings) -> tuple[int, int]:
+            addresses = self.answered[settings]
+            whole = sum(self.exchanges[settings, a].proves_device for a in addresses)
+            return whole, len(addresses)
+
+        return max(self.answered, key=weight)
 
 
 async def find_settings(
@@ -111,7 +124,7 @@ async def find_settings(
                     on_found(candidate, address, exchange)
         if here:
             answered[candidate] = tuple(here)
-    result = SettingsSearch(answered, tuple(settings), exchanges)
+    result = SettingsSearch(answered, tuple(settings), exchanges, should_stop())
     keep = result.best or before
     if keep is not None:
         await bus.configure(keep)

@@ -127,6 +127,14 @@ class Sweep:
         )
         return cost / 1e9
 
+    def take_over(self, other: Sweep) -> None:
+        """Take over what another sweep of the same bus found, so that nobody is asked twice."""
+        self.present.update(other.present)
+        self.garbled.update(other.garbled)
+        self.silent.update(other.silent)
+        self.turnarounds_ns.extend(other.turnarounds_ns)
+        self._asked.update(other._asked)
+
     def mark_asked(self, number: int, address: int) -> None:
         """Remember that this address had its turn in this round."""
         self._asked.add((number, address))
@@ -231,7 +239,7 @@ class _Sweeper:
         for sender in dict.fromkeys(frame.address for frame in late):
             if sender == exchange.request.address or sender in state.present:
                 continue
-            if sender not in state.plan.addresses:
+            if not FIRST_ADDRESS <= sender <= LAST_ADDRESS or not self.bus.is_serial:
                 continue
             state.late.setdefault(sender, exchange)
             again = await self._ask(

@@ -20,7 +20,8 @@ from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.procedures.sweep import Sweep
 
 if TYPE_CHECKING:
-    from busprobe.session.job import FindPlan, Job
+    from busprobe.session.job import Job
+    from busprobe.session.search import FindPlan
 
 NOT_SERIAL = "Two devices on one address cannot be told apart through Modbus TCP."
 NOT_SERIAL_NEXT = (

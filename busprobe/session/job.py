@@ -55,45 +55,6 @@ from busprobe.session.events import (
 from busprobe.session.ports import Hands, OpenedLink
 
 
-@dataclass(frozen=True, slots=True)
-class FindPlan:
-    """How to search.
-
-    Attributes:
-        addresses: Addresses to search; the whole line when empty.
-        settings: Line settings when they are known, else they are searched.
-        second_round: Ask the silent addresses a second time, slower.
-        listen_first_s: How long to listen before the first request [s].
-        insist: Search although a foreign master is heard.
-        duplicates: Look for a second device at every address found.
-    """
-
-    addresses: tuple[int, ...] = ()
-    settings: LineSettings | None = None
-    second_round: bool = True
-    listen_first_s: float = LISTEN_FIRST_NS / 1e9
-    insist: bool = False
-    duplicates: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class FoundDevice:
-    """A device and the settings at which it answers."""
-
-    device: Device
-    settings: LineSettings | None
-
-
-@dataclass(frozen=True, slots=True)
-class FindResult:
-    """What a search found."""
-
-    devices: tuple[FoundDevice, ...]
-    silent: tuple[int, ...]
-    addresses: tuple[int, ...]
-    settings: tuple[LineSettings, ...]
-
-
 @dataclass
 class Job:
     """Everything that is done on one bus.
@@ -113,7 +74,7 @@ class Job:
     findings: dict[tuple[str, int | None], Finding] = field(default_factory=dict)
     settings_of: dict[int, LineSettings | None] = field(default_factory=dict)
     exchanges: list[Exchange] = field(default_factory=list)
-    _sweep: Sweep | None = None
+    _search: Search | None = None
     _profiles: Sequence[DeviceProfile] | None = None
     _readers: dict[tuple[int, bool], MeterReader] = field(default_factory=dict)
     _start_ns: int = 0
@@ -156,21 +117,21 @@ class Job:
         self.exchanges.append(exchange)
         self.emit(ExchangeMade(exchange))
 
-    def _raise(self, finding: Finding) -> None:
+    def raise_finding(self, finding: Finding) -> None:
         self.findings[finding.code, finding.address] = finding
         self.emit(FindingRaised(finding))
 
-    def _clear(self, address: int | None, codes: Sequence[str]) -> None:
+    def clear_findings(self, address: int | None, codes: Sequence[str]) -> None:
         """Withdraw what an earlier look at the same thing said."""
         for code in codes:
             if self.findings.pop((code, address), None) is not None:
                 self.emit(FindingCleared(code, address))
 
-    def _know(self, device: Device) -> None:
+    def know(self, device: Device) -> None:
         self.devices[device.address] = device
         self.emit(DeviceKnown(device))
 
-    def _progress(self, step: Step) -> Callable[[Progress], None]:
+    def progress(self, step: Step) -> Callable[[Progress], None]:
         def tell(progress: Progress) -> None:
             self.emit(
                 StepProgress(
@@ -184,109 +145,12 @@ class Job:
 
     async def find(self, plan: FindPlan) -> FindResult:
         """Listen, find the settings, sweep, identify; goes on where it was stopped."""
-        addresses = in_likely_order(plan.addresses) if plan.addresses else self._all_addresses()
-        self.emit(StepStarted(Step.FIND, words.find_intent(plan, addresses, self.bus)))
-        manners = await self._listen_first(plan)
-        tried: tuple[LineSettings, ...] = ()
-        elsewhere: SettingsSearch | None = None
-        if self.bus.is_serial and plan.settings is None and self._sweep is None:
-            elsewhere = await find_settings(
-                self.bus, self._progress(Step.FIND), should_stop=self.should_stop
-            )
-            tried = elsewhere.tried
-        if self.bus.settings is not None:
-            self.emit(SettingsFound(self.bus.settings))
-        if self._sweep is None or self._sweep.plan.addresses != addresses:
-            self._sweep = Sweep(SweepPlan(addresses, second_round=plan.second_round))
-        state = await sweep(
-            self.bus,
-            self._sweep,
-            self._progress(Step.FIND),
-            on_found=lambda address, _: self._found(address),
-            should_stop=self.should_stop,
-        )
-        home = self.bus.settings
-        for address in sorted({*state.present, *state.garbled}):
-            if self.should_stop():
-                break
-            await self._identify(address, home, plan)
-        if elsewhere is not None:
-            await self._visit_elsewhere(elsewhere, home, plan)
-        for finding in words.after_find(self, state, manners, elsewhere):
-            self._raise(finding)
-        stopped = self.should_stop()
-        if not stopped:
-            self._sweep = None
-        self.emit(
-            StepFinished(
-                Step.FIND,
-                StepEnd.STOPPED if stopped else StepEnd.DONE,
-                words.find_summary(self, state),
-            )
-        )
-        return FindResult(
-            tuple(
-                FoundDevice(device, self.settings_of.get(address))
-                for address, device in sorted(self.devices.items())
-            ),
-            tuple(sorted(state.silent.difference(self.devices))),
-            addresses,
-            tried or ((home,) if home is not None else ()),
-        )
-
-    def _all_addresses(self) -> tuple[int, ...]:
-        if self.bus.is_serial:
-            return whole_line()
-        # Modbus Messaging on TCP/IP V1.0b, section 4.4.1.2: a device without a serial line behind
-        # it is unit 255.
-        return (255, *whole_line())
-
-    async def _listen_first(self, plan: FindPlan) -> Manners:
-        self._progress(Step.FIND)(
-            Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet")
-        )
-        manners = await listen_before_talking(self.bus, round(plan.listen_first_s * 1e9))
-        if manners.master and not plan.insist:
-            finding = words.foreign_master(manners)
-            self._raise(finding)
-            self.emit(StepFinished(Step.FIND, StepEnd.FAILED, finding.summary))
-            raise words.foreign_master_error(finding)
-        return manners
-
-    def _found(self, address: int) -> None:
-        if address not in self.devices:
-            self._know(Device(address))
-
-    async def _identify(
-        self, address: int, settings: LineSettings | None, plan: FindPlan
-    ) -> Identified:
-        found = await identify(self.bus, address, self.profiles(), self._progress(Step.FIND))
-        device = found.device
-        self.settings_of[address] = settings
-        self._know(device)
-        for finding in words.after_identify(found):
-            self._raise(finding)
-        if plan.duplicates and self.bus.is_serial:
-            await self._duplicate(device, Step.FIND)
-        elif not self.bus.is_serial:
-            self._know(replace(device, duplicate="undecided"))
-        return found
-
-    async def _visit_elsewhere(
-        self, found: SettingsSearch, home: LineSettings | None, plan: FindPlan
-    ) -> None:
-        """Identify the devices that answer at other settings than the rest."""
-        for settings, addresses in found.answered.items():
-            if settings == home:
-                continue
-            for address in addresses:
-                if address in self.devices or self.should_stop():
-                    continue
-                await self.bus.configure(settings)
-                self._found(address)
-                await self._identify(address, settings, plan)
-        if home is not None:
-            await self.bus.configure(home)
+        if self._search is None or self._search.plan != plan:
+            self._search = Search(self, plan)
+        result = await self._search.run()
+        if not self.should_stop():
+            self._search = None
+        return result
 
     # Addresses -------------------------------------------------------------------------------
 
@@ -302,7 +166,7 @@ class Job:
                 break
             await self._settle(address)
             device = self.devices.get(address) or Device(address)
-            verdicts[address] = await self._duplicate(device, Step.ADDRESSES)
+            verdicts[address] = await self.look_for_duplicate(device, Step.ADDRESSES)
         self.emit(
             StepFinished(
                 Step.ADDRESSES,
@@ -318,16 +182,16 @@ class Job:
         if settings is not None and settings != self.bus.settings:
             await self.bus.configure(settings)
 
-    async def _duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+    async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
         verdict = await check_duplicate(
-            self.bus, device.address, identity=device, observe=self._progress(step)
+            self.bus, device.address, identity=device, observe=self.progress(step)
         )
-        self._clear(device.address, words.DUPLICATE_CODES)
+        self.clear_findings(device.address, words.DUPLICATE_CODES)
         finding = duplicate_finding(verdict, device)
         if finding is not None:
-            self._raise(finding)
+            self.raise_finding(finding)
         if verdict.verdict != "silent":
-            self._know(replace(device, duplicate=verdict.verdict))
+            self.know(replace(device, duplicate=verdict.verdict))
         return verdict
 
     # Reading ---------------------------------------------------------------------------------
@@ -339,7 +203,7 @@ class Job:
         home = self.bus.settings
         search = await find_settings(
             self.bus,
-            self._progress(Step.FIND),
+            self.progress(Step.FIND),
             settings=(home,),
             addresses=(address,),
             should_stop=self.should_stop,
@@ -348,7 +212,7 @@ class Job:
             rest = tuple(s for s in COMMON_SETTINGS if s != home)
             await find_settings(
                 self.bus,
-                self._progress(Step.FIND),
+                self.progress(Step.FIND),
                 settings=rest,
                 addresses=(address,),
                 should_stop=self.should_stop,
@@ -363,14 +227,14 @@ class Job:
         device = self.devices.get(address)
         if device is None or (device.sunspec is None and device.profile is None):
             await self._settle(address)
-            found = await identify(self.bus, address, self.profiles(), self._progress(Step.FIND))
+            found = await identify(self.bus, address, self.profiles(), self.progress(Step.FIND))
             if not any(e.proves_device for e in found.exchanges):
                 raise words.nobody_there(address, self.bus, found.exchanges)
             device = found.device
             self.settings_of.setdefault(address, self.bus.settings)
-            self._know(device)
+            self.know(device)
             for finding in words.after_identify(found):
-                self._raise(finding)
+                self.raise_finding(finding)
         return device
 
     def _profile_of(self, device: Device) -> DeviceProfile | None:
@@ -394,7 +258,7 @@ class Job:
         readings = await reader.poll()
         self._tell_readings(readings)
         for finding in words.after_read(readings):
-            self._raise(finding)
+            self.raise_finding(finding)
         return readings
 
     def _tell_readings(self, readings: DeviceReadings) -> None:
@@ -455,15 +319,15 @@ class Job:
             reader,
             plan,
             operator,
-            self._progress(Step.WIRING),
+            self.progress(Step.WIRING),
             self._tell_readings,
             seen,
             self.should_stop,
         )
         diagnosis = await check.run()
-        self._clear(address, words.WIRING_CODES)
+        self.clear_findings(address, words.WIRING_CODES)
         for finding in wiring_findings(address, str(reader.device.identity), diagnosis):
-            self._raise(finding)
+            self.raise_finding(finding)
         self.emit(
             StepFinished(
                 Step.WIRING,

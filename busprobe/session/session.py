@@ -25,7 +25,8 @@ from busprobe.session.events import (
     StepEnd,
     StepFinished,
 )
-from busprobe.session.job import FindPlan, Job
+from busprobe.session.job import Job
+from busprobe.session.search import FindPlan
 from busprobe.session.ports import Hands, OpenLink
 
 WATCH_PERIOD_S = 1.0

@@ -1,0 +1,267 @@
+"""The search: listen, find the settings, sweep, identify, look for duplicates.
+
+It can be stopped between any two requests; run again it goes on where it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from busprobe.bus.bus import MS
+from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
+from busprobe.model.device import Device
+from busprobe.model.line import LineSettings
+from busprobe.procedures.find_settings import SettingsSearch, find_settings
+from busprobe.procedures.identify import Identified, identify
+from busprobe.procedures.progress import Progress
+from busprobe.procedures.sweep import (
+    LIKELY_ADDRESSES,
+    Sweep,
+    SweepPlan,
+    in_likely_order,
+    sweep,
+    whole_line,
+)
+from busprobe.session import findings as words
+from busprobe.session.events import (
+    SettingsFound,
+    Step,
+    StepEnd,
+    StepFinished,
+    StepStarted,
+)
+
+if TYPE_CHECKING:
+    from busprobe.session.job import Job
+
+# Modbus Messaging on TCP/IP V1.0b, section 4.4.1.2: a device without a serial line behind it.
+HOST_ITSELF = 255
+# A gateway waits for its serial side, half a second as a rule, before it says 0B (public issue
+# threads of Modbus libraries).
+_TCP_LISTEN_NS = 1_000 * MS
+# So many units with one and the same serial number are one device that does not look at the unit id.
+_SAME_DEVICE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class FindPlan:
+    """How to search.
+
+    Attributes:
+        addresses: Addresses to search; the whole line when empty.
+        settings: Line settings when they are known, else they are searched.
+        second_round: Ask the silent addresses a second time, slower.
+        listen_first_s: How long to listen before the first request [s].
+        insist: Search although a foreign master is heard.
+        duplicates: Look for a second device at every address found.
+    """
+
+    addresses: tuple[int, ...] = ()
+    settings: LineSettings | None = None
+    second_round: bool = True
+    listen_first_s: float = LISTEN_FIRST_NS / 1e9
+    insist: bool = False
+    duplicates: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class FoundDevice:
+    """A device and the settings at which it answers."""
+
+    device: Device
+    settings: LineSettings | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindResult:
+    """What a search found.
+
+    Attributes:
+        devices: In the order of their addresses.
+        silent: Addresses that stayed silent.
+        addresses: Addresses that were to be searched.
+        settings: Line settings that were tried.
+    """
+
+    devices: tuple[FoundDevice, ...]
+    silent: tuple[int, ...]
+    addresses: tuple[int, ...]
+    settings: tuple[LineSettings, ...]
+
+
+@dataclass
+class Search:
+    """A search under way."""
+
+    job: Job
+    plan: FindPlan
+    _sweep: Sweep | None = None
+    _elsewhere: SettingsSearch | None = None
+    _manners: Manners | None = None
+    _identified: set[tuple[LineSettings | None, int]] = field(default_factory=set)
+
+    async def run(self) -> FindResult:
+        """Search on, until done or stopped.
+
+        Raises:
+            InputError: A foreign master is heard, and the plan does not insist.
+        """
+        job, plan = self.job, self.plan
+        addresses = in_likely_order(plan.addresses) if plan.addresses else self._all_addresses()
+        job.emit(StepStarted(Step.FIND, words.find_intent(plan, addresses, job.bus)))
+        if self._manners is None:
+            self._manners = await self._listen_first()
+        if job.bus.is_serial and plan.settings is None and self._elsewhere is None:
+            self._elsewhere = await find_settings(
+                job.bus, job.progress(Step.FIND), should_stop=job.should_stop
+            )
+            if self._elsewhere.stopped:
+                self._elsewhere = None
+                return self._finish(addresses, Sweep(SweepPlan(addresses)))
+        home = job.bus.settings
+        if home is not None:
+            job.emit(SettingsFound(home))
+        if self._sweep is None:
+            self._sweep = Sweep(self._sweep_plan(addresses))
+        state = await self._go_through(self._sweep, addresses)
+        await self._identify_all(state, home)
+        if self._elsewhere is not None:
+            await self._visit_elsewhere(self._elsewhere, home)
+        for finding in words.after_find(job, state, self._manners, self._elsewhere):
+            job.raise_finding(finding)
+        return self._finish(addresses, state)
+
+    def _finish(self, addresses: tuple[int, ...], state: Sweep) -> FindResult:
+        job = self.job
+        stopped = job.should_stop()
+        job.emit(
+            StepFinished(
+                Step.FIND,
+                StepEnd.STOPPED if stopped else StepEnd.DONE,
+                words.find_summary(job, state),
+            )
+        )
+        home = job.bus.settings
+        tried = self._elsewhere.tried if self._elsewhere is not None else ()
+        return FindResult(
+            tuple(
+                FoundDevice(device, job.settings_of.get(address))
+                for address, device in sorted(job.devices.items())
+            ),
+            tuple(sorted(state.silent.difference(job.devices))),
+            addresses,
+            tried or ((home,) if home is not None else ()),
+        )
+
+    def _all_addresses(self) -> tuple[int, ...]:
+        return whole_line() if self.job.bus.is_serial else (HOST_ITSELF, *whole_line())
+
+    async def _listen_first(self) -> Manners:
+        job, plan = self.job, self.plan
+        job.progress(Step.FIND)(
+            Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet")
+        )
+        manners = await listen_before_talking(job.bus, round(plan.listen_first_s * 1e9))
+        if manners.master:
+            finding = words.foreign_master(manners)
+            job.raise_finding(finding)
+            if not plan.insist:
+                job.emit(StepFinished(Step.FIND, StepEnd.FAILED, finding.summary))
+                raise words.foreign_master_error(finding)
+        return manners
+
+    def _sweep_plan(self, addresses: tuple[int, ...]) -> SweepPlan:
+        if self.job.bus.is_serial:
+            return SweepPlan(addresses, second_round=self.plan.second_round)
+        return SweepPlan(
+            addresses,
+            first_listen_ns=_TCP_LISTEN_NS,
+            shortest_listen_ns=_TCP_LISTEN_NS,
+            slow_listen_ns=_TCP_LISTEN_NS,
+            second_round=False,
+        )
+
+    async def _go_through(self, state: Sweep, addresses: tuple[int, ...]) -> Sweep:
+        job = self.job
+
+        async def go_on(part: Sweep) -> Sweep:
+            return await sweep(
+                job.bus,
+                part,
+                job.progress(Step.FIND),
+                on_found=lambda address, _: self._found(address),
+                should_stop=job.should_stop,
+            )
+
+        if not job.bus.is_serial and not self.plan.addresses and not state.done:
+            # A host that never says a word would cost a second per unit id: the likely ones decide.
+            likely = tuple(a for a in addresses if a in LIKELY_ADDRESSES or a == HOST_ITSELF)
+            before = len(job.exchanges)
+            first = await go_on(Sweep(self._sweep_plan(likely)))
+            if all(not e.heard for e in job.exchanges[before:]):
+                return first
+            state.take_over(first)
+        return await go_on(state)
+
+    def _found(self, address: int) -> None:
+        if address not in self.job.devices:
+            self.job.know(Device(address))
+
+    async def _identify_all(self, state: Sweep, home: LineSettings | None) -> None:
+        same: list[str] = []
+        for address in in_likely_order({*state.present, *state.garbled}):
+            if self.job.should_stop():
+                return
+            if (home, address) in self._identified:
+                continue
+            await self._identify(address, home)
+            same.append(self.job.devices[address].identity.serial)
+            if (
+                not self.job.bus.is_serial
+                and len(same) == _SAME_DEVICE
+                and same[0]
+                and len(set(same)) == 1
+                and len(state.present) > 2 * _SAME_DEVICE
+            ):
+                self._fold_units(state, same[0])
+                return
+
+    def _fold_units(self, state: Sweep, serial: str) -> None:
+        """One device answers at every unit id: it is shown once, at the first."""
+        kept = min(state.present, key=lambda a: (a != HOST_ITSELF, a))
+        self.job.raise_finding(words.any_unit(kept, serial, len(state.present)))
+        for address in list(self.job.devices):
+            if address != kept:
+                del self.job.devices[address]
+
+    async def _identify(self, address: int, settings: LineSettings | None) -> Identified:
+        job = self.job
+        found = await identify(job.bus, address, job.profiles(), job.progress(Step.FIND))
+        self._identified.add((settings, address))
+        device = found.device
+        job.settings_of[address] = settings
+        job.know(device)
+        for finding in words.after_identify(found):
+            job.raise_finding(finding)
+        if job.bus.is_serial and self.plan.duplicates:
+            await job.look_for_duplicate(device, Step.FIND)
+        elif not job.bus.is_serial:
+            # A gateway hands on one answer: whether two devices gave it cannot be seen from here.
+            job.know(replace(device, duplicate="undecided"))
+        return found
+
+    async def _visit_elsewhere(self, found: SettingsSearch, home: LineSettings | None) -> None:
+        """Identify the devices that answer at other settings than the rest."""
+        job = self.job
+        for settings, addresses in found.answered.items():
+            if settings == home:
+                continue
+            for address in addresses:
+                if address in job.devices or job.should_stop():
+                    continue
+                await job.bus.configure(settings)
+                self._found(address)
+                await self._identify(address, settings)
+        if home is not None:
+            await job.bus.configure(home)
