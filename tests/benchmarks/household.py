@@ -171,6 +171,18 @@ def _motors(rng: np.random.Generator, t: Real, preset: Preset) -> Complex:
     return power
 
 
+def _clouds(rng: np.random.Generator, n: int) -> Real:
+    """Broken clouds: sun and shade in turn, with edges of some seconds."""
+    shape = np.empty(n + 400)
+    at, sunny = 0, bool(rng.random() < 0.6)
+    while at < shape.size:
+        length = max(1, int(rng.exponential(45.0 if sunny else 30.0) / FINE_S))
+        shape[at : at + length] = rng.uniform(0.85, 1.0) if sunny else rng.uniform(0.15, 0.5)
+        at, sunny = at + length, not sunny
+    width = int(rng.uniform(4.0, 15.0) / FINE_S)
+    return np.convolve(shape, np.ones(width) / width, mode="same")[200 : 200 + n]
+
+
 def _sun(rng: np.random.Generator, t: Real, kind: str) -> list[Real]:
     """Generation per phase [W]."""
     if kind == "random":
@@ -181,7 +193,7 @@ def _sun(rng: np.random.Generator, t: Real, kind: str) -> list[Real]:
     if kind.endswith("clear"):
         shape = 0.8 + 0.02 * _flicker(rng, t.size, 1.0, 200.0)
     else:
-        shape = np.clip(0.6 + 0.5 * _flicker(rng, t.size, 1.0, 25.0), 0.12, 1.05)
+        shape = _clouds(rng, t.size) + 0.02 * _flicker(rng, t.size, 1.0, 10.0)
     total = peak * shape
     if kind.startswith("3"):
         return [total / 3.0 for _ in PHASES]

@@ -13,6 +13,7 @@ appliances that come back.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,8 +54,11 @@ class StepDensity:
             np.add.at(count, (self._cell(seen.real), self._cell(seen.imag)), 1.0)
             count += count[::-1, ::-1]
             mean: Real = np.zeros_like(count)
+            # Few cells are not empty; the others need no smoothing.
+            rows, columns = np.flatnonzero(count.any(axis=1)), np.flatnonzero(count.any(axis=0))
+            filled = count[np.ix_(rows, columns)]
             for share, smooth in kernel:
-                mean += share * (smooth @ count @ smooth)
+                mean += share * ((smooth[:, rows] @ filled) @ smooth[:, columns].T)
         else:
             count = np.zeros(size)
             np.add.at(count, self._cell(seen.real), 1.0)
@@ -71,10 +75,12 @@ class StepDensity:
         self._table = table
 
     def _cell(self, x: NDArray[np.generic]) -> NDArray[np.int64]:
-        u = np.arcsinh(np.asarray(x) / self._scale) / CELL
-        return np.clip(np.rint(u).astype(np.int64) + self._half, 0, 2 * self._half)
+        u = np.rint(np.arcsinh(np.asarray(x) / self._scale) * (1.0 / CELL)).astype(np.int64)
+        u += self._half
+        np.maximum(u, 0, out=u)
+        return np.minimum(u, 2 * self._half, out=u)
 
-    def log(self, x: NDArray[np.generic]) -> Real:
+    def log(self, x: NDArray[np.inexact]) -> Real:
         """Log density at differences of any shape; -inf never, 0 where a value is missing."""
         missing = ~np.isfinite(x)
         x = np.where(missing, 0.0, x)
@@ -85,6 +91,7 @@ class StepDensity:
         return np.where(missing, 0.0, out)
 
 
+@lru_cache(maxsize=32)
 def _kernel_matrix(size: int) -> list[tuple[float, Real]]:
     """The parts of the kernel as smoothing matrices whose columns sum to 1."""
     u = np.arange(size) * CELL

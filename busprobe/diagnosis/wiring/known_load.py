@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations, permutations
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from busprobe.diagnosis.wiring.posterior import (
 )
 from busprobe.diagnosis.wiring.responses import SagResponse, input_response
 from busprobe.diagnosis.wiring.samples import Samples, column, samples_of
+from busprobe.diagnosis.wiring.search import found_schedule
 from busprobe.diagnosis.wiring.types import KnownLoad, MeterSystem
 from busprobe.model.series import Series
 
@@ -37,6 +39,21 @@ LIVE_W = 25.0
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """Probabilities of all wirings, the tests having these names.
+
+    Attributes:
+        loads: The load of each test.
+        posterior: Probabilities of all wirings.
+        tables: The tables behind them.
+    """
+
+    loads: tuple[str, ...]
+    posterior: Posterior
+    tables: ResponseTables
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """What the known load showed, before it is put into words.
 
@@ -44,20 +61,19 @@ class Finding:
         net: The system.
         samples: The record.
         schedule: The switchings.
-        posterior: Probabilities of all wirings, the labels being right.
-        tables: The tables behind them.
-        loads: The load of each test.
+        evidence: What was seen at them.
+        views: One per set of names the tests may have; a single one where they were announced.
         log_slip: Log odds that a label is wrong against all labels right.
+        names_from_order: Whether the names rest on the order of the tests.
     """
 
     net: Network
     samples: Samples
     schedule: Schedule
     evidence: Evidence
-    posterior: Posterior
-    tables: ResponseTables
-    loads: tuple[str, ...]
+    views: tuple[View, ...]
     log_slip: float
+    names_from_order: bool
 
 
 def nominal_voltage(volts: tuple[float, ...], net: Network) -> float:
@@ -79,14 +95,35 @@ def name_plate_power(load: KnownLoad, nominal_v: float) -> float:
     return load.power_w * (correction if 0.7 < correction < 1.4 else 1.0)
 
 
-def gather(
-    series: Series, samples: Samples, schedule: Schedule, load: KnownLoad, net: Network
-) -> tuple[Evidence, float]:
-    """The evidence, and the factor of a right wiring's response to the load."""
-    volts = tuple(
+def mean_volts(samples: Samples) -> tuple[float, ...]:
+    """Mean voltage of each input [V], NaN without the register."""
+    return tuple(
         float(np.nanmean(one.volts)) if np.isfinite(one.volts).any() else math.nan
         for one in samples.inputs
     )
+
+
+def odd_levels(volts: tuple[float, ...], net: Network) -> bool:
+    """Whether powers may be turned by odd multiples of 30 degrees.
+
+    Neutral and a phase exchanged do that, and show in the voltages; on three wires it is normal.
+    """
+    top = max((v for v in volts if math.isfinite(v)), default=0.0)
+    seen = [v for v in volts if math.isfinite(v) and v > DARK * top]
+    three_wire = net.system is MeterSystem.THREE_PHASE_THREE_WIRE
+    return three_wire or (bool(seen) and max(seen) > 1.35 * min(seen))
+
+
+def gather(
+    series: Series,
+    samples: Samples,
+    schedule: Schedule,
+    loads: tuple[str, ...],
+    load: KnownLoad,
+    net: Network,
+) -> tuple[Evidence, float]:
+    """The evidence, and the factor of a right wiring's response to the load."""
+    volts = mean_volts(samples)
     nominal = nominal_voltage(volts, net)
     between: dict[tuple[int, int], float] = {}
     for a, b in ((0, 1), (1, 2), (2, 0)):
@@ -95,19 +132,21 @@ def gather(
             if seen is not None:
                 between[a, b] = float(np.nanmean(seen))
     power = name_plate_power(load, nominal)
-    first = schedule.announced[0] if schedule.announced else net.phases[0]
+    first = loads[0] if loads[0] != "unknown" else net.phases[0]
     right = Leads(net.nominal_leads, net.reference, "permuted")
     factors = [
         abs(net.factor(right, k, Clamp(own, 1), first)) for k, own in enumerate(net.nominal_clamps)
     ]
     base = max(factors) or 1.0
-    mixed = [v for v in volts if math.isfinite(v) and v > DARK * nominal]
-    # Neutral and a phase exchanged turn the powers by odd multiples of 30 degrees.
-    fine = net.system is MeterSystem.THREE_PHASE_THREE_WIRE or (
-        bool(mixed) and max(mixed) > 1.35 * min(mixed)
-    )
     responses = tuple(
-        input_response(samples, one, schedule, power * base, nominal, directions=12 if fine else 6)
+        input_response(
+            samples,
+            one,
+            schedule,
+            power * base,
+            nominal,
+            directions=12 if odd_levels(volts, net) else 6,
+        )
         for one in samples.inputs
     )
     live = tuple(
@@ -189,20 +228,67 @@ def examine(
     samples = samples_of(series, net)
     if samples is None:
         return None
-    fallback = load.phase if load.phase in (*net.phases, "L1L2L3") else "unknown"
-    schedule = marked_schedule(samples, series.marks, fallback, net.phases)
+    labels = (*net.phases, "L1L2L3")
+    fallback = load.phase if load.phase in labels else "unknown"
+    if series.marks:
+        schedule = marked_schedule(samples, series.marks, fallback, net.phases)
+    else:
+        schedule = search(samples, load, net)
     if not schedule.edges:
         return None
-    evidence, base = gather(series, samples, schedule, load, net)
+    names = possible_names(schedule, load, net)
+    evidence, base = gather(series, samples, schedule, names[0], load, net)
     leads = plausible_leads(net, evidence)
-    posterior, tables = infer(net, leads, clamps(system), evidence, schedule.announced, base)
+    views = []
+    for loads in names:
+        posterior, tables = infer(net, leads, clamps(system), evidence, loads, base)
+        views.append(View(loads, posterior, tables))
+    slip = -math.inf
+    if schedule.named:
+        slip = slip_odds(net, evidence, views[0].posterior, schedule, base)
     return Finding(
         net,
         samples,
         schedule,
         evidence,
-        posterior,
-        tables,
-        schedule.announced,
-        slip_odds(net, evidence, posterior, schedule, base),
+        tuple(views),
+        slip,
+        names_from_order=not schedule.named and len(names) == 1 and load.phase == "each",
     )
+
+
+def search(samples: Samples, load: KnownLoad, net: Network) -> Schedule:
+    """Find the switchings of the load without announcements."""
+    volts = mean_volts(samples)
+    power = name_plate_power(load, nominal_voltage(volts, net))
+    if load.phase == "L1L2L3":
+        power /= len(net.phases)
+    directions = 12 if odd_levels(volts, net) else 6
+    schedule = found_schedule(samples, power, load.tolerance, directions)
+    if load.phase in (*net.phases, "L1L2L3") and schedule.edges:
+        # One place only: everything that was found belongs to it.
+        edges = tuple(replace(edge, test=0) for edge in schedule.edges)
+        return Schedule(edges, (load.phase,), named=True, marked=False)
+    return schedule
+
+
+def possible_names(
+    schedule: Schedule, load: KnownLoad, net: Network
+) -> tuple[tuple[str, ...], ...]:
+    """Every set of names that the tests may have."""
+    if schedule.named:
+        return (schedule.announced,)
+    count = min(len(schedule.announced), len(net.phases))
+    rest = ("unknown",) * (len(schedule.announced) - count)
+    if load.phase == "each":
+        # One phase after the other, in their order; a phase that showed nothing may be any.
+        return tuple((*names, *rest) for names in combinations(net.phases, count))
+    fixed = [label in net.phases or label == "L1L2L3" for label in schedule.announced]
+    if any(fixed):
+        return (
+            tuple(
+                label if known else "unknown"
+                for label, known in zip(schedule.announced, fixed, strict=True)
+            ),
+        )
+    return tuple((*names, *rest) for names in permutations(net.phases, count))

@@ -94,8 +94,11 @@ class Network:
         """Conductor currents of a load of power 1 (one phase, or all of them alike).
 
         On three wires a load named after phase Lk sits between Lk and the next phase. The load on
-        all conductors of a split-phase service is a line-to-line load.
+        all conductors of a split-phase service is a line-to-line load. A load whose place is not
+        known draws nothing that could be weighed.
         """
+        if load == "unknown":
+            return {}
         if self.system is MeterSystem.THREE_PHASE_THREE_WIRE and load in self.phases:
             other = self.phases[(self.phases.index(load) + 1) % 3]
             return self._line_to_line(load, other)
@@ -124,10 +127,7 @@ class Network:
 
     def factor(self, leads: Leads, k: int, clamp: Clamp, load: str) -> complex:
         """Complex power of input k for a load of power 1 at ratio 1."""
-        if clamp.conductor == NONE:
-            return 0j
-        current = self.currents(load).get(clamp.conductor, 0j)
-        return self.input_voltage(leads, k) * current.conjugate() * clamp.direction
+        return _factor(self, leads.positive[k], self._reference_voltage(leads), clamp, load)
 
     def sag(self, leads: Leads, k: int, load: str) -> float:
         """Change of the voltage magnitude of input k per ohm of loop resistance.
@@ -151,6 +151,14 @@ class Network:
             reference = drop(leads.reference)
         moved = drop(leads.positive[k]) - reference
         return (moved * (across / abs(across)).conjugate()).real
+
+
+@lru_cache(maxsize=4096)
+def _factor(net: Network, lead: str, reference: complex, clamp: Clamp, load: str) -> complex:
+    if clamp.conductor == NONE or lead == OPEN:
+        return 0j
+    current = net.currents(load).get(clamp.conductor, 0j)
+    return (net.voltage(lead) - reference) * current.conjugate() * clamp.direction
 
 
 @lru_cache(maxsize=16)

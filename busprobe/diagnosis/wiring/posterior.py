@@ -11,6 +11,7 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -43,6 +44,9 @@ LEAD_PRIOR = {
     "neutral-open": 2e-4,
 }
 CLAMP_PRIOR = {"permuted": 0.84, "dead": 0.08, "doubled": 0.07, "neutral": 0.01, "odd": 1e-4}
+
+# Log-likelihood of current at an input whose CT is dead, and of none at all at a live one.
+LIVE_DEAD, SILENT_ALIVE = -14.0, -4.0
 
 OHMS = np.exp(np.linspace(math.log(0.03), math.log(1.5), 14))
 OHMS_LOG_PRIOR = -0.5 * ((np.log(OHMS) - math.log(0.25)) / 0.8) ** 2
@@ -263,7 +267,7 @@ def lead_sags(
                 per_ohm = round(net.sag(state, k, load), 3)
                 key = (k, test, per_ohm)
                 if key not in seen:
-                    seen[key] = sag.log_ratio(per_ohm * amps * OHMS)[test]
+                    seen[key] = sag.log_ratio(test, per_ohm * amps * OHMS)
                 by_ohms = by_ohms + seen[key]
         out[number] = TEMPER * log_sum_exp(by_ohms)
     return out
@@ -283,6 +287,7 @@ def clamp_kind(net: Network, combination: tuple[Clamp, ...]) -> str:
     return "permuted"
 
 
+@lru_cache(maxsize=32)
 def log_priors(net: Network, leads: tuple[Leads, ...], clamps: tuple[Clamp, ...]) -> Real:
     """Log prior [lead, clamp of input 1, ...]."""
     inputs = len(net.inputs)
@@ -297,15 +302,16 @@ def log_priors(net: Network, leads: tuple[Leads, ...], clamps: tuple[Clamp, ...]
 
 
 def dead_penalty(clamps: tuple[Clamp, ...], evidence: Evidence) -> Real:
-    """Log-likelihood [clamp of input 1, ...] of the current seen on inputs taken for dead."""
+    """Log-likelihood [clamp of input 1, ...] of inputs that show current, or none at all."""
     inputs = len(evidence.live)
     total = np.zeros((len(clamps),) * inputs)
     for k, live in enumerate(evidence.live):
-        if not live:
-            continue
         shape = [1] * inputs
         shape[k] = len(clamps)
-        penalty = np.array([-14.0 if clamp.conductor == NONE else 0.0 for clamp in clamps])
+        if live:
+            penalty = np.array([LIVE_DEAD if c.conductor == NONE else 0.0 for c in clamps])
+        else:
+            penalty = np.array([0.0 if c.conductor == NONE else SILENT_ALIVE for c in clamps])
         total = total + penalty.reshape(shape)
     return total
 

@@ -21,7 +21,7 @@ from busprobe.diagnosis.wiring.samples import InputSamples, Real, Samples
 # line-to-line voltage is a whole number of steps.
 STEPS_PER_SQRT3 = 22
 SIZE_STEP = 0.5 * math.log(3.0) / STEPS_PER_SQRT3
-SIZE_REACH = 2.75
+SIZE_REACH = 2.6
 SIZES = np.exp(
     SIZE_STEP * np.arange(-round(SIZE_REACH / SIZE_STEP), round(SIZE_REACH / SIZE_STEP) + 1)
 )
@@ -35,6 +35,9 @@ MISSED = 0.02
 MISSED_VOLTAGE = 0.1
 # Relative width of a response: load, gain and grid.
 RESPONSE_WIDTH = 0.1
+
+# Changes of a voltage that are looked up [V]: dense near zero.
+SAG_CHANGES = np.sinh(np.linspace(-7.0, 7.0, 281)) / 25.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +87,7 @@ def input_response(
     """
     tests = len(schedule.announced)
     quiet = quiet_pairs(samples, schedule)
-    d = samples.differences(one.power)
-    if not one.has_q:
-        d = d.real
+    d = samples.power_differences(one)
     seen = d[quiet]
     scale = core_scale(seen, one.power_step, 3.0)
     plain = StepDensity(seen, scale)
@@ -152,30 +153,26 @@ class SagResponse:
         samples: The record.
         one: The input.
         schedule: The switchings.
-        volts: Typical change at one ohm [V], sets the width of the response.
     """
 
     def __init__(self, samples: Samples, one: InputSamples, schedule: Schedule) -> None:
         quiet = quiet_pairs(samples, schedule)
         d = samples.differences(one.volts)
         self.usable = bool(np.isfinite(d[quiet]).sum() > 5) and one.volt_step <= 0.2
-        self._tests = len(schedule.announced)
         if not self.usable:
             return
         scale = core_scale(d[quiet], one.volt_step, 0.1)
-        self._plain = StepDensity(d[quiet], scale, 400.0)
-        self._edges = [
-            (edge.test, 1.0 if edge.on else -1.0, steps[np.isfinite(steps)])
-            for edge in schedule.edges
-            if np.isfinite(steps := d[edge.pairs]).any()
-        ]
+        plain = StepDensity(d[quiet], scale, 400.0)
+        self._table = np.zeros((len(schedule.announced), SAG_CHANGES.size))
+        for edge in schedule.edges:
+            steps = d[edge.pairs]
+            steps = steps[np.isfinite(steps)]
+            if not steps.size:
+                continue
+            sign = 1.0 if edge.on else -1.0
+            ratio = plain.log(steps[:, None] - sign * SAG_CHANGES) - plain.log(steps)[:, None]
+            self._table[edge.test] += _robust(_log_mean_exp(ratio), MISSED_VOLTAGE)
 
-    def log_ratio(self, change: Real) -> Real:
-        """Log-likelihood ratio [test, n] of n predicted changes at switching on [V]."""
-        table = np.zeros((self._tests, change.size))
-        for test, sign, steps in self._edges:
-            ratio = (
-                self._plain.log(steps[:, None] - sign * change) - self._plain.log(steps)[:, None]
-            )
-            table[test] += _robust(_log_mean_exp(ratio), MISSED_VOLTAGE)
-        return table
+    def log_ratio(self, test: int, change: Real) -> Real:
+        """Log-likelihood ratio of predicted changes at switching on [V], against none."""
+        return np.asarray(np.interp(change, SAG_CHANGES, self._table[test]))

@@ -61,6 +61,11 @@ class Samples:
     period_s: float
     lag: int
 
+    def power_differences(self, one: InputSamples) -> NDArray[np.inexact]:
+        """Differences of P + jQ of an input, real where it has no Q."""
+        d = self.differences(one.power)
+        return d if one.has_q else d.real
+
     def differences(self, values: NDArray[Value]) -> NDArray[Value]:
         """Value `lag` rows later minus the value, NaN over gaps."""
         late, early = values[self.lag :], values[: -self.lag]

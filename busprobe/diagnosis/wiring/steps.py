@@ -9,7 +9,9 @@ from busprobe.diagnosis.wiring.samples import Complex, Samples
 from busprobe.diagnosis.wiring.types import LoadStep
 
 
-def load_steps(samples: Samples, schedule: Schedule) -> tuple[LoadStep, ...]:
+def load_steps(
+    samples: Samples, schedule: Schedule, loads: tuple[str, ...]
+) -> tuple[LoadStep, ...]:
     """Each switching at the instant at which the inputs moved most, on positive."""
     out = []
     d = [samples.differences(one.power) for one in samples.inputs]
@@ -22,7 +24,7 @@ def load_steps(samples: Samples, schedule: Schedule) -> tuple[LoadStep, ...]:
         out.append(
             LoadStep(
                 t_s=float(samples.t_s[where + samples.lag]),
-                conductor=schedule.announced[edge.test],
+                conductor=loads[edge.test],
                 dp_w=tuple(round(s.real, 3) for s in steps),
                 dq_var=tuple(round(s.imag, 3) for s in steps)
                 if all(one.has_q for one in samples.inputs)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busprobe.diagnosis.wiring.known_load import Finding
+from busprobe.diagnosis.wiring.known_load import Finding, View
 from busprobe.diagnosis.wiring.physics import NEUTRAL, NONE, OPEN, Clamp, Leads
 from busprobe.diagnosis.wiring.posterior import RATIOS, log_sum_exp, ratio_steps
 from busprobe.diagnosis.wiring.steps import load_steps
@@ -36,8 +36,9 @@ REVERSED_PRIOR = 0.1
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """One wiring with its probability."""
+    """One wiring with its probability, under one set of names of the tests."""
 
+    view: View
     probability: float
     leads: Leads
     clamps: tuple[Clamp, ...]
@@ -46,30 +47,26 @@ class _Candidate:
 
 
 def _ratios(
-    finding: Finding, leads: Leads, combination: tuple[Clamp, ...]
+    finding: Finding, view: View, leads: Leads, combination: tuple[Clamp, ...]
 ) -> tuple[tuple[float | None, ...], float]:
     """Most probable ratio of each CT under one wiring, and the probability that all are 1."""
     prior = np.log([p for _, p in ratio_steps()])
-    tables = [
-        finding.tables.by_ratio(leads, k, clamp) + prior for k, clamp in enumerate(combination)
-    ]
+    tables = [view.tables.by_ratio(leads, k, clamp) + prior for k, clamp in enumerate(combination)]
     summed = [log_sum_exp(t, axis=1) for t in tables]
-    base = finding.tables.load_prior
+    base = view.tables.load_prior
     total = base + np.sum(summed, axis=0)
     ones = base + np.sum([t[:, 0] for t in tables], axis=0)
     all_one = math.exp(float(log_sum_exp(ones)) - float(log_sum_exp(total)))
-    tested = {test for test, _ in enumerate(finding.loads)}
     ratios: list[float | None] = []
     for k, clamp in enumerate(combination):
         answered = leads.positive[k] != OPEN and any(
-            abs(finding.net.factor(leads, k, clamp, finding.loads[test])) > 1e-9 for test in tested
+            abs(finding.net.factor(leads, k, clamp, load)) > 1e-9 for load in view.loads
         )
         if not answered:
             ratios.append(None)
             continue
         by_ratio = log_sum_exp((total - summed[k])[:, None] + tables[k], axis=0)
-        best = int(by_ratio.argmax())
-        ratios.append(RATIOS[best])
+        ratios.append(RATIOS[int(by_ratio.argmax())])
     return tuple(ratios), all_one
 
 
@@ -95,27 +92,30 @@ def _explanation(finding: Finding, candidate: _Candidate, flip: int = 1) -> Expl
 
 def _candidates(finding: Finding) -> tuple[list[_Candidate], bool, float]:
     """The listed wirings, whether they fit all alike, and the probability of them together."""
-    post = finding.posterior
-    probability = post.probabilities()
-    flat = probability.ravel()
+    weight = np.array([view.posterior.log_evidence for view in finding.views])
+    weight = np.exp(weight - weight.max())
+    weight /= weight.sum()
+    shares = [
+        w * view.posterior.probabilities() for w, view in zip(weight, finding.views, strict=True)
+    ]
+    flat = np.concatenate([share.ravel() for share in shares])
+    fit = np.concatenate([view.posterior.log_fit.ravel() for view in finding.views])
     best = int(flat.argmax())
-    fit = post.log_fit.ravel()
     alike = np.abs(fit - fit[best]) < 1e-6
-    # A floating star point looks like a right neutral on balanced voltages; only the sag tells.
-    kept = flat >= WORTH_LISTING * flat[best]
-    members = np.flatnonzero(alike & kept)
+    members = np.flatnonzero(alike & (flat >= WORTH_LISTING * flat[best]))
     together = float(flat[members].sum())
     if members.size == 1 and flat[best] < DECIDED:
-        members = np.argsort(flat)[::-1][:MOST_LISTED]
-        members = members[flat[members] >= WORTH_LISTING * flat[best]]
-    order = members[np.argsort(flat[members])[::-1]][:MOST_LISTED]
+        members = np.flatnonzero(flat >= WORTH_LISTING * flat[best])
+    order = members[np.argsort(flat[members], kind="stable")[::-1]][:MOST_LISTED]
     out: list[_Candidate] = []
     for number in order:
-        index = np.unravel_index(int(number), probability.shape)
-        leads = post.leads[int(index[0])]
-        combination = tuple(post.clamps[int(i)] for i in index[1:])
-        ratios, all_one = _ratios(finding, leads, combination)
-        out.append(_Candidate(float(flat[number]), leads, combination, ratios, all_one))
+        which, inside = divmod(int(number), shares[0].size)
+        view = finding.views[which]
+        index = np.unravel_index(inside, shares[0].shape)
+        leads = view.posterior.leads[int(index[0])]
+        combination = tuple(view.posterior.clamps[int(i)] for i in index[1:])
+        ratios, all_one = _ratios(finding, view, leads, combination)
+        out.append(_Candidate(view, float(flat[number]), leads, combination, ratios, all_one))
     return out, bool(alike[members].all()), together
 
 
@@ -137,9 +137,10 @@ def judge(finding: Finding, sign: SignConvention) -> WiringDiagnosis:
     candidates, alike, together = _candidates(finding)
     explanations, said_sign = _with_sign(finding, candidates, sign)
     best = explanations[0]
-    notes = _not_identifiable(finding, explanations, said_sign)
+    loads = candidates[0].view.loads
+    notes = _not_identifiable(finding, loads, explanations, said_sign)
     slip = 1.0 / (1.0 + math.exp(-min(finding.log_slip, 700.0)))
-    steps = load_steps(finding.samples, finding.schedule)
+    steps = load_steps(finding.samples, finding.schedule, loads)
 
     if slip > 0.9:
         return WiringDiagnosis(
@@ -157,7 +158,7 @@ def judge(finding: Finding, sign: SignConvention) -> WiringDiagnosis:
     experiment: str | None = None
     if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
         verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
-        experiment = _experiment(finding, explanations, said_sign)
+        experiment = _experiment(finding, loads, explanations, said_sign)
     elif probability >= DECIDED:
         if right:
             probability *= candidates[0].all_one
@@ -190,7 +191,7 @@ def _with_sign(
     if sign is not SignConvention.UNKNOWN:
         return plain, str(sign)
     directions = [c.direction for c in candidates[0].clamps if c.direction]
-    if finding.posterior.leads[0].kind == "lead-open" or not directions:
+    if candidates[0].leads.kind == "lead-open" or not directions:
         return plain, "unknown"
     if any(d > 0 for d in directions):
         return plain, "import-positive"
@@ -209,14 +210,19 @@ def _scaled(e: Explanation, share: float) -> Explanation:
 
 
 def _not_identifiable(
-    finding: Finding, explanations: list[Explanation], sign: str
+    finding: Finding, loads: tuple[str, ...], explanations: list[Explanation], sign: str
 ) -> tuple[str, ...]:
     """What this evidence cannot tell."""
     notes: list[str] = []
-    tested = set(finding.loads)
+    tested = set(loads)
     best = explanations[0]
-    if not finding.schedule.named:
-        notes.append("Phase names: the load's phase was not announced, so names rest on an order.")
+    if finding.names_from_order:
+        notes.append(
+            "Phase names: nothing was announced, so it is assumed that the load was on "
+            f"{', '.join(loads)} in this order."
+        )
+    elif not finding.schedule.named:
+        notes.append("Phase names: it was not announced on which phase the load was.")
     else:
         notes.append("Phase names are as good as the labels of the sockets that were used.")
     if sign == "import-positive" and len(explanations) == 1:
@@ -246,9 +252,11 @@ def _not_identifiable(
     return tuple(notes)
 
 
-def _experiment(finding: Finding, explanations: list[Explanation], sign: str) -> str:
+def _experiment(
+    finding: Finding, loads: tuple[str, ...], explanations: list[Explanation], sign: str
+) -> str:
     """What would separate the explanations."""
-    tested = set(finding.loads)
+    tested = set(loads)
     missing = [p for p in finding.net.phases if p not in tested]
     if "L1L2L3" in tested:
         return "Switch a load on each phase alone, one after the other."

@@ -1,0 +1,199 @@
+"""How often the wiring diagnosis is right, how sure it is, and how long it takes.
+
+Run it with ``python tests/benchmarks/bench_wiring.py --trials 200``. All figures are from
+synthetic sites (`household`), not from the field; the seeds used here were not used for tuning
+unless ``--seed`` says so.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+
+from household import Edge, Meter, Site, Wiring, plug_schedule, random_wiring, record
+
+from busprobe.diagnosis.wiring import (
+    KnownLoad,
+    MeterSystem,
+    WiringDiagnosis,
+    WiringVerdict,
+    diagnose_wiring,
+)
+from busprobe.model.reading import SignConvention
+from busprobe.model.series import Series
+
+ROUNDS = 8
+SURE = 0.999
+BANDS = (0.5, 0.8, 0.9, 0.95, 0.99, 0.999)
+
+
+@dataclass
+class Tally:
+    """What happened in one cell."""
+
+    trials: int = 0
+    right_after: dict[int, int] = field(default_factory=dict)
+    decided: int = 0
+    wrong: int = 0
+    faulty_called_right: int = 0
+    right_called_faulty: int = 0
+    rounds: list[int] = field(default_factory=list)
+    stated: list[tuple[float, bool]] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+
+
+def rounds_of(rng: np.random.Generator, count: int) -> tuple[tuple[Edge, ...], list[float]]:
+    """Rounds through the phases, one cycle each; and when each round ends."""
+    edges: list[Edge] = []
+    ends: list[float] = []
+    start = 60.0
+    for _ in range(count):
+        edges += plug_schedule(rng, 1, baseline_s=start)
+        ends.append(edges[-1].announced_s + 12.0)
+        start = edges[-1].announced_s + 30.0
+    return tuple(edges), ends
+
+
+def until(series: Series, end: float) -> Series:
+    """The first part of a series."""
+    rows = int(np.searchsorted(np.array(series.t_s), end))
+    return Series(
+        series.t_s[:rows],
+        {name: values[:rows] for name, values in series.columns.items()},
+        tuple(mark for mark in series.marks if mark.t_s < end - 5.0),
+        series.steps,
+    )
+
+
+def is_exact(diagnosis: WiringDiagnosis, wiring: Wiring, *, ratios: bool = False) -> bool:
+    """Whether the first explanation is the truth."""
+    if not diagnosis.explanations:
+        return False
+    best = diagnosis.explanations[0]
+    if tuple(v.conductor for v in best.voltages) != wiring.leads:
+        return False
+    names = {1: "forward", -1: "reversed"}
+    for k, ct in enumerate(best.cts):
+        if ct.conductor != wiring.conductors[k]:
+            return False
+        if ct.conductor == "none":
+            continue
+        if ct.direction != names[wiring.directions[k]]:
+            return False
+        if ratios and ct.ratio is not None and not 0.86 < ct.ratio / wiring.ratios[k] < 1.16:
+            return False
+    return True
+
+
+def is_truth_right(wiring: Wiring) -> bool:
+    """Whether nothing is wrong at all."""
+    return wiring == Wiring()
+
+
+def trial(
+    seed: int, preset: str, load_w: float, tally: Tally, *, marks: bool, columns: str
+) -> None:
+    """One site, round after round until the verdict is sure."""
+    rng = np.random.default_rng(seed)
+    wiring = Wiring() if rng.random() < 0.1 else random_wiring(rng, ratio_faults=True)
+    edges, ends = rounds_of(rng, ROUNDS)
+    site = Site(preset, load_w, meter=Meter(accuracy_class=float(rng.choice([0.5, 1.0, 2.0]))))
+    series = record(rng, site, wiring, edges, marks=marks, columns=columns)
+    tally.trials += 1
+    stopped = False
+    for number, end in enumerate(ends, start=1):
+        if stopped and number > 3:
+            break
+        start = time.perf_counter()
+        diagnosis = diagnose_wiring(
+            until(series, end),
+            KnownLoad(load_w),
+            MeterSystem.THREE_PHASE_FOUR_WIRE,
+            sign=SignConvention.IMPORT_POSITIVE,
+        )
+        tally.seconds.append(time.perf_counter() - start)
+        exact = is_exact(diagnosis, wiring)
+        if number in (1, 3) and set(wiring.ratios) == {1.0}:
+            tally.right_after[number] = tally.right_after.get(number, 0) + exact
+            tally.right_after[-number] = tally.right_after.get(-number, 0) + 1
+        tally.stated.append(
+            (diagnosis.explanations[0].probability if diagnosis.explanations else 0.0, exact)
+        )
+        final = diagnosis.verdict in (WiringVerdict.CORRECT, WiringVerdict.FAULT)
+        if not stopped and final and diagnosis.probability >= SURE:
+            stopped = True
+            tally.decided += 1
+            tally.wrong += not exact
+            tally.rounds.append(number)
+            called_right = diagnosis.verdict is WiringVerdict.CORRECT
+            tally.faulty_called_right += called_right and not is_truth_right(wiring)
+            tally.right_called_faulty += not called_right and is_truth_right(wiring)
+
+
+def cells(args: argparse.Namespace) -> Iterator[tuple[str, float]]:
+    """Households and loads."""
+    for preset in args.presets.split(","):
+        for load in args.loads.split(","):
+            yield preset, float(load)
+
+
+def show_bands(stated: list[tuple[float, bool]]) -> None:
+    """The calibration table."""
+    edges = (0.0, *BANDS, 1.0000001)
+    error, count = 0.0, len(stated)
+    print("stated            n     mean    right")
+    for low, high in zip(edges, edges[1:], strict=False):
+        inside = [(p, ok) for p, ok in stated if low <= p < high]
+        if inside:
+            mean = sum(p for p, _ in inside) / len(inside)
+            right = sum(ok for _, ok in inside) / len(inside)
+            error += abs(mean - right) * len(inside) / count
+            print(f"{low:6.3f}-{min(high, 1.0):6.4f} {len(inside):7d} {mean:8.4f} {right:8.4f}")
+    print(f"expected calibration error {error:.4f}")
+
+
+def main() -> None:
+    """Print accuracy, decisions, mistakes and calibration per household and load."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=7_000_000)
+    parser.add_argument("--presets", default="quiet,normal,busy")
+    parser.add_argument("--loads", default="500,1000,2000")
+    parser.add_argument("--columns", default="VIPQ", help="registers the meter has")
+    parser.add_argument("--no-marks", action="store_true")
+    parser.add_argument("--show", action="store_true", help="print the seeds that went wrong")
+    args = parser.parse_args()
+    every: list[tuple[float, bool]] = []
+    print("household  load  exact@1  exact@3  decided  wrong  faulty>right right>faulty  rounds  s")
+    for number, (preset, load) in enumerate(cells(args)):
+        tally = Tally()
+        for k in range(args.trials):
+            seed = args.seed + 100_000 * number + k
+            before = tally.wrong
+            trial(seed, preset, load, tally, marks=not args.no_marks, columns=args.columns)
+            if args.show and tally.wrong > before:
+                print("  wrong:", preset, load, seed)
+        after = {
+            n: tally.right_after.get(n, 0) / max(tally.right_after.get(-n, 0), 1) for n in (1, 3)
+        }
+        print(
+            f"{preset:9s} {load:5.0f}  {after[1]:7.2%}  {after[3]:7.2%}  "
+            f"{tally.decided / tally.trials:7.2%}  {tally.wrong:5d}  {tally.faulty_called_right:12d} "
+            f"{tally.right_called_faulty:12d}  {np.mean(tally.rounds or [0]):6.2f}  "
+            f"{np.median(tally.seconds):.2f}",
+            flush=True,
+        )
+        every += tally.stated
+    show_bands(every)
+
+
+if __name__ == "__main__":
+    main()
