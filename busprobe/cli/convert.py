@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from busprobe.cli import documents as doc
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.device import Device, Identity
-from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
 from busprobe.model.reading import SignConvention
 from busprobe.procedures.read_meters import DeviceReadings
@@ -34,30 +31,6 @@ def link_part(job: Job) -> doc.LinkPart:
             "settings": settings_part(job.bus.settings),
         }
     )
-
-
-def findings_part(findings: Sequence[Finding]) -> list[doc.FindingPart]:
-    """Findings, faults first."""
-    order = {"fault": 0, "warning": 1, "note": 2}
-    return [
-        doc.FindingPart.model_validate(
-            {
-                "code": f.code,
-                "severity": f.severity.value,
-                "address": f.address,
-                "device": f.device,
-                "summary": f.summary,
-                "cause": f.cause,
-                "probability": f.probability,
-                "evidence": [
-                    doc.EvidencePart(exchange=e.exchange, text=e.text) for e in f.evidence
-                ],
-                "remedy": f.remedy,
-                "caution": f.caution,
-            }
-        )
-        for f in sorted(findings, key=lambda f: (order[f.severity], f.address or 0, f.code))
-    ]
 
 
 def identity_part(identity: Identity) -> doc.IdentityPart:

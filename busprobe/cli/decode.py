@@ -8,9 +8,9 @@ from pathlib import Path
 import click
 
 from busprobe.cli import diagnostics, output, words
+from busprobe.cli.call import Call, guarded
 from busprobe.cli.documents import DecodedFramePart, DecodeResult, JunkPart
 from busprobe.cli.options import json_option
-from busprobe.cli.running import Call, guarded
 from busprobe.model.errors import InputError
 
 # Ten megabytes of hex are half an hour of a full 115200 Bd line: more is a mistake.
@@ -52,7 +52,7 @@ def command(ctx: click.Context, bytes_: tuple[str, ...], file: Path | None, as_j
             ],
         )
         if as_json:
-            output.document(call.document(result, findings=[]))
+            output.document(call.document(result))
         else:
             _show(result)
         return diagnostics.ExitStatus.CLEAN

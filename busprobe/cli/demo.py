@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from busprobe.cli.running import outside
+from busprobe.cli.call import outside
 
 
 @click.command("demo")

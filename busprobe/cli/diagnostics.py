@@ -19,6 +19,8 @@ class ExitStatus(IntEnum):
     """The call or an input file is wrong."""
     LINK = 3
     """The link could not be used, or was lost."""
+    INTERRUPTED = 130
+    """Stopped by the user with Ctrl-C."""
 
 
 def status_of(error: BusprobeError) -> ExitStatus:

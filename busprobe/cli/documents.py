@@ -269,9 +269,14 @@ class PortPart(Part):
     serial_number: str | None
     location: str | None
     stable_name: str | None
+    """A name that survives replugging."""
+    driver: str | None
     latency_ms: int | None
     """Latency timer of the adapter [ms], null when it cannot be known."""
     permitted: bool | None
+    """Whether this user may open it, null when unknown."""
+    busy: bool | None
+    """Whether a program has it open, null when unknown."""
 
 
 class PortsResult(Part):

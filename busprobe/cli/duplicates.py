@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import output, words
+from busprobe.cli.call import Call, guarded
 from busprobe.cli.convert import duplicate_part
 from busprobe.cli.documents import DuplicatesResult
 from busprobe.cli.options import (
@@ -14,7 +15,7 @@ from busprobe.cli.options import (
     parse_addresses,
     settings_from,
 )
-from busprobe.cli.running import Call, guarded, run_job
+from busprobe.cli.running import run_job
 from busprobe.session.job import Job
 from busprobe.session.search import FindPlan
 

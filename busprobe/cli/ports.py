@@ -5,9 +5,11 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import diagnostics, output, words
+from busprobe.cli.call import Call, guarded
 from busprobe.cli.documents import PortPart, PortsResult
 from busprobe.cli.options import json_option
-from busprobe.cli.running import Call, guarded
+
+_YES_NO = {True: "yes", False: "no", None: "unknown"}
 
 
 @click.command("ports")
@@ -25,12 +27,14 @@ def command(ctx: click.Context, as_json: bool) -> None:
             PortPart(
                 device=p.device,
                 description=p.description,
-                usb=p.usb,
-                serial_number=p.serial_number,
-                location=p.location,
-                stable_name=p.stable_name,
-                latency_ms=p.latency_ms,
+                usb=p.usb_id or None,
+                serial_number=p.serial_number or None,
+                location=p.location or None,
+                stable_name=p.by_id or None,
+                driver=p.driver or None,
+                latency_ms=p.latency_timer_ms,
                 permitted=p.permitted,
+                busy=p.busy,
             )
             for p in found
         ]
@@ -43,14 +47,15 @@ def command(ctx: click.Context, as_json: bool) -> None:
             )
         else:
             words.table(
-                ("port", "adapter", "USB id", "latency", "permitted"),
+                ("port", "adapter", "USB id", "latency", "permitted", "in use"),
                 [
                     (
                         p.device,
                         p.description,
                         p.usb or "-",
                         "-" if p.latency_ms is None else f"{p.latency_ms} ms",
-                        {True: "yes", False: "NO", None: "unknown"}[p.permitted],
+                        _YES_NO[p.permitted],
+                        _YES_NO[p.busy],
                     )
                     for p in parts
                 ],

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from busprobe.cli import output, words
+from busprobe.cli.call import Call, guarded
 from busprobe.cli.convert import scan_result
 from busprobe.cli.documents import DevicePart, ScanResult
 from busprobe.cli.options import (
@@ -16,7 +17,7 @@ from busprobe.cli.options import (
     parse_addresses,
     settings_from,
 )
-from busprobe.cli.running import Call, guarded, run_job
+from busprobe.cli.running import run_job
 from busprobe.session.job import Job
 from busprobe.session.search import FindPlan
 

@@ -9,9 +9,9 @@ from typing import Any
 import click
 
 from busprobe.cli import diagnostics, output, words
+from busprobe.cli.call import Call, guarded, outside
 from busprobe.cli.documents import ScenarioPart, SimulateResult
 from busprobe.cli.options import json_option
-from busprobe.cli.running import Call, guarded, outside
 from busprobe.model.errors import InputError
 
 

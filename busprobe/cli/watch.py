@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import output
+from busprobe.cli.call import Call
 from busprobe.cli.convert import read_result
 from busprobe.cli.documents import ReadResult
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
-from busprobe.cli.running import Call, run_job
+from busprobe.cli.running import run_job
 from busprobe.model.reading import PHASES
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.session.job import Job

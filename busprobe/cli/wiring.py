@@ -8,11 +8,12 @@ from typing import cast
 import click
 
 from busprobe.cli import diagnostics, output, words
+from busprobe.cli.call import Call, guarded
 from busprobe.cli.convert import wiring_result
 from busprobe.cli.documents import WiringResult
 from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_there
 from busprobe.cli.options import ADDRESS, json_option, line_options, settings_from
-from busprobe.cli.running import Call, guarded, run_job
+from busprobe.cli.running import run_job
 from busprobe.diagnosis.catalogue import CAUTION_LOAD
 from busprobe.diagnosis.series_text import parse_series
 from busprobe.diagnosis.wiring import (
@@ -122,7 +123,7 @@ def _offline(
     findings = list(wiring_findings(None, None, diagnosis))
     result = wiring_result(None, diagnosis)
     if call.as_json:
-        output.document(call.document(result, findings=findings))
+        output.document(call.document(result, findings))
     else:
         show_wiring(result)
         words.findings(findings)

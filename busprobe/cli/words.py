@@ -46,20 +46,24 @@ def probability(value: float) -> str:
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> None:
-    """A plain table; columns in `right` are aligned to the right."""
-    widths = [
-        max(len(head), *(len(row[n]) for row in rows)) if rows else len(head)
-        for n, head in enumerate(heads)
-    ]
+    """A plain table; columns in `right` are aligned to the right, a long last column is wrapped."""
+    last = len(heads) - 1
+    widths = [max(len(cell) for cell in column) for column in zip(heads, *rows, strict=True)]
+    lead = sum(widths[:last]) + 2 * last
+    widths[last] = min(widths[last], max(_WIDTH - lead, 24))
 
-    def show(cells: Sequence[str]) -> str:
+    def show(cells: Sequence[str]) -> None:
+        wrapped = textwrap.wrap(cells[last], widths[last]) or [""]
         parts = [
             cell.rjust(width) if n in right else cell.ljust(width)
-            for n, (cell, width) in enumerate(zip(cells, widths, strict=True))
+            for n, (cell, width) in enumerate(zip(cells[:last], widths, strict=False))
         ]
-        return "  ".join(parts).rstrip()
+        ending = wrapped[0].rjust(widths[last]) if last in right else wrapped[0]
+        output.line("  ".join((*parts, ending)).rstrip())
+        for more in wrapped[1:]:
+            output.line(" " * lead + more)
 
-    output.line(show(heads))
+    show(heads)
     output.line("  ".join("-" * width for width in widths))
     for row in rows:
-        output.line(show(row))
+        show(row)
