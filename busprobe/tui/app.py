@@ -44,20 +44,7 @@ class BusprobeApp(App[None]):
     ]
     VERTICAL_BREAKPOINTS = [(0, "-short"), (34, "-tall")]  # noqa: RUF012
 
-    CSS = """
-    * { scrollbar-size-vertical: 1; }
-    SearchIcon { display: none; }
-    CommandPalette > Vertical { background: $bp-paper; border: round $bp-accent; }
-    CommandPalette #--input { border: none; background: $bp-paper; height: 1; margin: 0 1; }
-    CommandPalette CommandList { background: $bp-paper; border: none; }
-    BusprobeApp.-ascii * { scrollbar-size: 0 0; }
-    BusprobeApp.-ascii .arrow { display: none; }
-    BusprobeApp.-ascii JobList { border-right: ascii $bp-faint; }
-    BusprobeApp.-ascii FindingsList, BusprobeApp.-ascii ExchangeView
-        { border-top: ascii $bp-faint; }
-    BusprobeApp.-ascii #sheet { border: ascii $bp-accent; }
-    BusprobeApp.-half #sheet { border: solid $bp-accent; }
-    """
+    CSS_PATH = "busprobe.tcss"
 
     def __init__(
         self,

@@ -28,7 +28,6 @@ class FramesScreen(Looks, Screen[None]):
 
     DEFAULT_CSS = """
     FramesScreen #filter { height: 1; }
-    FramesScreen.-tall ExchangeView { height: 14; }
     """
 
     help_topic = "frames"

@@ -114,8 +114,6 @@ class WiringPane(Looks, Vertical):
     WiringPane #result { display: none; }
     WiringPane.-result #result { display: block; }
     WiringPane.-result TrendPicture { display: none; }
-    .-medium WiringPane.-result TrendPicture, .-wide WiringPane.-result TrendPicture
-        { display: block; width: 40%; }
     """
 
     def __init__(self) -> None:

@@ -57,14 +57,6 @@ class WorkScreen(Screen[None]):
     WorkScreen BusStrip { margin: 0 1; }
     WorkScreen #panes { height: 1fr; }
     WorkScreen #findings { height: 4; }
-    WorkScreen.-tall #findings { height: 9; }
-    WorkScreen.-tall BusStrip { margin: 1; }
-    WorkScreen.-medium JobList { width: 22; }
-    WorkScreen.-wide JobList { width: 24; }
-    WorkScreen.-wide #frame { layout: horizontal; }
-    WorkScreen.-wide #body { width: 1fr; }
-    WorkScreen.-wide #findings { width: 58; height: 1fr; }
-    WorkScreen.-wide.-short #findings { height: 1fr; }
     """
 
     def __init__(self) -> None:

@@ -110,11 +110,6 @@ class DevicePanel(Vertical):
     DevicePanel.-trend TrendPicture { display: block; }
     DevicePanel.-registers #values { display: none; }
     DevicePanel.-registers RegisterList { display: block; }
-    .-medium DevicePanel LiveTable, .-wide DevicePanel LiveTable { width: 50; }
-    .-medium.-tall DevicePanel TrendPicture, .-wide DevicePanel TrendPicture { display: block; }
-    .-medium DevicePanel.-trend #values, .-wide DevicePanel.-trend #values { display: block; }
-    .-medium DevicePanel.-registers TrendPicture,
-    .-wide DevicePanel.-registers TrendPicture { display: none; }
     """
 
     def __init__(self, *, id: str | None = None) -> None:

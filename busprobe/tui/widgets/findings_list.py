@@ -25,8 +25,10 @@ class FindingsList(LineList):
         return len(self.state.findings)
 
     def entry_rows(self) -> int:
-        """In a column of its own also probability and remedy."""
-        return 3 if self.size.height >= 20 else 1
+        """Where there is room also probability and remedy."""
+        if self.size.height >= 20:
+            return 5
+        return 3 if self.entry_count() * 3 <= self.size.height else 1
 
     def empty_text(self) -> str:
         """Nothing found is not the same as nothing wrong."""
@@ -45,7 +47,7 @@ class FindingsList(LineList):
             return []
         shown = words.severity(finding.severity, self.glyphs, c)
         where = "bus" if finding.address is None else f"at {finding.address}"
-        if self.entry_rows() == 3:
+        if self.entry_rows() > 1:
             sure = words.certainty(finding.probability)
             return [
                 Text.assemble(
@@ -53,7 +55,7 @@ class FindingsList(LineList):
                     (f"{where:<7}{sure} sure", Style(color=c.dim)),
                 ),
                 Text(f"   {words.safe(finding.summary)}", Style(color=c.ink)),
-                Text(f"   {self.glyphs.right} {words.safe(finding.remedy)}", Style(color=c.dim)),
+                *self._remedy(finding, width),
             ]
         return [
             Text.assemble(
@@ -62,6 +64,16 @@ class FindingsList(LineList):
                 (words.safe(finding.summary), Style(color=c.ink)),
             )
         ]
+
+    def _remedy(self, finding: Finding, width: int) -> list[Text]:
+        style = Style(color=self.colours.dim)
+        remedy = words.safe(finding.remedy)
+        first, *rest = words.wrapped(remedy, width - 6) if self.entry_rows() > 3 else [remedy]
+        lines = [Text(f"   {self.glyphs.right} {first}", style)]
+        if rest:
+            more = self.glyphs.ellipsis if len(rest) > 1 else ""
+            lines.append(Text(f"     {rest[0]}{more}", style))
+        return lines
 
     def refresh_state(self) -> None:
         """Show findings and their number."""

@@ -92,7 +92,7 @@ class FrameList(LineList):
         request = exchange.request
         dim, ink = Style(color=c.dim), Style(color=c.ink)
         with_bytes = width >= _BYTES_COLUMN
-        meaning = max(20, width - 34 - (width - 34) // 2) if with_bytes else width
+        meaning = max(20, (width - 27) * 55 // 100) if with_bytes else width
         asked = Text.assemble(
             (f"{exchange.number:>6} ", dim),
             (f"{words.clock(request.t_start_ns / 1e9):>10} ", dim),
@@ -111,9 +111,9 @@ class FrameList(LineList):
             (frame_words.heard_words(exchange), ink),
         )  # fmt: skip
         if with_bytes:
-            room = max(8, (width - meaning - 20) // 3)
+            room = max(8, (width - meaning - 34) // 3)
             for line, data in ((asked, request.raw), (heard, exchange.heard)):
-                line.truncate(meaning + 12, overflow="ellipsis", pad=True)
+                line.truncate(meaning + 27, overflow="ellipsis", pad=True)
                 line.append("  " + frame_words.hex_words(data, room), dim)
         return [asked, heard]
 

@@ -95,17 +95,23 @@ class TrendPicture(CanvasPanel):
         c, g = self.colours, self.glyphs
         canvas = plot.canvas
         style = Style(color=c.accent)
-        free = 0
-        for mark in self.state.marks:
-            if not plot.start <= mark.t_s <= plot.start + plot.span:
-                continue
-            column = int(plot.x(mark.t_s)) // canvas.dots_x
+        state = self.state
+        if state.selected != state.wiring_address:
+            return
+        placed = [
+            (int(plot.x(mark.t_s)) // canvas.dots_x, mark)
+            for mark in state.marks
+            if plot.start <= mark.t_s <= plot.start + plot.span
+        ]
+        ends = [column for column, _ in placed[1:]] + [canvas.width]
+        for (column, mark), end in zip(placed, ends, strict=True):
             for row in range(canvas.height - 1):
                 canvas.write(column, row, g.dotted, style)
-            label = f"{mark.phase} {'on' if mark.on else 'off'}".strip()
-            if column >= free and column + len(label) < canvas.width:
-                canvas.write(column + 1, 0, label, style)
-                free = column + len(label) + 2
+            phase, switched = words.safe(mark.phase), "on" if mark.on else "off"
+            for label in (f"{phase} {switched}".strip(), switched):
+                if column + 1 + len(label) <= end:
+                    canvas.write(column + 1, 0, label, style)
+                    break
 
     def _seen_steps(self, plot: _Plot) -> None:
         """What the meter made of each switching: the largest step, beside the curve."""
@@ -121,7 +127,7 @@ class TrendPicture(CanvasPanel):
             column = int(plot.x(self.since_s + step.t_s)) // canvas.dots_x + 1
             if column + len(size) + 1 < canvas.width:
                 style = Style(color=self.colours.phase(PHASES[index]), bold=True)
-                canvas.write(column, 1, f"{sign}{size}", style)
+                canvas.write(column, canvas.height - 2, f"{sign}{size}", style)
 
     def _series(self, plot: _Plot, trend: Sequence[Snapshot], phase: str) -> None:
         style = Style(color=self.colours.phase(phase))
@@ -178,7 +184,7 @@ def nice_range(low: float, high: float, rows: int) -> tuple[float, float, float]
         rows: Rows there are to write tick labels in.
     """
     span = max(high - low, 10.0)
-    wish = span / max(1.5, min(6.0, (rows - 2) / 2))
+    wish = span / max(1.5, min(6.0, (rows - 2) / 3))
     power = 10.0 ** math.floor(math.log10(wish))
     tick = next(power * m for m in (5, 2, 1) if power * m <= wish * 1.2)
     return min(low, 0.0) - span * 0.04, max(high, 0.0) + span * 0.04, tick
