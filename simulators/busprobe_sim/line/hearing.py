@@ -25,8 +25,15 @@ from typing import TYPE_CHECKING
 from busprobe.model.chunk import Mark
 from busprobe_sim.line.things import Disturbance, Thing, Transmission
 from busprobe_sim.physics.chance import array_stream
+from busprobe_sim.physics.receiver import Times
 from busprobe_sim.physics.uart import Resume, receive
-from busprobe_sim.physics.waveform import Windows, beyond_common_mode, listen, windows
+from busprobe_sim.physics.waveform import (
+    Output,
+    Windows,
+    beyond_common_mode,
+    listen,
+    windows,
+)
 
 if TYPE_CHECKING:
     from busprobe_sim.line.line import Line
@@ -69,6 +76,7 @@ class Hearing:
         self._node = node
         self._generator = array_stream(line.seed, f"noise/{node.name}")
         self._clean: dict[tuple[int, int, str], bool] = {}
+        self._followed: dict[int, bool] = {}
         self._passing: Transmission | None = None
         self._passed = 0
         self._raw = 1
@@ -94,6 +102,7 @@ class Hearing:
     def forget_levels(self) -> None:
         """The line has changed: what was known to be clean is not any more."""
         self._clean.clear()
+        self._followed.clear()
 
     def restart(self, t_ns: int) -> None:
         """Start hunting anew at an instant, settings having changed."""
@@ -149,9 +158,10 @@ class Hearing:
             if self._pass_through(thing, min(until_ns, following), following):
                 i += 1
                 continue
+            self._skip_idle(thing.begin_ns)
             end = thing.end_ns
+            first = i
             i += 1
-            first = i - 1
             while i < len(things) and things[i].begin_ns < end + _JOIN_CHARACTERS * character:
                 end = max(end, things[i].end_ns)
                 i += 1
@@ -163,6 +173,13 @@ class Hearing:
             self._sample(things, until_ns)
         if not self._resume.partial:
             self._resume = Resume(float(until_ns), self._resume.level)
+
+    def _skip_idle(self, until_ns: float) -> None:
+        """Nothing comes of an idle line up to an instant [ns], so it need not be looked at."""
+        resume, level = self._resume, self._resume.level
+        settled = not resume.partial and self._raw == level == self._idle_level(level)
+        if settled and resume.t_ns < until_ns:
+            self._resume = Resume(float(until_ns), level)
 
     def _idle_level(self, last: int) -> int:
         decided = self._node.parameters.comparator.decide(self._line.idle_v(self._node))
@@ -186,7 +203,7 @@ class Hearing:
             if not self._is_clean(thing):
                 return False
             self._passing, self._passed = thing, 0
-        starts, ends = thing.character_times(self._node.settings.bits_per_character)
+        starts, ends = thing.character_times(self._node.bits_per_character)
         done, count = self._passed, len(ends)
         upto = count if ends[-1] <= limit else bisect_right(ends, limit)
         if upto > done:
@@ -220,17 +237,25 @@ class Hearing:
         return kept
 
     def _finds_clean(self, sender: Node, thing: Transmission) -> bool:
+        if thing.settings.parity is not self._node.settings.parity:
+            return False
+        if abs(thing.bit_ns / self._node.bit_ns - 1.0) > _SAFE_CLOCK_RATIO:
+            return False
+        return self._follows(sender)
+
+    def _follows(self, sender: Node) -> bool:
+        """Whether the comparator follows a sender that is alone, whatever the noise does."""
+        kept = self._followed.get(sender.index)
+        if kept is None:
+            kept = self._followed[sender.index] = self._finds_followed(sender)
+        return kept
+
+    def _finds_followed(self, sender: Node) -> bool:
         node, line = self._node, self._line
-        parameters, comparator = node.parameters, node.parameters.comparator
-        if thing.settings.parity is not node.settings.parity:
+        comparator, sigma = node.parameters.comparator, line.parameters.noise_margin_sigma
+        if self._may_freeze or (math.isinf(sigma) and comparator.noise_rms_v > 0.0):
             return False
-        if abs(thing.bit_ns / node.bit_ns - 1.0) > _SAFE_CLOCK_RATIO:
-            return False
-        if abs(parameters.ground_v) + parameters.ground_ac_v > line.parameters.common_mode_limit_v:
-            return False
-        sigma = max(line.parameters.noise_margin_sigma, 6.0)
-        if math.isinf(sigma):
-            return False
+        sigma = min(max(sigma, 6.0), 1e6)
         idle = line.idle_v(node)
         one = idle if sender.parameters.driver.zeros_only else line.driven_v(sender, 1, node)
         zero = line.driven_v(sender, 0, node)
@@ -238,13 +263,54 @@ class Hearing:
             return False
         return comparator.decide(idle) != -1
 
+    @property
+    def _may_freeze(self) -> bool:
+        parameters = self._node.parameters
+        reach = abs(parameters.ground_v) + parameters.ground_ac_v
+        return reach > self._line.parameters.common_mode_limit_v
+
     # -- characters bit by bit
 
     def _sample(self, things: Sequence[Thing], until_ns: float) -> None:
-        node, line, resume = self._node, self._line, self._resume
+        node, resume = self._node, self._resume
         if until_ns <= resume.t_ns:
             return
         self._passing = None
+        edges = self._followed_edges(things, until_ns)
+        output = None
+        if edges is None:
+            output = self._computed(things, until_ns)
+            edges = output.edges_ns
+        received, self._resume = receive(edges, resume, until_ns, node.timing)
+        self.values += received.values
+        self.starts += received.starts_ns
+        self.ends += received.ends_ns
+        self.marks += received.marks
+        self._resumes += received.resumes
+        if output is None:
+            self._raw = self._resume.level
+        else:
+            self._raw = output.raw_before(self._resume.t_ns, self._raw)
+
+    def _followed_edges(self, things: Sequence[Thing], until_ns: float) -> Times | None:
+        """Edges of a single sender that this comparator follows without doubt, else None."""
+        if len(things) != 1:
+            return None
+        (thing,) = things
+        if not isinstance(thing, Transmission) or thing.node is self._node:
+            return None
+        if thing.end_ns < thing.last_ns or not self._follows(thing.node):
+            return None
+        edges = thing.track.edges
+        first, last = edges.searchsorted((self._resume.t_ns, until_ns)).tolist()
+        # Odd inside a low level, which a receiver that got here otherwise may not have seen.
+        if (first & 1) == self._resume.level or self._raw != self._resume.level:
+            return None
+        return edges[first:last]
+
+    def _computed(self, things: Sequence[Thing], until_ns: float) -> Output:
+        """Levels out of the comparator, from voltages and noise."""
+        node, line, begin = self._node, self._line, self._resume.t_ns
         parameters, rules = node.parameters, line.parameters
         sent = [x for x in things if isinstance(x, Transmission)]
         muted: Windows | None = None
@@ -252,37 +318,29 @@ class Hearing:
             own = [(x.begin_ns, x.end_ns) for x in sent if x.node is node]
             muted = windows(own) if own else None
         frozen: Windows | None = None
-        if abs(parameters.ground_v) + parameters.ground_ac_v > rules.common_mode_limit_v:
+        if self._may_freeze:
             frozen = beyond_common_mode(
                 parameters.ground_v,
                 parameters.ground_ac_v,
                 rules.mains_hz,
                 rules.common_mode_limit_v,
-                resume.t_ns,
+                begin,
                 until_ns,
             )
-        output = listen(
+        return listen(
             [x.track for x in sent],
             [x.added for x in things if isinstance(x, Disturbance)],
             line.levels,
             node.index,
             parameters.swapped,
             parameters.comparator,
-            resume.t_ns,
+            begin,
             until_ns,
             self._raw,
-            resume.level,
+            self._resume.level,
             self._generator,
             sample_ns=node.bit_ns / rules.samples_per_bit,
             margin_sigma=rules.noise_margin_sigma,
             muted=muted,
             frozen=frozen,
         )
-        characters, self._resume = receive(output.edges_ns, resume, until_ns, node.timing)
-        for character in characters:
-            self.values.append(character.value)
-            self.starts.append(round(character.t_start_ns))
-            self.ends.append(round(character.t_end_ns))
-            self.marks.append(character.mark)
-            self._resumes.append(character.resume)
-        self._raw = output.raw_before(self._resume.t_ns, self._raw)

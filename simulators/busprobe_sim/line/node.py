@@ -23,6 +23,9 @@ class Node:
         name: Its name in the log.
         parameters: Its transceiver.
         settings: Rate and format in force.
+        bits_per_character: Start, data, parity and stop bits of a character [bit].
+        bit_ns: Duration of a bit by its own clock [ns].
+        timing: How its UART samples.
         hearing: What its receiver makes of the line.
     """
 
@@ -30,26 +33,23 @@ class Node:
         self.line = line
         self.name = name
         self.parameters = parameters
-        self.settings = parameters.settings
         self.index = line.attach(self)
-        self.timing = UartTiming(
-            self.settings, parameters.clock_error, parameters.after_framing_error
-        )
+        self._set(parameters.settings)
         self.hearing = Hearing(line, self)
         self.sending: Transmission | None = None
 
-    @property
-    def bit_ns(self) -> float:
-        """Duration of a bit by its own clock [ns]."""
-        return self.timing.bit_ns
+    def _set(self, settings: LineSettings) -> None:
+        self.settings = settings
+        self.bits_per_character = settings.bits_per_character
+        self.timing = UartTiming(
+            settings, self.parameters.clock_error, self.parameters.after_framing_error
+        )
+        self.bit_ns = self.timing.bit_ns
 
     def configure(self, settings: LineSettings) -> None:
         """Change rate and format at once; a character in progress is lost."""
         self.hearing.advance(self.line.now_ns)
-        self.settings = settings
-        self.timing = UartTiming(
-            settings, self.parameters.clock_error, self.parameters.after_framing_error
-        )
+        self._set(settings)
         self.hearing.restart(self.line.now_ns)
 
     def noticed(self, thing: Thing) -> None:

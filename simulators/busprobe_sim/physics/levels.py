@@ -114,7 +114,11 @@ class LevelTable:
         def rounded(position_m: float) -> float:
             return round(position_m, _SAME_PLACE_DIGITS)
 
-        occupied = [*positions_m, *(x.position_m for x in (*terminators, *biases))]
+        occupied = [
+            *positions_m,
+            *(terminator.position_m for terminator in terminators),
+            *(bias.position_m for bias in biases),
+        ]
         points = sorted({rounded(position) for position in occupied})
         place = {position: i for i, position in enumerate(points)}
         self._points = [place[rounded(position)] for position in positions_m]

@@ -117,15 +117,17 @@ def compare(
     if comparator.noise_rms_v > 0.0:
         near = (volts < comparator.high_v + margin) & (volts > comparator.low_v - margin)
         if near.any():
-            durations = np.diff(times, append=end_ns)
+            durations = np.empty(len(times))
+            np.subtract(times[1:], times[:-1], out=durations[:-1])
+            durations[-1] = end_ns - times[-1]
             counts = np.where(near, np.ceil(durations / sample_ns), 1.0).astype(np.int64)
             np.maximum(counts, 1, out=counts)
             source = np.repeat(np.arange(len(times)), counts)
             within = np.arange(len(source)) - np.repeat(np.cumsum(counts) - counts, counts)
-            noisy = near[source]
-            volts = volts[source] + np.where(
-                noisy, comparator.noise_rms_v * generator.standard_normal(len(source)), 0.0
-            )
+            noise = comparator.noise_rms_v * generator.standard_normal(len(source), np.float32)
+            if not near.all():
+                noise *= near[source]
+            volts = volts[source] + noise
             times = times[source] + within * sample_ns
             frozen = None if frozen is None else frozen[source]
     decisions = (volts >= comparator.high_v).astype(np.int8)

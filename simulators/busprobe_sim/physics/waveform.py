@@ -28,11 +28,14 @@ class Track:
         node: Number of the driver's node.
         times: Start of each segment [ns]; the first is minus infinity.
         states: +1, -1 or 0 (off) in each segment, as driven onto the pair; the first is 0.
+        edges: Instants at which the level toggles [ns] for a receiver that follows the sender
+            without doubt and reads 1 while nobody drives.
     """
 
     node: int
     times: Times
     states: Levels
+    edges: Times
 
 
 def driver_track(
@@ -70,7 +73,9 @@ def driver_track(
     kept = changes < off_ns
     times = np.concatenate(([-math.inf, on_ns], changes[kept], [off_ns]))
     states = np.concatenate(([0, on], states[kept], [0])).astype(np.int8)
-    return Track(node, times, -states if swapped else states)
+    low = states < 0
+    edges = times[1:][low[1:] != low[:-1]]
+    return Track(node, times, -states if swapped else states, edges)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,12 +186,12 @@ class Output:
     """Levels out of a receiver.
 
     Attributes:
-        edges_ns: Instants at which the level toggles [ns].
+        edges_ns: Instants at which the level toggles [ns], ascending.
         raw_times: Start of each segment of the comparator's own output [ns].
         raw_levels: Comparator's own output in it, whether or not it is switched through.
     """
 
-    edges_ns: list[float]
+    edges_ns: Times
     raw_times: Times
     raw_levels: Levels
 
@@ -272,8 +277,10 @@ def listen(
     levels = raw_levels
     if muted is not None:
         levels = np.where(muted.at(raw_times), np.int8(1), raw_levels)
-    changed = np.flatnonzero(np.diff(levels, prepend=np.int8(level)))
-    return Output(raw_times[changed].tolist(), raw_times, raw_levels)
+    toggles = np.empty(len(levels), dtype=np.bool_)
+    toggles[0] = levels[0] != level
+    np.not_equal(levels[1:], levels[:-1], out=toggles[1:])
+    return Output(raw_times[toggles], raw_times, raw_levels)
 
 
 def windows(periods: Sequence[tuple[float, float]]) -> Windows:

@@ -6,6 +6,8 @@ otherwise. Notation: ``7F`` good, ``!F`` framing error, ``!P`` parity error, ``!
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -38,7 +40,7 @@ def settings(text: str) -> LineSettings:
     return LineSettings(int(rate), Parity(form[1]), int(form[2]))
 
 
-def shown(characters: list[Character]) -> str:
+def shown(characters: Iterable[Character]) -> str:
     return " ".join(f"{c.value:02X}{_SIGNS[c.mark]}" for c in characters)
 
 
