@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from busprobe.model.finding import Finding
 
 ResultT = TypeVar("ResultT", bound=Part)
+StatusT = TypeVar("StatusT", int, int | None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,7 @@ def outside(ctx: click.Context) -> Outside:
     return found
 
 
-def guarded(call: Call, work: Callable[[], int]) -> int:
+def guarded(call: Call, work: Callable[[], StatusT]) -> StatusT | int:
     """Run something and turn its errors into words and an exit status."""
     try:
         return work()

@@ -72,10 +72,10 @@ def device_part(found: FoundDevice, host: str | None = None) -> doc.DevicePart:
     )
 
 
-def scan_result(found: FindResult) -> doc.ScanResult:
+def scan_result(found: FindResult, host: str | None = None) -> doc.ScanResult:
     """Result of a search."""
     return doc.ScanResult(
-        devices=[device_part(device) for device in found.devices],
+        devices=[device_part(device, host) for device in found.devices],
         silent=list(found.silent),
         searched=doc.SearchedPart(
             addresses=sorted(found.addresses),

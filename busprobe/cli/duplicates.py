@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import output, words
-from busprobe.cli.call import Call, guarded
+from busprobe.cli.call import Call, Traffic, guarded
 from busprobe.cli.convert import duplicate_part
 from busprobe.cli.documents import DuplicatesResult
 from busprobe.cli.options import (
@@ -68,7 +68,7 @@ def command(
                 parts.append(duplicate_part(verdicts[address], job.bus_time_s - before))
         return DuplicatesResult(addresses=parts)
 
-    def show(result: DuplicatesResult, job: Job) -> None:
+    def show(result: DuplicatesResult, traffic: Traffic) -> None:
         output.line()
         words.table(
             ("address", "verdict", "probability", "exchanges", "bus time", "serial numbers"),

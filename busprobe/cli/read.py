@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import output, words
-from busprobe.cli.call import Call
+from busprobe.cli.call import Call, Traffic
 from busprobe.cli.convert import read_result
 from busprobe.cli.documents import ReadResult
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
@@ -37,7 +37,7 @@ def command(
         await job.find_device(address, settings)
         return read_result(await job.read(address))
 
-    def show(result: ReadResult, job: Job) -> None:
+    def show(result: ReadResult, traffic: Traffic) -> None:
         show_readings(result, everything=everything)
 
     run_job(ctx, Call.begin("read", as_json), link, settings, work, show)

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from typing import TypeVar
 
 import click
 
 from busprobe.cli import diagnostics, output, words
 from busprobe.cli.call import Call, Traffic, guarded, outside
-from busprobe.cli.convert import link_part
-from busprobe.cli.documents import Part
+from busprobe.cli.convert import link_part, scan_result
+from busprobe.cli.documents import LinkPart, Part, ScanResult, SearchedPart
 from busprobe.model.errors import LinkError
-from busprobe.model.line import LineSettings, parse_link
+from busprobe.model.finding import Finding, Severity
+from busprobe.model.line import Endpoint, LineSettings, parse_link
 from busprobe.session import events
+from busprobe.session.hosts import reachable_hosts
 from busprobe.session.job import Job
+from busprobe.session.ports import OpenedLink
+from busprobe.session.search import FindResult
 
 ResultT = TypeVar("ResultT", bound=Part)
 
@@ -26,7 +30,7 @@ def run_job(
     link: str,
     settings: LineSettings | None,
     work: Callable[[Job], Awaitable[ResultT]],
-    show: Callable[[ResultT, Job], None],
+    show: Callable[[ResultT, Traffic], None],
 ) -> None:
     """Open the link, do the work, print the result, and leave with the exit status."""
 
@@ -46,7 +50,7 @@ def run_job(
         if call.as_json:
             output.document(call.document(result, found, traffic_of(job)))
         else:
-            show(result, job)
+            show(result, traffic_of(job))
             words.findings(found)
         return diagnostics.ExitStatus.FAULTS if job.has_faults else diagnostics.ExitStatus.CLEAN
 
@@ -56,6 +60,61 @@ def run_job(
 def traffic_of(job: Job) -> Traffic:
     """What a job did on its link."""
     return Traffic(link_part(job), round(job.bus_time_s, 6), len(job.exchanges))
+
+
+def scan_hosts(
+    ctx: click.Context,
+    call: Call,
+    argument: str,
+    endpoints: Sequence[Endpoint],
+    search: Callable[[Job], Awaitable[FindResult]],
+    show: Callable[[ScanResult, Traffic], None],
+) -> int:
+    """Search every host that accepts a connection; a host that fails does not end the search."""
+
+    async def run() -> int:
+        open_link = outside(ctx).open_link
+
+        def tried(count: int, endpoint: Endpoint, opened: OpenedLink | None) -> None:
+            diagnostics.progress(f"{count} of {len(endpoints)} hosts tried")
+
+        hosts = await reachable_hosts(endpoints, open_link, tried)
+        diagnostics.progress_done()
+        diagnostics.say(f"{len(hosts)} of {len(endpoints)} hosts accept a connection.")
+        parts: list[ScanResult] = []
+        found: list[Finding] = []
+        bus_time_s, exchanges = 0.0, 0
+        for endpoint, opened in hosts:
+            job = Job(opened, endpoint, teller(call.as_json))
+            try:
+                parts.append(scan_result(await search(job), endpoint.target))
+            except LinkError as error:
+                diagnostics.error(error)
+            finally:
+                diagnostics.progress_done()
+                await job.close()
+            found += job.findings.values()
+            bus_time_s += job.bus_time_s
+            exchanges += len(job.exchanges)
+        result = ScanResult(
+            devices=[device for part in parts for device in part.devices],
+            silent=sorted({address for part in parts for address in part.silent}),
+            searched=SearchedPart(
+                addresses=sorted({a for part in parts for a in part.searched.addresses}),
+                settings=[],
+            ),
+        )
+        link = LinkPart(argument=argument, kind="tcp", settings=None)
+        traffic = Traffic(link, round(bus_time_s, 6), exchanges)
+        if call.as_json:
+            output.document(call.document(result, found, traffic))
+        else:
+            show(result, traffic)
+            words.findings(found)
+        faults = any(f.severity is Severity.FAULT for f in found)
+        return diagnostics.ExitStatus.FAULTS if faults else diagnostics.ExitStatus.CLEAN
+
+    return guarded(call, lambda: asyncio.run(run()))
 
 
 def _salvage(job: Job) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from busprobe.cli import output, words
-from busprobe.cli.call import Call, guarded
+from busprobe.cli.call import Call, Traffic, guarded
 from busprobe.cli.convert import scan_result
 from busprobe.cli.documents import DevicePart, ScanResult
 from busprobe.cli.options import (
@@ -17,9 +17,10 @@ from busprobe.cli.options import (
     parse_addresses,
     settings_from,
 )
-from busprobe.cli.running import run_job
+from busprobe.cli.running import run_job, scan_hosts
+from busprobe.model.hosts import parse_links
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan
+from busprobe.session.search import FindPlan, FindResult
 
 
 @click.command("scan")
@@ -61,54 +62,59 @@ def command(
 ) -> None:
     """Find and identify every device on a bus.
 
-    Only read requests are sent, to addresses 1 to 247, after listening for another master. Without
+    Only read requests are sent, to addresses 1 to 247, after listening for another master. Several
+    Modbus TCP hosts are searched as tcp://192.168.1.0/24 or tcp://192.168.1.10-20. Without
     line options the common line settings are tried.
     """
     call = Call.begin("scan", as_json)
-    wanted: list[tuple[int, ...]] = [()]
 
-    def check() -> int:
-        if addresses is not None:
-            wanted[0] = parse_addresses(addresses)
-        return 0
+    def plan() -> FindPlan:
+        return FindPlan(
+            addresses=() if addresses is None else parse_addresses(addresses),
+            settings=settings_from(baud, parity, stop_bits),
+            second_round=not quick,
+            listen_first_s=listen_first,
+            insist=insist,
+            duplicates=not no_duplicates,
+        )
 
-    status = guarded(call, check)
-    if status:
-        ctx.exit(status)
-    settings = settings_from(baud, parity, stop_bits)
-
-    async def work(job: Job) -> ScanResult:
+    async def search(job: Job) -> FindResult:
         if profiles:
             job.use_profile_files(profiles)
-        found = await job.find(
-            FindPlan(
-                addresses=wanted[0],
-                settings=settings,
-                second_round=not quick,
-                listen_first_s=listen_first,
-                insist=insist,
-                duplicates=not no_duplicates,
-            )
-        )
-        return scan_result(found)
+        return await job.find(plan())
 
-    run_job(ctx, call, link, settings, work, _show)
+    async def work(job: Job) -> ScanResult:
+        return scan_result(await search(job))
+
+    def several() -> int | None:
+        plan()  # A wrong call is told before anything is opened.
+        endpoints = parse_links(link)
+        if len(endpoints) == 1:
+            return None
+        return scan_hosts(ctx, call, link, endpoints, search, _show)
+
+    status = guarded(call, several)
+    if status is not None:
+        ctx.exit(status)
+    run_job(ctx, call, link, settings_from(baud, parity, stop_bits), work, _show)
 
 
-def _show(result: ScanResult, job: Job) -> None:
+def _show(result: ScanResult, traffic: Traffic) -> None:
     output.line()
     if not result.devices:
         output.line(f"Nobody answered at {len(result.searched.addresses)} addresses.")
     else:
+        hosts = any(device.host for device in result.devices)
+        heads = ("address", "device", "serial", "settings", "map", "answers in", "alone?")
         words.table(
-            ("address", "device", "serial", "settings", "map", "answers in", "alone?"),
-            [_row(device) for device in result.devices],
+            (*heads, "host") if hosts else heads,
+            [(*_row(d), d.host or "") if hosts else _row(d) for d in result.devices],
             right=(0,),
         )
     output.line()
     output.line(
         f"{len(result.silent)} of {len(result.searched.addresses)} addresses stayed silent; "
-        f"{len(job.exchanges)} exchanges in {job.bus_time_s:.1f} s of bus time."
+        f"{traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s of bus time."
     )
 
 

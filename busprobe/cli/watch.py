@@ -70,7 +70,12 @@ def command(
         return read_result(last[0])
 
     run_job(
-        ctx, Call.begin("watch", as_json), link, settings, work, lambda result, job: output.line()
+        ctx,
+        Call.begin("watch", as_json),
+        link,
+        settings,
+        work,
+        lambda result, traffic: output.line(),
     )
 
 

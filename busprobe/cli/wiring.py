@@ -110,7 +110,7 @@ def command(
         diagnosis = await job.check_wiring(meter, known, operator, plan, chosen)
         return wiring_result(meter, diagnosis)
 
-    run_job(ctx, call, link, settings, work, lambda result, job: show_wiring(result))
+    run_job(ctx, call, link, settings, work, lambda result, traffic: show_wiring(result))
 
 
 def _offline(

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
-from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
 from busprobe.diagnosis.wiring import (
     KnownLoad,
@@ -26,12 +25,11 @@ from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
-from busprobe.procedures.find_settings import COMMON_SETTINGS, SettingsSearch, find_settings
-from busprobe.procedures.identify import Identified, identify
+from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
+from busprobe.procedures.identify import identify
 from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
-from busprobe.procedures.sweep import Sweep, SweepPlan, in_likely_order, sweep, whole_line
 from busprobe.profiles.load import load_profiles
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.resources import profile_folder
@@ -44,7 +42,6 @@ from busprobe.session.events import (
     FindingRaised,
     LinkOpened,
     ReadingsTaken,
-    SettingsFound,
     Step,
     StepEnd,
     StepFinished,

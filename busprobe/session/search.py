@@ -112,7 +112,7 @@ class Search:
         job.emit(StepStarted(Step.FIND, words.find_intent(plan, addresses, job.bus)))
         if self._manners is None:
             self._manners = await self._listen_first()
-        if job.bus.is_serial and plan.settings is None and self._elsewhere is None:
+        if job.bus.settings is not None and plan.settings is None and self._elsewhere is None:
             self._elsewhere = await find_settings(
                 job.bus, job.progress(Step.FIND), should_stop=job.should_stop
             )

@@ -26,8 +26,8 @@ from busprobe.session.events import (
     StepFinished,
 )
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan
 from busprobe.session.ports import Hands, OpenLink
+from busprobe.session.search import FindPlan
 
 WATCH_PERIOD_S = 1.0
 # A simulated colleague needs a moment to plug in the heater.
