@@ -14,9 +14,6 @@ Two properties that resynchronisation has to live with:
 
 from __future__ import annotations
 
-from functools import cache
-from struct import Struct
-
 START = 0xFFFF
 CRC_LENGTH = 2
 # Address, function code and CRC.
@@ -34,22 +31,6 @@ def _shift_out(value: int) -> int:
 
 
 _BYTE_TABLE = tuple(_shift_out(byte) for byte in range(256))
-
-
-@cache
-def _word_table() -> tuple[int, ...]:
-    # Two bytes in one step: a little-endian word replaces the whole register of 16 bits.
-    table = _BYTE_TABLE
-    low = [table[byte] for byte in range(256)]
-    return tuple(
-        table[(low[word & 0xFF] ^ (word >> 8)) & 0xFF] ^ (low[word & 0xFF] >> 8)
-        for word in range(0x10000)
-    )
-
-
-@cache
-def _words(count: int) -> Struct:
-    return Struct(f"<{count}H")
 
 
 def crc16(data: bytes, register: int = START) -> int:
@@ -81,18 +62,44 @@ def is_intact(adu: bytes) -> bool:
     return len(adu) >= SHORTEST_ADU and crc16(adu) == 0
 
 
+# The generator 1 + x^2 + x^15 + x^16 is (x + 1)(x^15 + x + 1). A frame is divisible by the first
+# factor when its number of ones is even. Modulo the second x^15 = x + 1, and squaring that again
+# and again gives x^(15 s) = x^s + 1 for every power of two s: a long frame, taken as one big
+# integer, is folded to a remainder in a few shifts.
+_REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+_FOLDS = tuple((15 * s, (1 << 15 * s) - 1, s) for s in (128, 64, 32, 16, 8, 4, 2, 1))
+_FOLDS_OF_LENGTH = tuple(
+    tuple(fold for fold in _FOLDS if fold[0] < 8 * length) for length in range(LONGEST_ADU + 1)
+)
+# Below this length [byte] the table is faster.
+_FOLDING_PAYS = 14
+
+
 def is_intact_at(buffer: bytes | bytearray, start: int, length: int) -> bool:
-    """Tell the same of a part of a buffer, about twice as fast.
+    """Tell the same of a part of a buffer, several times as fast where it is long.
 
     Args:
         buffer: Holds at least ``start + length`` bytes.
         start: Where the ADU begins.
-        length: Its length, CRC included.
+        length: Its length, CRC included; longer than `LONGEST_ADU` is no ADU.
     """
-    table = _word_table()
-    register = START
-    for word in _words(length >> 1).unpack_from(buffer, start):
-        register = table[register ^ word]
-    if length & 1:
-        register = _BYTE_TABLE[(register ^ buffer[start + length - 1]) & 0xFF] ^ (register >> 8)
-    return register == 0
+    if not SHORTEST_ADU <= length <= LONGEST_ADU:
+        return False
+    if length < _FOLDING_PAYS:
+        table = _BYTE_TABLE
+        register = START
+        for byte in buffer[start : start + length]:
+            register = table[(register ^ byte) & 0xFF] ^ (register >> 8)
+        return register == 0
+    # The bit sent first is the highest power, so the bits of each byte are turned round.
+    adu = int.from_bytes(buffer[start : start + length].translate(_REVERSED), "big")
+    if adu.bit_count() & 1:
+        return False
+    adu ^= START << (8 * length - 16)
+    for width, low, shift in _FOLDS_OF_LENGTH[length]:
+        high = adu >> width
+        adu = (adu & low) ^ high ^ (high << shift)
+    while adu >> 15:
+        high = adu >> 15
+        adu = (adu & 0x7FFF) ^ high ^ (high << 1)
+    return adu == 0

@@ -26,12 +26,12 @@ commits a decision only when no byte still to come could change it.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.wire.crc import CRC_LENGTH, LONGEST_ADU, is_intact_at, with_crc
-from busprobe.wire.functions import FunctionCode, Role
-from busprobe.wire.likely import LIKELY, LIKELY_AS, LOOKAHEAD
+from busprobe.wire.functions import Role
+from busprobe.wire.likely import LIKELY, LIKELY_AS, LOOKAHEAD, POSSIBLE, POSSIBLE_LOOKAHEAD
 from busprobe.wire.pdu import matches
 from busprobe.wire.structure import (
     IMPOSSIBLE,
@@ -39,7 +39,7 @@ from busprobe.wire.structure import (
     MORE,
     REQUEST_RULES,
     RESPONSE_RULES,
-    length_at,
+    Rule,
 )
 
 BOTH_ROLES = frozenset(Role)
@@ -47,14 +47,8 @@ BOTH_ROLES = frozenset(Role)
 # Longer than any frame: whatever is lost, the next frame begins within this distance.
 NEAR = LONGEST_ADU
 
-_BROADCAST_WRITES = frozenset(
-    (
-        FunctionCode.WRITE_SINGLE_COIL,
-        FunctionCode.WRITE_SINGLE_REGISTER,
-        FunctionCode.WRITE_MULTIPLE_COILS,
-        FunctionCode.WRITE_MULTIPLE_REGISTERS,
-    )
-)
+_NONE, _WAIT = 0, -1
+_NOTHING, _UNDECIDED = (_NONE, Role.REQUEST), (_WAIT, Role.REQUEST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +120,12 @@ def split(
     return _settle_echo(pieces, request) if request is not None else pieces
 
 
+def _adu(request: tuple[int, bytes] | None) -> bytes | None:
+    return None if request is None else with_crc(bytes((request[0],)) + request[1])
+
+
 def _settle_echo(pieces: tuple[Piece, ...], request: tuple[int, bytes]) -> tuple[Piece, ...]:
-    sent = with_crc(bytes((request[0],)) + request[1])
+    sent = _adu(request)
     same = [number for number, piece in enumerate(pieces) if piece.framed and piece.data == sent]
     answered = any(
         piece.role is Role.RESPONSE and piece.data != sent and piece.address == request[0]
@@ -138,7 +136,7 @@ def _settle_echo(pieces: tuple[Piece, ...], request: tuple[int, bytes]) -> tuple
     for count, number in enumerate(same):
         alone = len(same) == 1 and not answered
         role = Role.RESPONSE if own_response and (count or alone) else Role.REQUEST
-        settled[number] = Piece(pieces[number].offset, sent, role)
+        settled[number] = replace(pieces[number], role=role)
     return tuple(settled)
 
 
@@ -157,130 +155,164 @@ class Decoder:
             roles: The roles that can occur.
             request: Address and PDU of a request that was sent just before, if any.
         """
-        self._roles = tuple(role for role in Role if role in roles)
-        self._buffer = bytearray()
-        self._offset = 0  # of the first byte of the buffer, counted from the first byte ever fed
-        self._at = 0  # no frame begins before this place of the buffer
+        self._forms = tuple(
+            (role, REQUEST_RULES if role is Role.REQUEST else RESPONSE_RULES, LIKELY_AS[role])
+            for role in Role
+            if role in roles
+        )
+        self._junk = bytearray()  # bytes that begin no frame, since the last one
+        self._buffer = b""  # bytes not decided yet
+        self._offset = 0  # of the first of them, counted from the first byte ever fed
         self._near = NEAR  # places of the buffer before this one are near
-        self._asked = request  # the latest request that has no response yet
+        self._asked = _adu(request)  # the latest request that has no response yet
         self._after_frame = False  # whether a frame was found since the silence
 
     @property
     def pending(self) -> bytes:
         """The bytes not yet given out."""
-        return bytes(self._buffer)
+        return bytes(self._junk) + self._buffer
 
     def feed(self, data: bytes) -> tuple[Piece, ...]:
         """Take further bytes and give the pieces that no byte still to come can change."""
         self._buffer += data
-        return self._scan(final=False)
+        return tuple(self._scan(final=False))
 
     def flush(self) -> tuple[Piece, ...]:
         """Give all the rest, at a silence or at the end; what comes next starts afresh."""
         pieces = self._scan(final=True)
-        rest = bytes(self._buffer)
-        if rest:
-            pieces = (*pieces, Piece(self._offset, rest, None))
-        self._offset += len(rest)
-        self._buffer.clear()
-        self._at, self._near, self._asked, self._after_frame = 0, NEAR, None, False
-        return pieces
-
-    def _scan(self, *, final: bool) -> tuple[Piece, ...]:
-        buffer = self._buffer
-        stop = len(buffer)
-        begin, at, near = 0, self._at, self._near
-        pieces: list[Piece] = []
-        while at < stop:
-            if at >= near:
-                at, decided = _next_likely(buffer, at, stop, final)
-                if not decided:
-                    break
-            frame = self._frame_at(at, stop, at < near, final)
-            if frame is None:
-                at += 1
-                continue
-            length, role = frame
-            if length == MORE:
-                break
-            if at > begin:
-                pieces.append(Piece(self._offset + begin, bytes(buffer[begin:at]), None))
-            raw = bytes(buffer[at : at + length])
-            pieces.append(Piece(self._offset + at, raw, role))
-            self._asked = (raw[0], raw[1:-CRC_LENGTH]) if role is Role.REQUEST else None
-            self._after_frame = True
-            at += length
-            begin, near = at, at + NEAR
-        del buffer[:begin]
-        self._offset += begin
-        self._at, self._near = at - begin, near - begin
+        if self._junk:
+            pieces.append(self._junk_piece(self._offset))
+        self._near, self._asked, self._after_frame = NEAR, None, False
         return tuple(pieces)
 
-    def _frame_at(self, at: int, stop: int, near: bool, final: bool) -> tuple[int, Role] | None:
+    def _junk_piece(self, end: int) -> Piece:
+        piece = Piece(end - len(self._junk), bytes(self._junk), None)
+        self._junk.clear()
+        return piece
+
+    def _scan(self, *, final: bool) -> list[Piece]:
+        buffer = self._buffer
+        stop = len(buffer)
+        offset, near = self._offset, self._near
+        # A frame begins at once where nothing has been passed over since the one before.
+        begin = -1 if self._junk else 0
+        kept = at = 0
+        pieces: list[Piece] = []
+        while at < stop:
+            if at != begin:
+                place, decided = _next_place(buffer, at, near, stop, final)
+                leaves = at < near <= place
+                at = place
+                if not decided:
+                    break
+                if leaves:
+                    continue
+            length, role = self._frame_at(at, stop, at < near, final)
+            if length == _WAIT:
+                break
+            if length == _NONE:
+                at += 1
+                continue
+            if at > kept or self._junk:
+                self._junk += buffer[kept:at]
+                pieces.append(self._junk_piece(offset + at))
+            raw = buffer[at : at + length]
+            pieces.append(Piece(offset + at, raw, role))
+            self._asked = raw if role is Role.REQUEST else None
+            self._after_frame = True
+            kept = begin = at = at + length
+            near = at + NEAR
+        self._junk += buffer[kept:at]
+        self._buffer = buffer[at:]
+        self._offset += at
+        self._near = near - at
+        return pieces
+
+    def _frame_at(self, at: int, stop: int, near: bool, final: bool) -> tuple[int, Role]:
         """Judge one place.
 
         Returns:
-            Length and role of the frame there, a length of `MORE` when further bytes decide, or
-            None when no frame begins there.
+            Length and role of the frame there; a length of `_WAIT` when bytes still to come decide,
+            `_NONE` when no frame begins there.
         """
         buffer = self._buffer
         have = stop - at
-        if buffer[at] > LAST_ADDRESS:
-            return None
-        fits: list[tuple[int, Role]] = []
-        for role in self._roles:
-            rules = REQUEST_RULES if role is Role.REQUEST else RESPONSE_RULES
-            length = length_at(buffer, at + 1, stop, rules)
-            if length == IMPOSSIBLE or (buffer[at] == 0 and not _broadcast(buffer, at, stop, role)):
+        address = buffer[at]
+        if address > LAST_ADDRESS:
+            return _NOTHING
+        if have < 2:
+            return _NOTHING if final else _UNDECIDED
+        function = buffer[at + 1]
+        best = _NOTHING
+        unlikely = []
+        for role, rules, form in self._forms:
+            rule = rules.get(function)
+            if rule is None:
                 continue
-            if not near and not LIKELY_AS[role].match(buffer, at) and (final or have >= LOOKAHEAD):
-                continue
-            length += 1 + CRC_LENGTH
-            if length > have or length == MORE + 1 + CRC_LENGTH:
-                # The unfinished one is the longer one: nothing can be settled before it is whole.
-                if not final:
-                    return MORE, role
-                continue
-            if is_intact_at(buffer, at, length):
-                fits.append((length, role))
-        if len(fits) > 1:
-            return self._choose(at, fits)
-        return fits[0] if fits else None
+            if form.match(buffer, at):
+                length = _fit(buffer, at, stop, rule, final)
+                if length == _WAIT:
+                    return _UNDECIDED
+                if length:
+                    best = self._better(at, best, (length, role))
+            elif have < LOOKAHEAD and not final:
+                return _UNDECIDED
+            else:
+                unlikely.append((rule, role))
+        if best is _NOTHING and near and address:
+            for rule, role in unlikely:
+                length = _fit(buffer, at, stop, rule, final)
+                if length == _WAIT:
+                    return _UNDECIDED
+                if length:
+                    best = self._better(at, best, (length, role))
+        return best
 
-    def _choose(self, at: int, fits: list[tuple[int, Role]]) -> tuple[int, Role]:
+    def _better(
+        self, at: int, request: tuple[int, Role], response: tuple[int, Role]
+    ) -> tuple[int, Role]:
+        """Decide between a request and a response that begin at one place, both intact."""
+        if request is _NOTHING:
+            return response
         buffer = self._buffer
         if self._asked is not None and self._asked[0] == buffer[at]:
-            asked = self._asked[1]
-            bodies = {role: bytes(buffer[at + 1 : at + n - CRC_LENGTH]) for n, role in fits}
-            again = bodies[Role.REQUEST] == asked
+            asked = self._asked[1:-CRC_LENGTH]
+            again = buffer[at + 1 : at + request[0] - CRC_LENGTH] == asked
             if again and not matches(asked, asked):
-                return next(fit for fit in fits if fit[1] is Role.REQUEST)
-            if matches(asked, bodies[Role.RESPONSE]):
-                return next(fit for fit in fits if fit[1] is Role.RESPONSE)
-        likely = [fit for fit in fits if LIKELY_AS[fit[1]].match(buffer, at)] or fits
-        if self._after_frame or len({length for length, _ in likely}) == 1:
-            # Not the response to the frame before, so the next request.
-            return likely[0]
-        return max(likely, key=lambda fit: fit[0])
+                return request
+            if matches(asked, buffer[at + 1 : at + response[0] - CRC_LENGTH]):
+                return response
+        if self._after_frame or request[0] == response[0]:
+            # It does not answer the frame before, so it is the next request.
+            return request
+        return request if request[0] > response[0] else response
 
 
-def _broadcast(buffer: bytes | bytearray, at: int, stop: int, role: Role) -> bool:
-    if role is not Role.REQUEST:
-        return False
-    return at + 1 >= stop or buffer[at + 1] in _BROADCAST_WRITES
+def _fit(buffer: bytes, at: int, stop: int, rule: Rule, final: bool) -> int:
+    """Give the length of an intact frame, `_WAIT` or `_NONE`."""
+    length = rule if isinstance(rule, int) else rule(buffer, at + 1, stop)
+    if length == IMPOSSIBLE:
+        return _NONE
+    length += 1 + CRC_LENGTH
+    if length > stop - at or length == MORE + 1 + CRC_LENGTH:
+        # What is unfinished is longer than all that is whole: nothing is settled before it.
+        return _NONE if final else _WAIT
+    return length if is_intact_at(buffer, at, length) else _NONE
 
 
-def _next_likely(buffer: bytes | bytearray, at: int, stop: int, final: bool) -> tuple[int, bool]:
-    """Find the next place far from frames where one may begin.
+def _next_place(buffer: bytes, at: int, near: int, stop: int, final: bool) -> tuple[int, bool]:
+    """Find the next place where a frame may begin.
 
     Returns:
-        The place, and whether it is one; if not, the place up to which none can begin.
+        The place, and True; or the place up to which none begins, and False when what is there has
+        to wait for further bytes (or there is nothing). A place at or behind `near`, sought from
+        before it, only tells that none begins before it.
     """
-    found = LIKELY.search(buffer, at)
-    if final:
-        return (found.start(), True) if found else (stop, False)
+    forms, reach = (POSSIBLE, POSSIBLE_LOOKAHEAD) if at < near else (LIKELY, LOOKAHEAD)
+    found = forms.search(buffer, at + 1)
+    place = found.start() - 1 if found else stop
+    if at < near < place:
+        place = near
     # From here on, bytes still to come may complete a form.
-    open_from = max(at, stop - LOOKAHEAD + 1)
-    if found and found.start() <= open_from:
-        return found.start(), True
-    return open_from, False
+    open_from = stop if final else max(at, stop - reach + 1)
+    return (place, place < stop) if place <= open_from else (open_from, False)
