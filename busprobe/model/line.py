@@ -138,11 +138,9 @@ def parse_link(argument: str) -> Endpoint:
     match = re.fullmatch(r"(\[[0-9A-Fa-f:.%]+\]|[^:/\s\[\]]+)(?::(\d{1,5}))?/?", rest)
     if match is None:
         raise InputError(f"'{rest}' is not a host and port.", f"Write {scheme}://HOST:PORT.")
-    port = int(match[2]) if match[2] else 0
-    if not port:
-        if network is not LinkKind.TCP:
-            raise InputError(f"'{text}' lacks a port.", f"Write {scheme}://HOST:PORT.")
-        port = MODBUS_TCP_PORT
+    if match[2] is None and network is not LinkKind.TCP:
+        raise InputError(f"'{text}' lacks a port.", f"Write {scheme}://HOST:PORT.")
+    port = MODBUS_TCP_PORT if match[2] is None else int(match[2])
     if not 1 <= port <= 65535:
         raise InputError(f"TCP port {port} does not exist.", "Give a port from 1 to 65535.")
     return Endpoint(text, network, match[1].strip("[]"), port)

@@ -50,6 +50,7 @@ from busprobe.session.events import (
     WiringSeen,
 )
 from busprobe.session.ports import Hands, OpenedLink
+from busprobe.session.search import FindPlan, FindResult, Search
 
 
 @dataclass
@@ -115,6 +116,7 @@ class Job:
         self.emit(ExchangeMade(exchange))
 
     def raise_finding(self, finding: Finding) -> None:
+        """Keep a finding and tell the faces."""
         self.findings[finding.code, finding.address] = finding
         self.emit(FindingRaised(finding))
 
@@ -125,10 +127,13 @@ class Job:
                 self.emit(FindingCleared(code, address))
 
     def know(self, device: Device) -> None:
+        """Keep what is known of a device and tell the faces."""
         self.devices[device.address] = device
         self.emit(DeviceKnown(device))
 
     def progress(self, step: Step) -> Callable[[Progress], None]:
+        """An observer that tells the faces how a step goes on."""
+
         def tell(progress: Progress) -> None:
             self.emit(
                 StepProgress(
@@ -180,6 +185,7 @@ class Job:
             await self.bus.configure(settings)
 
     async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+        """Test one address, and put the verdict into words."""
         verdict = await check_duplicate(
             self.bus, device.address, identity=device, observe=self.progress(step)
         )

@@ -40,7 +40,7 @@ HOST_ITSELF = 255
 # A gateway waits for its serial side, half a second as a rule, before it says 0B (public issue
 # threads of Modbus libraries).
 _TCP_LISTEN_NS = 1_000 * MS
-# So many units with one and the same serial number are one device that does not look at the unit id.
+# So many units with one and the same serial number are one device that ignores the unit id.
 _SAME_DEVICE = 3
 
 

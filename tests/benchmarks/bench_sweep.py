@@ -138,7 +138,9 @@ def main() -> None:
         print(f"\npymodbus loop, 0.2 s, no retries   {took:7.2f} s, found {found}")
         print(f"ours with 200 ms / that loop       {ours.bus_s / took:7.3f}")
         computed = 245 * 12.0
-        print(f"pymodbus defaults, computed        {computed:7.0f} s  ({computed / ours.bus_s:.0f} x)")
+        print(
+            f"pymodbus defaults, computed        {computed:7.0f} s  ({computed / ours.bus_s:.0f} x)"
+        )
     print("\nStart-up, median of 7")
     times = start_up()
     bare = times["python -c pass"]
