@@ -2,8 +2,8 @@
 
 A profile fits when one of its rules holds: what the device says of itself, what its registers hold,
 or both. Registers are probed only where that can still decide: not for a profile whose identity
-rule failed already, and not at all once a profile fits by what the device says of itself. No read is
-made twice.
+rule failed already, and not at all once a profile fits by what the device says of itself. No read
+is made twice.
 """
 
 from __future__ import annotations

@@ -145,7 +145,7 @@ def _place(
             if last and kind == "missing":
                 path.append(str(part))
             continue
-        if last and kind == "extra_forbidden" and in_map:
+        if last and in_map and (kind == "extra_forbidden" or node[part] is None):
             place = node.lc.key(part) or place
         else:
             place = _item_place(node, part) or place
@@ -163,6 +163,8 @@ def _words(error: ErrorDetails) -> str:
     given = error["input"]
     if kind in ("missing", "extra_forbidden") or isinstance(given, dict | list):
         return text
+    if given is None:
+        return f"{text}, but nothing is given"
     return f"{text}, not {given!r}" if known else f"{text} (it is {given!r})"
 
 
