@@ -8,16 +8,19 @@ from typing import TYPE_CHECKING
 from busprobe.bus.bus import Bus
 from busprobe.bus.manners import Manners
 from busprobe.diagnosis.catalogue import finding
+from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
 from busprobe.diagnosis.duplicate import DuplicateVerdict
+from busprobe.diagnosis.plausibility import plausibility_findings
 from busprobe.diagnosis.wiring import KnownLoad, MeterSystem, WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.exchange import Exchange, Outcome
-from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.finding import Evidence, Finding
 from busprobe.procedures.find_settings import SettingsSearch
 from busprobe.procedures.identify import Identified
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.procedures.sweep import Sweep
+from busprobe.profiles.sunspec import AnomalyKind
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
@@ -154,11 +157,174 @@ def system_of(device: Device) -> MeterSystem:
     return MeterSystem.SINGLE_PHASE if device.phases == 1 else MeterSystem.THREE_PHASE_FOUR_WIRE
 
 
-__all__ = [
-    "NOT_SERIAL",
-    "NOT_SERIAL_NEXT",
-    "DeviceReadings",
-    "Identified",
-    "SettingsSearch",
-    "Severity",
-]
+def after_find(
+    job: Job, state: Sweep, manners: Manners | None, elsewhere: SettingsSearch | None
+) -> list[Finding]:
+    """What the search as a whole says."""
+    found: list[Finding] = []
+    settings = job.bus.settings
+    if not job.devices and not job.should_stop():
+        found.append(
+            finding(
+                "nobody-answers",
+                probability=1.0,
+                evidence=[
+                    Evidence(
+                        None, f"{len(job.exchanges)} requests, {_bytes_heard(job)} bytes heard"
+                    )
+                ],
+                count=len(state.plan.addresses),
+                settings=_tried(settings, elsewhere),
+            )
+        )
+    if state.echo:
+        echoes = [e.number for e in job.exchanges if e.echo]
+        found.append(
+            finding(
+                "echo-heard",
+                probability=0.999,
+                evidence=[
+                    Evidence(
+                        echoes[0],
+                        f"the request came back first in {len(echoes)} of {len(job.exchanges)} "
+                        "exchanges",
+                    )
+                ],
+            )
+        )
+    for address, exchange in sorted(state.late.items()):
+        if address in state.present:
+            found.append(_late(address, exchange, state.present[address]))
+    for address, its in sorted(job.settings_of.items()):
+        if its is not None and settings is not None and its != settings:
+            found.append(
+                finding(
+                    "settings-differ",
+                    address=address,
+                    device=_name(job, address),
+                    probability=0.999,
+                    evidence=[
+                        Evidence(None, f"it answered at {its} and stayed silent at {settings}")
+                    ],
+                    settings=its,
+                    home=settings,
+                )
+            )
+    return found
+
+
+def _tried(settings: object, elsewhere: SettingsSearch | None) -> str:
+    if elsewhere is not None:
+        return f", at {len(elsewhere.tried)} line settings"
+    return f", at {settings}" if settings is not None else ""
+
+
+def _bytes_heard(job: Job) -> int:
+    return sum(len(e.heard) for e in job.exchanges)
+
+
+def _name(job: Job, address: int) -> str | None:
+    device = job.devices.get(address)
+    return None if device is None or device.identity.source == "none" else str(device.identity)
+
+
+def _late(address: int, heard_in: Exchange, asked_again: Exchange) -> Finding:
+    turnaround = asked_again.turnaround_ns
+    needed_ms = 1000 if turnaround is None else 2 * round(turnaround / 1e6)
+    took = "" if turnaround is None else f"; asked again it took {turnaround / 1e6:.0f} ms"
+    return finding(
+        "late-answer",
+        address=address,
+        probability=0.99,
+        evidence=[
+            Evidence(
+                heard_in.number,
+                f"a valid frame from address {address} was heard while address "
+                f"{heard_in.request.address} was asked{took}",
+            )
+        ],
+        needed_ms=needed_ms,
+    )
+
+
+def any_unit(address: int, serial: str, count: int) -> Finding:
+    """One device answers at every unit id."""
+    return finding(
+        "answers-any-unit",
+        address=address,
+        probability=0.99,
+        evidence=[Evidence(None, f"{count} unit ids answer; the first three are one device")],
+        serial=serial,
+        count=count,
+    )
+
+
+def after_identify(found: Identified) -> list[Finding]:
+    """What identification says about one device."""
+    device = found.device
+    name = None if device.identity.source == "none" else str(device.identity)
+    last = found.exchanges[-1].number if found.exchanges else None
+    told: list[Finding] = []
+    # A base that stayed unanswered says nothing, an end without the end model is common.
+    serious = [a for a in found.anomalies if a.kind not in _HARMLESS]
+    for anomaly in serious[:3]:
+        raw = " ".join(f"{register:04X}" for register in anomaly.raw[:16])
+        told.append(
+            finding(
+                "map-irregular",
+                address=device.address,
+                device=name,
+                probability=0.99,
+                evidence=[
+                    Evidence(None, f"register {anomaly.register}: {raw}" if raw else anomaly.text)
+                ],
+                what=str(anomaly.kind).replace("-", " "),
+                text=anomaly.text,
+            )
+        )
+    if found.hostile:
+        told.append(
+            finding(
+                "active-text",
+                address=device.address,
+                device=name,
+                probability=1.0,
+                evidence=[Evidence(None, f"{name or 'the device'} as written out here")],
+                points=", ".join(found.hostile),
+            )
+        )
+    proved = any(e.proves_device for e in found.exchanges)
+    if proved and device.sunspec is None and device.profile is None:
+        reasons = "no device profile was tried"
+        if found.match is not None:
+            reasons = "; ".join(
+                f"{r.profile}: {r.reasons[0]}" for r in found.match.rejected[:4] if r.reasons
+            )
+        told.append(
+            finding(
+                "unidentified",
+                address=device.address,
+                device=name,
+                probability=0.95,
+                evidence=[Evidence(last, f"{len(found.exchanges)} exchanges were tried")],
+                reasons=reasons or "there is none",
+            )
+        )
+    return told
+
+
+_HARMLESS = {AnomalyKind.UNANSWERED, AnomalyKind.UNPUBLISHED_MODEL, AnomalyKind.IRREGULAR_END}
+
+DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided")
+WIRING_CODES = tuple(wiring_catalogue.ENTRIES)
+
+
+def after_read(readings: DeviceReadings) -> list[Finding]:
+    """What the registers of one device say about themselves."""
+    return list(
+        plausibility_findings(
+            readings.device.address,
+            None if readings.device.identity.source == "none" else str(readings.device.identity),
+            readings.uniform,
+        )
+    )

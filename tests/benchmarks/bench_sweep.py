@@ -2,10 +2,11 @@
 
     python tests/benchmarks/bench_sweep.py [--without-peer]
 
-1. A sweep of addresses 1 to 247 on a simulated 9600 8N1 line with two devices, in virtual time, against
-   the physical bound: bytes on the wire plus listening time.
-2. The same line served in real time as RTU over TCP, swept by a plain pymodbus loop (0.2 s time-out, no
-   retries; takes 50 s). Its defaults (3 s, three retries) are computed: 12 s for each absent address.
+1. A sweep of addresses 1 to 247 on a simulated 9600 8N1 line with two devices, in virtual time,
+   against the physical bound: bytes on the wire plus listening time.
+2. The same line served in real time as RTU over TCP, swept by a plain pymodbus loop (0.2 s,
+   no retries; takes 50 s). Its defaults (3 s, three retries) are computed: 12 s for each absent
+   address.
 3. Start-up of `busprobe --help` and `busprobe decode` against `python -c pass`, medians of 7.
 """
 

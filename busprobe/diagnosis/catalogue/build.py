@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from busprobe.diagnosis.catalogue import addresses, devices, line, wiring
+from busprobe.diagnosis.catalogue import addresses, devices, line, search, wiring
 from busprobe.diagnosis.catalogue.base import Entry, make_finding
 from busprobe.model.finding import Evidence, Finding
 
@@ -12,6 +12,7 @@ CATALOGUE: dict[str, Entry] = {
     **addresses.ENTRIES,
     **devices.ENTRIES,
     **line.ENTRIES,
+    **search.ENTRIES,
     **wiring.ENTRIES,
 }
 
