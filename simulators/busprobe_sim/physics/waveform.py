@@ -201,6 +201,32 @@ class Output:
         return initial if index < 0 else int(self.raw_levels[index])
 
 
+def _line_voltage(tracks: Sequence[Track], table: LevelTable, node: int, times: Times) -> Volts:
+    """Voltage at a node while the drivers do what the tracks tell [V]."""
+    # What one driver does in turn is one thing, so a long talk of two is still nine combinations.
+    senders: dict[int, Levels] = {}
+    for track in tracks:
+        states = track.states[np.searchsorted(track.times, times, "right") - 1]
+        before = senders.get(track.node)
+        senders[track.node] = states if before is None else np.where(states, states, before)
+    code = np.zeros(len(times), dtype=np.int64)
+    for states in reversed(senders.values()):
+        code *= 3
+        code += states
+        code += 1
+    combinations, places = np.unique(code, return_inverse=True)
+    volts = np.empty(len(combinations))
+    for index, combination in enumerate(combinations.tolist()):
+        rest, on = combination, []
+        for sender in senders:
+            rest, digit = divmod(rest, 3)
+            if digit != 1:
+                on.append((sender, digit - 1))
+        volts[index] = table.voltages(tuple(on))[node]
+    found: Volts = volts[places]
+    return found
+
+
 def listen(
     tracks: Sequence[Track],
     added: Sequence[Added],
@@ -244,21 +270,7 @@ def listen(
     )
     times = times[(times >= begin_ns) & (times < end_ns)]
     times.sort()
-    code = np.zeros(len(times), dtype=np.int64)
-    place = 1
-    for track in tracks:
-        index = np.searchsorted(track.times, times, "right") - 1
-        code += (track.states[index] + 1) * place
-        place *= 3
-    known = np.zeros(place)
-    for combination in np.flatnonzero(np.bincount(code, minlength=place)):
-        rest, states = int(combination), []
-        for track in tracks:
-            rest, digit = divmod(rest, 3)
-            if digit != 1:
-                states.append((track.node, digit - 1))
-        known[combination] = table.voltages(tuple(states))[node]
-    volts = known[code]
+    volts = _line_voltage(tracks, table, node, times)
     for addition in added:
         volts += addition.volts[np.searchsorted(addition.times, times, "right") - 1]
     if swapped:
