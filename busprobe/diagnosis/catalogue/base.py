@@ -25,8 +25,10 @@ class Entry:
 # Said wherever the remedy means work inside the meter cabinet. Common practice, no source; local
 # codes and licensed electricians always come first.
 CAUTION_CT = (
-    "Isolate the circuit before touching a CT or its wires. Never open a CT secondary under load: it "
-    "can reach lethal voltage; short it first where the CT is made for that. Work inside the cabinet "
+    "Isolate the circuit before touching a CT or its wires. Never open a CT secondary under "
+    "load: it "
+    "can reach lethal voltage; short it first where the CT is made for that. Work inside the "
+    "cabinet "
     "is for licensed electricians, by the local code."
 )
 CAUTION_MAINS = (

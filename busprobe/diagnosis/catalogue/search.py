@@ -10,23 +10,28 @@ ENTRIES: dict[str, Entry] = {
         Severity.FAULT,
         "Nobody answers at any of {count} addresses.",
         "Every request stayed unanswered{settings}. A line without power, a cut or swapped pair, "
-        "other line settings or the wrong port all look like this; the bytes cannot tell them apart.",
-        "Check in this order: meters powered; the two bus wires at the adapter, then exchanged for a "
+        "other line settings or the wrong port all look like this; the bytes cannot tell them "
+        "apart.",
+        "Check in this order: meters powered; the two bus wires at the adapter, then exchanged "
+        "for a "
         "try (nothing is damaged by it); the common wire; the line settings printed on the meter.",
         CAUTION_BUS,
     ),
     "settings-differ": Entry(
         Severity.FAULT,
         "The device at address {address} talks {settings}, the rest of the line {home}.",
-        "All devices on a line must use one rate and format (Modbus over Serial Line V1.02, section "
-        "2.5.1). At the line's own settings this one stays silent, so the energy manager never hears "
+        "All devices on a line must use one rate and format (Modbus over Serial Line V1.02, "
+        "section "
+        "2.5.1). At the line's own settings this one stays silent, so the energy manager never "
+        "hears "
         "it.",
         "Set this device to {home} (its manual or its display says how), then search again.",
     ),
     "answers-any-unit": Entry(
         Severity.NOTE,
         "The host answers at {count} unit ids as one and the same device.",
-        "Every unit id gave the serial number {serial}: the device does not look at the unit id, as "
+        "Every unit id gave the serial number {serial}: the device does not look at the unit id, "
+        "as "
         "devices without a serial line behind them may (Modbus Messaging on TCP/IP V1.0b, section "
         "4.4.1.2).",
         "Use unit id {address}. Nothing needs to be changed.",
@@ -36,7 +41,8 @@ ENTRIES: dict[str, Entry] = {
         "The device at address {address} answers later than the search first listened.",
         "Its answer came while another address was being asked; it names its sender, so it was "
         "recognised and the device was asked again by itself.",
-        "Set the response time-out of the energy manager to at least {needed_ms} ms for this device: "
+        "Set the response time-out of the energy manager to at least {needed_ms} ms for this "
+        "device: "
         "with a shorter one it takes the answer for that of the next meter.",
     ),
     "echo-heard": Entry(
@@ -44,7 +50,8 @@ ENTRIES: dict[str, Entry] = {
         "Every request comes back to the sender first.",
         "The adapter hears itself (its receiver stays on while it sends), or the line is strapped "
         "four-wire. busprobe tells the echo from an answer; other programs may not.",
-        "Use an adapter that switches its receiver off while it sends, or tell the other program to "
+        "Use an adapter that switches its receiver off while it sends, or tell the other program "
+        "to "
         "expect an echo.",
     ),
     "unidentified": Entry(
@@ -59,7 +66,8 @@ ENTRIES: dict[str, Entry] = {
         Severity.WARNING,
         "The SunSpec map of the device at address {address} is not as published: {what}.",
         "{text}",
-        "Values from the models before that place are sound; ask the maker for a firmware that keeps "
+        "Values from the models before that place are sound; ask the maker for a firmware that "
+        "keeps "
         "to the published models, and check the readings against the display.",
     ),
     "active-text": Entry(
