@@ -15,9 +15,9 @@ _ESCAPED = re.compile(r"(?:\\x[0-9A-Fa-f]{2})+")
 # The offset of a dump line: with a colon ("0010: 01 03"), or set apart ("00000010  01 03").
 _OFFSET = re.compile(r"\s*([0-9A-Fa-f]{4,16})(:(?=\s|$)| {2,}|\t)")
 _LAST_OFFSET = re.compile(r"\s*([0-9A-Fa-f]{7,8})\s*")
-# The characters that a dump repeats to the right.
-_CHARACTERS = re.compile(r"\s*\|[^\n]*\|\s*$")
-_CHARACTERS_AFTER_COLON = re.compile(r" {2,}\S[^\n]*$")
+# The characters that a dump repeats to the right: between bars, or behind groups of two bytes.
+_BARS = re.compile(r"\s*\|[^\n]*\|\s*$")
+_GROUPS = re.compile(r" ((?:[0-9A-Fa-f]{4} ){0,7}[0-9A-Fa-f]{2}(?:[0-9A-Fa-f]{2})?)(?: {2,}.*)?")
 
 _NEXT_STEP = "Give bytes in hexadecimal, such as: 01 03 00 00 00 02 C4 0B"
 
@@ -65,12 +65,12 @@ def _dump_columns(line: str, so_far: int, dump: bool) -> tuple[int, int, bool]:
     # Without a colon it must count the bytes, else it may as well be bytes.
     if offset and (offset[2] == ":" or int(offset[1], 16) == so_far):
         start, stop = offset.end(), len(line)
-        characters = _CHARACTERS.search(line, start)
-        if characters is None and offset[2] == ":":
-            while start < stop and line[start].isspace():
-                start += 1
-            characters = _CHARACTERS_AFTER_COLON.search(line, start)
-        return start, characters.start() if characters else stop, True
+        groups = _GROUPS.fullmatch(line, start) if offset[2] == ":" else None
+        # One character for each byte; what is longer is no such column.
+        if groups and len(line[groups.end(1) :].strip()) <= len(groups[1].replace(" ", "")) // 2:
+            return groups.start(1), groups.end(1), True
+        bars = _BARS.search(line, start)
+        return start, bars.start() if bars else stop, True
     last = _LAST_OFFSET.fullmatch(line)
     if dump and last and int(last[1], 16) == so_far:
         return len(line), len(line), True

@@ -1,5 +1,7 @@
 """CRC-16 against the specification and three independent implementations."""
 
+import random
+
 import minimalmodbus
 import pytest
 from crccheck.crc import CrcModbus
@@ -65,6 +67,35 @@ def test_one_wrong_bit_is_always_noticed(data, before, bit):
     broken[bit // 8 % len(adu)] ^= 1 << bit % 8
     assert not is_intact(bytes(broken))
     assert not is_intact_at(bytes(broken), 0, len(broken))
+
+
+@given(st.binary(min_size=2, max_size=254), st.lists(st.integers(0, 2047), max_size=6))
+def test_both_ways_to_check_agree(data, bits):
+    # Any number of wrong bits: the check of the whole and the table must say the same.
+    adu = bytearray(with_crc(data))
+    for bit in bits:
+        adu[bit // 8 % len(adu)] ^= 1 << bit % 8
+    assert is_intact_at(adu, 0, len(adu)) == (crc16(bytes(adu)) == 0)
+
+
+@pytest.mark.parametrize("length", range(4, 257))
+def test_every_length_is_checked_right(length):
+    rng = random.Random(length)
+    for _ in range(20):
+        adu = bytearray(with_crc(rng.randbytes(length - 2)))
+        assert is_intact_at(adu, 0, length)
+        place = rng.randrange(length - 2)
+        adu[place] ^= 0x01
+        assert not is_intact_at(adu, 0, length)
+        adu[place + 1] ^= 0x80
+        assert is_intact_at(adu, 0, length) == is_intact(bytes(adu))
+
+
+def test_what_is_too_long_or_too_short_is_no_adu():
+    # Modbus over Serial Line V1.02, section 2.5.1.1: 4 to 256 bytes.
+    assert is_intact_at(with_crc(bytes(254)), 0, 256)
+    assert not is_intact_at(with_crc(bytes(255)), 0, 257)
+    assert not is_intact_at(with_crc(bytes(1)), 0, 3)
 
 
 @given(st.binary(min_size=2, max_size=40), st.integers(1, 9))

@@ -11,6 +11,7 @@ from pymodbus.pdu import DecodePDU
 
 from busprobe.wire.crc import is_intact, with_crc
 from busprobe.wire.functions import Role
+from busprobe.wire.likely import LIKELY, LIKELY_AS, LOOKAHEAD, POSSIBLE, POSSIBLE_LOOKAHEAD
 from busprobe.wire.pdu import loop_back, read_registers, report_server_id
 from busprobe.wire.rtu import NEAR, Decoder, Piece, encode, split
 from busprobe.wire.writing import write_register, write_registers
@@ -387,6 +388,73 @@ def test_frames_of_every_public_function_are_found_behind_junk(junk_length):
         junk = bytes(rng.choice((0xFF, 0xFE, 0xFC, 0xF8)) for _ in range(junk_length))
         pieces = split(junk + frame + junk)
         assert [piece.data for piece in pieces] == [junk, frame, junk], (section, is_request)
+
+
+@given(
+    st.binary(max_size=40),
+    st.binary(max_size=40),
+    st.binary(max_size=40),
+    ADDRESSES,
+    READ_REQUESTS,
+    st.data(),
+)
+def test_request_and_response_are_recovered_from_any_junk(one, two, three, address, pdu, data):
+    count = int.from_bytes(pdu[3:5], "big")
+    registers = data.draw(st.binary(min_size=2 * count, max_size=2 * count))
+    request = encode(address, pdu)
+    response = encode(address, bytes((pdu[0], 2 * count)) + registers)
+    heard = one + request + two + response + three
+    found = {
+        (piece.offset, piece.data, piece.role) for piece in split(heard, request=(address, pdu))
+    }
+    assert (len(one), request, REQUEST) in found
+    assert (len(one + request + two), response, RESPONSE) in found
+
+
+@given(st.binary(min_size=12, max_size=12))
+def test_likely_forms_look_no_further_than_they_say(data):
+    for form in LIKELY_AS.values():
+        assert bool(form.match(data)) == bool(form.match(data[:LOOKAHEAD]))
+    for form, reach in ((LIKELY, LOOKAHEAD), (POSSIBLE, POSSIBLE_LOOKAHEAD)):
+        assert bool(form.match(data, 1)) == bool(form.match(data[:reach], 1))
+
+
+@given(st.integers(1, 247), st.sampled_from([1, 2, 3, 4, 5, 6, 8, 15, 16, 0x2B, 0x83, 0xAB]))
+def test_the_search_leaves_out_no_likely_form(address, function):
+    rng = random.Random(address)
+    for _ in range(50):
+        body = bytes(rng.choice((0, 1, 2, 4, 14, 32, 123, 255)) for _ in range(10))
+        data = bytes((address, function)) + body
+        long_bits = function in (1, 2) and body[0] > 0x20
+        if any(form.match(data) for form in LIKELY_AS.values()) and not long_bits:
+            assert LIKELY.match(data, 1)
+        if LIKELY.match(data, 1):
+            assert POSSIBLE.match(data, 1)
+
+
+def test_offsets_go_on_after_a_silence():
+    poll = encode(3, read_registers(3, 0, 1))
+    decoder = Decoder()
+    pieces = [*decoder.feed(b"\xff" + poll[:-1]), *decoder.flush()]
+    assert decoder.pending == b""
+    pieces += [*decoder.feed(poll[-1:] + poll), *decoder.flush()]
+    # A frame does not reach across a silence.
+    assert [(p.offset, p.data, p.framed) for p in pieces] == [
+        (0, b"\xff" + poll[:-1], False),
+        (8, poll[-1:], False),
+        (9, poll, True),
+    ]
+
+
+def test_what_is_certain_is_given_at_once():
+    refused = encode(3, H("83 02"))
+    answer = encode(3, H("03 02 00 07"))
+    for frame in (refused, answer, encode(3, H("03 14") + bytes(20))):
+        decoder = Decoder()
+        assert decoder.feed(frame[:-1]) == ()
+        assert decoder.pending == frame[:-1]
+        assert [piece.data for piece in decoder.feed(frame[-1:])] == [frame]
+        assert decoder.pending == b""
 
 
 def test_meter_traffic_is_found_behind_any_amount_of_noise():
