@@ -99,6 +99,13 @@ class Hearing:
         inside = self._passing is not None and self._passed < len(self._passing.data)
         return resume.partial or resume.level == 0 or inside
 
+    @property
+    def _own_glitch_ns(self) -> float:
+        return self._node.parameters.own_glitch_bits * self._node.bit_ns
+
+    def _is_own(self, thing: Thing) -> bool:
+        return isinstance(thing, Transmission) and thing.node is self._node
+
     def forget_levels(self) -> None:
         """The line has changed: what was known to be clean is not any more."""
         self._clean.clear()
@@ -149,7 +156,13 @@ class Hearing:
         cursor = self._resume.t_ns
         if self._passing is not None and self._passing.end_ns <= cursor:
             self._passing = None
-        things = [x for x in self._line.things if x.end_ns > cursor and x.begin_ns < until_ns]
+        reach = cursor - self._own_glitch_ns
+        things = [
+            x
+            for x in self._line.things
+            if x.begin_ns < until_ns
+            and (x.end_ns > cursor or (x.end_ns > reach and self._is_own(x)))
+        ]
         character = self._node.timing.character_ns
         i = 0
         while i < len(things):
@@ -159,11 +172,11 @@ class Hearing:
                 i += 1
                 continue
             self._skip_idle(thing.begin_ns)
-            end = thing.end_ns
+            end = thing.end_ns + self._own_glitch_ns
             first = i
             i += 1
             while i < len(things) and things[i].begin_ns < end + _JOIN_CHARACTERS * character:
-                end = max(end, things[i].end_ns)
+                end = max(end, things[i].end_ns + self._own_glitch_ns)
                 i += 1
             self._sample(things[first:i], min(until_ns, end + _SETTLE_CHARACTERS * character))
         resume = self._resume
@@ -196,7 +209,7 @@ class Hearing:
             if resume.partial or resume.level == 0 or resume.t_ns > thing.start_ns:
                 return False
             if thing.node is self._node and not self._node.parameters.hears_itself:
-                if following < thing.end_ns:
+                if following < thing.end_ns or self._own_glitch_ns:
                     return False
                 self._resume = Resume(min(limit, thing.end_ns))
                 return True
@@ -228,6 +241,8 @@ class Hearing:
     def _is_clean(self, thing: Transmission) -> bool:
         """Whether a transmission that is alone passes through this receiver unharmed."""
         sender = thing.node
+        if sender.parameters.on_glitch_bits or sender.parameters.off_glitch_bits:
+            return False
         if self._line.parameters.force_bits or thing.end_ns < thing.last_ns:
             return False
         key = (sender.index, thing.settings.baud, thing.settings.parity.value)
@@ -299,7 +314,10 @@ class Hearing:
         (thing,) = things
         if not isinstance(thing, Transmission) or thing.node is self._node:
             return None
-        if thing.end_ns < thing.last_ns or not self._follows(thing.node):
+        if thing.end_ns < thing.last_ns or thing.node.parameters.off_glitch_bits:
+            # It ends on a 0, which a comparator may keep on an undriven line.
+            return None
+        if not self._follows(thing.node):
             return None
         edges = thing.track.edges
         first, last = edges.searchsorted((self._resume.t_ns, until_ns)).tolist()
@@ -317,6 +335,10 @@ class Hearing:
         if not parameters.hears_itself:
             own = [(x.begin_ns, x.end_ns) for x in sent if x.node is node]
             muted = windows(own) if own else None
+        low: Windows | None = None
+        if self._own_glitch_ns:
+            ends = [x.end_ns for x in sent if x.node is node]
+            low = windows([(end, end + self._own_glitch_ns) for end in ends])
         frozen: Windows | None = None
         if self._may_freeze:
             frozen = beyond_common_mode(
@@ -342,5 +364,6 @@ class Hearing:
             sample_ns=node.bit_ns / rules.samples_per_bit,
             margin_sigma=rules.noise_margin_sigma,
             muted=muted,
+            low=low,
             frozen=frozen,
         )

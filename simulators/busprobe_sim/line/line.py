@@ -203,7 +203,7 @@ class Line:
             begin,
             start,
             last,
-            last + parameters.trail_bits * bit,
+            last + (parameters.trail_bits + parameters.off_glitch_bits) * bit,
         )
         node.sending = thing
         if begin <= self.now_ns:

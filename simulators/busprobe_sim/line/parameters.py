@@ -72,6 +72,11 @@ class NodeParameters:
         lead_bits: The driver is on this long before the first start bit [bit]; 0-40.
         trail_bits: The driver stays on this long after the last stop bit [bit]; negative cuts the
             last character.
+        on_glitch_bits: The pair is 0 this long when its driver is switched on, within the lead
+            [bit]; 1 makes others hear FF before its bytes, 9 makes them hear 00.
+        off_glitch_bits: The pair is 0 this long when its driver is switched off, after the trail
+            [bit].
+        own_glitch_bits: Its own receiver reads 0 this long after its driver was switched off [bit].
         clock_error: Relative error of its bit clock; 0.002 typical, 0.01 legal.
         after_framing_error: What its UART does after a low stop bit.
         hears_itself: Its receiver stays on while it drives.
@@ -90,6 +95,9 @@ class NodeParameters:
     swapped: bool = False
     lead_bits: float = 0.5
     trail_bits: float = 0.5
+    on_glitch_bits: float = 0.0
+    off_glitch_bits: float = 0.0
+    own_glitch_bits: float = 0.0
     clock_error: float = 0.0
     after_framing_error: AfterFramingError = AfterFramingError.EDGE
     hears_itself: bool = False
@@ -152,6 +160,8 @@ class StationParameters:
             address.
         cut_last_byte_rate: Share of replies that lack the last byte.
         late_last_byte_rate: Share of replies whose last byte is held back and leads the next.
+        pause_after: The reply pauses after so many bytes [byte]; 0 never.
+        pause_ms: Length of that pause [ms].
         sync_loss_rate: Share of frames for others after which it is deaf for a while.
         resync_ms: How long it is deaf then [ms].
     """
@@ -168,6 +178,8 @@ class StationParameters:
     foreign_answer_rate: float = 0.0
     cut_last_byte_rate: float = 0.0
     late_last_byte_rate: float = 0.0
+    pause_after: int = 0
+    pause_ms: float = 0.0
     sync_loss_rate: float = 0.0
     resync_ms: float = 500.0
 

@@ -218,7 +218,14 @@ class Station(Node):
             sent = sent[:-1]
         elif self._random.random() < self.station.late_last_byte_rate:
             sent, self._held_byte = sent[:-1], sent[-1:]
-        self.line.transmit(self, sent, max(start_ns, self.line.now_ns))
+        start_ns = max(start_ns, self.line.now_ns)
+        pause_after = self.station.pause_after
+        if 0 < pause_after < len(sent):
+            first, sent = sent[:pause_after], sent[pause_after:]
+            self.line.transmit(self, first, start_ns)
+            assert self.sending is not None
+            start_ns = round(self.sending.last_ns + self.station.pause_ms * _MILLISECOND_NS)
+        self.line.transmit(self, sent, start_ns)
         if self.sending is not None:
             self._traffic_ns = max(self._traffic_ns, self.sending.last_ns)
             if self._change is not None:

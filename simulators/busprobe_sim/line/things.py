@@ -71,6 +71,8 @@ class Transmission:
                 bit_ns=self.bit_ns,
                 zeros_only=self.node.parameters.driver.zeros_only,
                 swapped=self.node.parameters.swapped,
+                on_glitch_ns=self.node.parameters.on_glitch_bits * self.bit_ns,
+                off_glitch_ns=self.node.parameters.off_glitch_bits * self.bit_ns,
             )
         return self._track
 

@@ -49,6 +49,8 @@ def driver_track(
     bit_ns: float,
     zeros_only: bool,
     swapped: bool,
+    on_glitch_ns: float = 0.0,
+    off_glitch_ns: float = 0.0,
 ) -> Track:
     """What a driver does while its UART sends.
 
@@ -62,6 +64,8 @@ def driver_track(
         bit_ns: Duration of a bit by the sender's clock [ns].
         zeros_only: Only 0 bits are driven.
         swapped: The wires are swapped at this node.
+        on_glitch_ns: It drives 0 this long when switched on, within the lead [ns].
+        off_glitch_ns: It drives 0 this long before it is switched off [ns].
     """
     changes, levels = transmit(data, settings, start_ns, bit_ns)
     if zeros_only:
@@ -71,8 +75,16 @@ def driver_track(
         states = (2 * levels - 1).astype(np.int8)
         on = 1
     kept = changes < off_ns
-    times = np.concatenate(([-math.inf, on_ns], changes[kept], [off_ns]))
-    states = np.concatenate(([0, on], states[kept], [0])).astype(np.int8)
+    head, tail = [(-math.inf, 0)], [(off_ns, 0)]
+    if on_glitch_ns > 0.0:
+        head.append((on_ns, -1))
+        on_ns = min(on_ns + on_glitch_ns, start_ns)
+    head.append((on_ns, on))
+    if off_glitch_ns > 0.0:
+        tail.insert(0, (off_ns - off_glitch_ns, -1))
+    times = np.concatenate(([t for t, _ in head], changes[kept], [t for t, _ in tail]))
+    states = np.concatenate(([s for _, s in head], states[kept], [s for _, s in tail]))
+    states = states.astype(np.int8)
     low = states < 0
     edges = times[1:][low[1:] != low[:-1]]
     return Track(node, times, -states if swapped else states, edges)
@@ -243,6 +255,7 @@ def listen(
     sample_ns: float,
     margin_sigma: float,
     muted: Windows | None = None,
+    low: Windows | None = None,
     frozen: Windows | None = None,
 ) -> Output:
     """Level at the output of one receiver between two instants.
@@ -262,9 +275,10 @@ def listen(
         sample_ns: Spacing of the noise samples [ns].
         margin_sigma: Where noise is drawn, see `compare`.
         muted: Periods in which the receiver is switched off and its output reads 1.
+        low: Periods in which its output reads 0 whatever the line does.
         frozen: Periods in which the comparator cannot move.
     """
-    windows = [w.edges for w in (muted, frozen) if w is not None]
+    windows = [w.edges for w in (muted, low, frozen) if w is not None]
     times = np.concatenate(
         (*(t.times for t in tracks), *(a.times for a in added), *windows, [begin_ns])
     )
@@ -288,7 +302,9 @@ def listen(
     )
     levels = raw_levels
     if muted is not None:
-        levels = np.where(muted.at(raw_times), np.int8(1), raw_levels)
+        levels = np.where(muted.at(raw_times), np.int8(1), levels)
+    if low is not None:
+        levels = np.where(low.at(raw_times), np.int8(0), levels)
     toggles = np.empty(len(levels), dtype=np.bool_)
     toggles[0] = levels[0] != level
     np.not_equal(levels[1:], levels[:-1], out=toggles[1:])

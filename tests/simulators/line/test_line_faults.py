@@ -282,3 +282,31 @@ def test_wrong_rate_is_silence_for_the_asker_and_a_small_alphabet_for_a_listener
     assert set(data) == {0x00, 0xE0}
     assert not any(is_intact(data[i : i + 8]) for i in range(len(data)) if any(data[i : i + 8]))
     assert port.now_ns == 2000 * MS
+
+
+# Computed with an independent UART model: one low pulse of so many bits, as 8N1 and 8E1.
+@pytest.mark.parametrize(
+    ("bits", "parity", "stray"),
+    [
+        (1.0, Parity.NONE, "FF"),
+        (9.0, Parity.NONE, "00"),
+        (1.0, Parity.EVEN, "FF!P"),
+        (9.0, Parity.EVEN, "00!P"),
+    ],
+)
+def test_switching_glitches_put_a_stray_byte_before_or_after(
+    bits: float, parity: Parity, stray: str
+) -> None:
+    form = LineSettings(9600, parity)
+    host = PortParameters(NodeParameters(settings=form), reports_marks=True)
+    whole = " ".join(f"{value:02X}" for value in answer(1))
+    before = station(1, settings=form, lead_bits=20.0, on_glitch_bits=bits)
+    _, port, _ = make(before, port=host)
+    assert shown(ask(port, read(1))) == f"{stray} {whole}"
+    after = station(1, settings=form, trail_bits=2.0, off_glitch_bits=bits)
+    _, port, _ = make(after, port=host)
+    assert shown(ask(port, read(1))) == f"{whole} {stray}"
+    own = replace(host, node=replace(host.node, own_glitch_bits=bits))
+    _, port, _ = make(station(1, settings=form), port=own)
+    for _ in range(2):
+        assert shown(ask(port, read(1))) == f"{stray} {whole}"

@@ -145,6 +145,14 @@ def test_last_byte_late_leads_the_next_reply() -> None:
     assert heard(ask(port, read(1))) == whole[-1:] + whole[:-1]
 
 
+def test_a_pause_inside_a_reply() -> None:
+    bus, port, _ = make(station(1, pause_after=7, pause_ms=12.0))
+    chunks = ask(port, read(1, 10))
+    whole = answer(1, 10)
+    assert [chunk.data for chunk in chunks] == [whole[:7], whole[7:]]
+    assert bus.log[2].t_ns - bus.log[1].t_end_ns == pytest.approx(12 * MS, abs=2)
+
+
 def test_drop_rate() -> None:
     _, port, _ = make(station(1, drop_rate=0.3))
     answered = sum(bool(ask(port, read(1), 40.0)) for _ in range(200))
