@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import click
 
 from busprobe.cli import output, words
@@ -10,6 +12,7 @@ from busprobe.cli.convert import read_result
 from busprobe.cli.documents import ReadResult
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
 from busprobe.cli.running import run_job
+from busprobe.model.reading import PHASES
 from busprobe.session.job import Job
 
 
@@ -66,14 +69,45 @@ def show_readings(result: ReadResult, *, everything: bool) -> None:
         words.table(("point", "value", "unit", "state"), rows, right=(1,))
     if result.quantities:
         output.line()
-        output.line("In uniform terms (V, A, W, var, VA, Hz, Wh)")
-        words.table(
-            ("quantity", "value"),
-            [(n, _number(v)) for n, v in result.quantities.items()],
-            right=(1,),
-        )
-        output.line(result.sign.text)
+        show_quantities(result.quantities)
+        output.line()
+        output.line(textwrap.fill(result.sign.text, 96))
+
+
+# Rows of the uniform table: name, unit, and whether there is a total.
+_ROWS = (
+    ("V", "V"),
+    ("I", "A"),
+    ("P", "W"),
+    ("Q", "var"),
+    ("S", "VA"),
+    ("PF", ""),
+    ("E_import", "Wh"),
+    ("E_export", "Wh"),
+)
+
+
+def show_quantities(quantities: dict[str, float]) -> None:
+    """Print the uniform quantities, phases side by side."""
+    rows = []
+    for name, unit in _ROWS:
+        cells = [quantities.get(f"{name}_{phase}") for phase in PHASES]
+        total = quantities.get(name)
+        if total is None and all(cell is None for cell in cells):
+            continue
+        shown = ["-" if cell is None else _number(cell) for cell in (*cells, total)]
+        rows.append((name, *shown, unit))
+    words.table(("in uniform terms", *PHASES, "total", "unit"), rows, right=(1, 2, 3, 4))
+    rest = [
+        ("line to line", f"V_{a}{b}", "V") for a, b in (("L1", "L2"), ("L2", "L3"), ("L3", "L1"))
+    ]
+    rest.append(("frequency", "F", "Hz"))
+    for label, name, unit in rest:
+        if name in quantities:
+            output.line(f"{label} {name}: {_number(quantities[name])} {unit}")
 
 
 def _number(value: float | int | str) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{value:.0f}" if abs(value) >= 1e5 else f"{value:.6g}"
+    return str(value)
