@@ -8,8 +8,6 @@ same bytes were posted from the field, the thread is named.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from busprobe.wire import mbap
 from busprobe.wire.functions import Role, function_name
 from busprobe.wire.remains import Judgement, Surroundings, broken, lost_start, misplaced
@@ -27,8 +25,12 @@ _FEW_PULSES = 3
 # as 1 and a driver that takes the bus one bit early.
 _SWAPPED = (b"\x7f\x7e", b"\xfd\xf9")
 
-# So many bytes must agree before an alphabet says something.
+# Remains of a frame are sought in so many bytes at once: the longest frame and some junk before it.
+_WINDOW = 512
+
+# So many bytes must agree before an alphabet says something, and so many of them be other than 00.
 _ALPHABET_LEAST = 6
+_ALPHABET_SPOKEN = 3
 
 
 def meanings(data: bytes, around: Surroundings) -> tuple[Judgement, ...]:
@@ -37,22 +39,42 @@ def meanings(data: bytes, around: Surroundings) -> tuple[Judgement, ...]:
     Returns:
         Judgements in order that together cover every byte; "unknown" where nothing fits.
     """
-    for judge in _JUDGES:
-        told = judge(data, around)
+    found: list[Judgement] = []
+    at = 0
+    while at < len(data):
+        if at == 0 or len(data) - at <= _WINDOW:
+            text = _whole(data[at:], around)
+            if text:
+                found.append(Judgement(at, len(data), text))
+                break
+        told = _part(data[at : at + _WINDOW], around)
         if told is None:
-            continue
-        found = [told]
+            found.append(Judgement(at, len(data), UNKNOWN))
+            break
         if told.start:
-            ahead = Surroundings(around.before, True, None, b"")
-            found = [*meanings(data[: told.start], ahead), told]
-        if told.stop < len(data):
-            behind = Surroundings(True, around.after, None, b"")
-            found += [
-                Judgement(told.stop + more.start, told.stop + more.stop, more.text)
-                for more in meanings(data[told.stop :], behind)
-            ]
-        return tuple(found)
-    return (Judgement(0, len(data), UNKNOWN),)
+            ahead = Surroundings(around.before, True)
+            text = _whole(data[at : at + told.start], ahead) or UNKNOWN
+            found.append(Judgement(at, at + told.start, text))
+        found.append(Judgement(at + told.start, at + told.stop, told.text))
+        at += told.stop
+        around = Surroundings(True, around.after)
+    return tuple(found)
+
+
+def _whole(data: bytes, around: Surroundings) -> str:
+    for judge in (_pulses, _held_low, _swapped, _ascii, _modbus_tcp, _too_fast):
+        text = judge(data, around)
+        if text:
+            return text
+    return ""
+
+
+def _part(data: bytes, around: Surroundings) -> Judgement | None:
+    for judge in (misplaced, broken, lost_start):
+        told = judge(data, around)
+        if told:
+            return told
+    return None
 
 
 def _pulses(data: bytes, around: Surroundings) -> str:
@@ -124,6 +146,8 @@ def _ascii(data: bytes, _: Surroundings) -> str:
 
 
 def _modbus_tcp(data: bytes, _: Surroundings) -> str:
+    if data[2:4] != b"\0\0":
+        return ""
     decoder = mbap.Decoder()
     pieces = (*decoder.feed(data), *decoder.flush())
     adus = [piece for piece in pieces if isinstance(piece, mbap.Adu)]
@@ -138,8 +162,8 @@ def _modbus_tcp(data: bytes, _: Surroundings) -> str:
             f"transaction {adu.transaction}, unit {adu.unit}: {describe(adu.pdu, roles[0])}"
         )
     return (
-        f"Modbus TCP ({'; '.join(said)}): on a serial line it means that a transparent serial"
-        " server is spoken to as if it were a gateway"
+        f"Modbus TCP with its MBAP header ({'; '.join(said)}): on a serial line it means that a"
+        " transparent serial server is spoken to as if it were a gateway"
     )
 
 
@@ -161,8 +185,11 @@ def _alphabet(ratio: int) -> frozenset[int]:
 _ALPHABETS = tuple((ratio, _alphabet(ratio)) for ratio in (8, 6, 4, 3, 2))
 
 
-def _too_fast(data: bytes, _: Surroundings) -> str:
-    if len(data) < _ALPHABET_LEAST:
+def _too_fast(data: bytes, around: Surroundings) -> str:
+    # A frame beside it was heard at the right rate.
+    if around.before or around.after or len(data) < _ALPHABET_LEAST:
+        return ""
+    if len(data) - data.count(0) < _ALPHABET_SPOKEN:
         return ""
     letters = set(data)
     for ratio, alphabet in _ALPHABETS:
@@ -172,26 +199,3 @@ def _too_fast(data: bytes, _: Surroundings) -> str:
                 f" receiver that is about {ratio} times too fast - listen at a lower rate"
             )
     return ""
-
-
-def _whole(
-    judge: Callable[[bytes, Surroundings], str],
-) -> Callable[[bytes, Surroundings], Judgement | None]:
-    def judgement(data: bytes, around: Surroundings) -> Judgement | None:
-        text = judge(data, around)
-        return Judgement(0, len(data), text) if text else None
-
-    return judgement
-
-
-_JUDGES = (
-    _whole(_pulses),
-    _whole(_held_low),
-    _whole(_swapped),
-    _whole(_ascii),
-    _whole(_modbus_tcp),
-    misplaced,
-    broken,
-    lost_start,
-    _whole(_too_fast),
-)

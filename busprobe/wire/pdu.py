@@ -1,7 +1,7 @@
 """Requests that only read, and what responses say.
 
 Source: MODBUS Application Protocol Specification V1.1b3, section 6; data big-endian (section 4.2).
-Requests that write are built in `busprobe.wire.writing` and nowhere else.
+Requests that write have a module of their own, which only the guarded change of an address uses.
 """
 
 from __future__ import annotations

@@ -149,7 +149,9 @@ def _damaged(data: bytes, header: _Header) -> str:
         f" {frame[-2:].hex(' ').upper()} where {right.hex(' ').upper()} would be right"
     )
     bit = _one_wrong_bit(frame)
-    if bit is not None:
+    if frame[-CRC_LENGTH:] == right[::-1]:
+        told += " - the same bytes in the other order: the sender puts its CRC the wrong way round"
+    elif bit is not None:
         told += f"; one wrong bit explains it (bit {bit % 8} of byte {bit // 8 + 1})"
     return told
 

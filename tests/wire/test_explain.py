@@ -82,6 +82,7 @@ def test_broadcast_is_noted():
         ("2.5 to 4.5 bits", "31 30 00 01 48 F3", "could be the response 15 04 02 00 01 48 F3"),
         ("4.5 to 6.5 bits", "8C 02 00 01 48 F3", "could be the response 15 04 02 00 01 48 F3"),
         ("pymodbus #207", "FC 01 03 02 6D 60 94", "a whole response whose last byte came first"),
+        ("CRC high byte first", "01 03 02 6D 60 FC 94", "its CRC the wrong way round"),
         ("a wrong bit", "01 03 02 6D 61 94 FC", "one wrong bit explains it (bit 0 of byte 5)"),
         # Computed: traffic of address 1, function 3, with the wires swapped.
         ("swapped, idle held low", "7F 7E FF FF FB 77 7A", "A and B swapped"),
@@ -95,7 +96,7 @@ def test_broadcast_is_noted():
         (
             "MODBUS on TCP/IP V1.0b, section 4.4.1.2",
             "15 01 00 00 00 06 FF 03 00 04 00 01",
-            "Modbus TCP (transaction 5377, unit 255: read holding register 4)",
+            "Modbus TCP with its MBAP header (transaction 5377, unit 255: read holding register 4)",
         ),
         ("pymodbus test/framer", b":1103007C00026E\r\n".hex(), "ASCII frame of address 17"),
         ("the same, damaged", b":1103007C00026F\r\n".hex(), "LRC wrong"),
@@ -172,6 +173,13 @@ def test_every_byte_is_explained_once(parts):
         at += length
     assert at == len(data)
     assert all(part.meaning for part in found.junk)
+
+
+def test_many_damaged_frames_are_told_one_by_one():
+    one = encode(1, H("03 04 00 01 00 02"))[:-1] + b"\x55"
+    found = junk(one * 3000)
+    assert len(found) == 3000
+    assert {(offset % 9, data) for offset, data, _ in found} == {(0, one.hex(" ").upper())}
 
 
 def test_noise_is_mostly_called_unknown():

@@ -63,6 +63,20 @@ def test_printed_responses_answer_their_requests_and_no_others(section, request_
     assert expected in (None, len(response)) or response[0] & p.EXCEPTION_BIT
 
 
+@pytest.mark.parametrize(("section", "request_pdu", "response"), pdus())
+def test_independent_decoder_agrees_on_the_kind_of_every_printed_pdu(
+    section, request_pdu, response
+):
+    # pymodbus knows every public function of these examples.
+    for is_server, pdu in ((True, request_pdu), (False, response)):
+        if pdu is None:
+            continue
+        theirs = DecodePDU(is_server).decode(pdu)
+        assert theirs is not None
+        assert theirs.function_code == pdu[0]
+        assert theirs.isError() == (p.exception_of(pdu) is not None)
+
+
 def test_values_of_the_printed_examples():
     by_section = {name: (request, response) for name, request, response in pdus()}
     # Section 6.3: registers 108 to 110 are 555, 0, 100. Section 6.4: input register 9 is 10.
