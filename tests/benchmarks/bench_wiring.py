@@ -1,6 +1,6 @@
 """How often the wiring diagnosis is right, how sure it is, and how long it takes.
 
-Run it with ``python tests/benchmarks/bench_wiring.py --trials 200``. All figures are from
+Run it with ``PYTHONPATH=. python tests/benchmarks/bench_wiring.py --trials 200``. All figures are from
 synthetic sites (`household`), not from the field; the seeds used here were not used for tuning
 unless ``--seed`` says so.
 """
@@ -8,15 +8,12 @@ unless ``--seed`` says so.
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
+from itertools import pairwise
 
 import numpy as np
-
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
 from household import Edge, Meter, Site, Wiring, plug_schedule, random_wiring, record
 
@@ -150,7 +147,7 @@ def show_bands(stated: list[tuple[float, bool]]) -> None:
     edges = (0.0, *BANDS, 1.0000001)
     error, count = 0.0, len(stated)
     print("stated            n     mean    right")
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         inside = [(p, ok) for p, ok in stated if low <= p < high]
         if inside:
             mean = sum(p for p, _ in inside) / len(inside)
@@ -186,8 +183,8 @@ def main() -> None:
         }
         print(
             f"{preset:9s} {load:5.0f}  {after[1]:7.2%}  {after[3]:7.2%}  "
-            f"{tally.decided / tally.trials:7.2%}  {tally.wrong:5d}  {tally.faulty_called_right:12d} "
-            f"{tally.right_called_faulty:12d}  {np.mean(tally.rounds or [0]):6.2f}  "
+            f"{tally.decided / tally.trials:7.2%}  {tally.wrong:5d}  "
+            f"{tally.faulty_called_right:12d} {tally.right_called_faulty:12d}  {np.mean(tally.rounds or [0]):6.2f}  "
             f"{np.median(tally.seconds):.2f}",
             flush=True,
         )

@@ -90,6 +90,20 @@ ENTRIES: dict[str, Entry] = {
         "{experiment}",
         CAUTION_LOAD,
     ),
+    "wiring-wrong": Entry(
+        Severity.FAULT,
+        "The wiring is wrong; {count} explanations fit",
+        "Every wiring that fits what was measured is wrong somewhere: {choices}.",
+        "{experiment}",
+        CAUTION_LOAD,
+    ),
+    "phase-names-open": Entry(
+        Severity.NOTE,
+        "Every CT belongs to its voltage lead; which phase is which is open",
+        "All powers are true, but nothing that was measured tells the names of the phases.",
+        "Nothing to change for the total. For the names: {experiment}",
+        CAUTION_LOAD,
+    ),
     "wiring-inconsistent": Entry(
         Severity.WARNING,
         "The test cannot have gone as announced",

@@ -33,17 +33,17 @@ def diagnose_wiring(
         rotation_known: Whether the site is known to turn L1, L2, L3 (and the meter to count
             inductive reactive power positive).
     """
-    if load is None:
-        return undecided(series, "Switch a known load on each phase, one after the other.")
-    from busprobe.diagnosis.wiring.known_load import examine
+    from busprobe.diagnosis.wiring.known_load import examine, examine_passive
     from busprobe.diagnosis.wiring.verdict import judge
 
-    found = examine(series, load, system)
-    if found is None:
-        return undecided(
-            series, "Record active power per phase while the load is switched on and off."
-        )
-    return judge(found, sign)
+    rotations = (1,) if rotation_known else (1, -1)
+    if load is None:
+        found = examine_passive(series, system, rotations=rotations)
+        experiment = "Watch longer, or switch a known load on each phase, one after the other."
+    else:
+        found = examine(series, load, system, rotations=rotations)
+        experiment = "Record active power per phase while the load is switched on and off."
+    return undecided(series, experiment) if found is None else judge(found, sign)
 
 
 def undecided(series: Series, experiment: str) -> WiringDiagnosis:

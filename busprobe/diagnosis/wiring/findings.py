@@ -13,6 +13,7 @@ from busprobe.diagnosis.wiring.types import (
 )
 from busprobe.model.finding import Evidence, Finding
 
+MOST_CHOICES = 4
 NEXT_TEST = "Repeat the test with a bigger load, on each phase alone."
 
 
@@ -47,19 +48,41 @@ def wiring_findings(
     if diagnosis.verdict is WiringVerdict.INCONSISTENT:
         return (make("wiring-inconsistent", experiment=experiment),)
     if diagnosis.verdict is WiringVerdict.AMBIGUOUS:
-        choices = "; or ".join(e.remedy.rstrip(".") for e in diagnosis.explanations[:4])
-        if len(diagnosis.explanations) > 4:
-            choices += "; and more"
+        sure = _shared(diagnosis.explanations)
+        certain = [make(code, **facts) for code, facts in sure]
         return (
+            *certain,
             make(
-                "wiring-ambiguous",
+                _open_question(diagnosis.explanations, bool(sure)),
                 count=len(diagnosis.explanations),
-                choices=choices,
+                choices=_choices(diagnosis.explanations),
                 experiment=experiment,
             ),
         )
     best = diagnosis.explanations[0]
     return tuple(make(code, **facts) for code, facts in _faults(best))
+
+
+def _shared(explanations: tuple[Explanation, ...]) -> list[tuple[str, dict[str, object]]]:
+    """The faults that every explanation has."""
+    first, *others = (_faults(e) for e in explanations)
+    return [fault for fault in first if all(fault in other for other in others)]
+
+
+def _open_question(explanations: tuple[Explanation, ...], some_sure: bool) -> str:
+    """Code of what stays open: only names, which fault, or whether there is any."""
+    codes = [{code for code, _ in _faults(e)} for e in explanations]
+    if all(c <= {"phases-renamed"} for c in codes):
+        return "phase-names-open"
+    if all(codes) and not some_sure:
+        return "wiring-wrong"
+    return "wiring-ambiguous"
+
+
+def _choices(explanations: tuple[Explanation, ...]) -> str:
+    """The first few explanations as one list."""
+    choices = "; or: ".join(e.remedy.rstrip(".") for e in explanations[:MOST_CHOICES])
+    return choices + ("; and more" if len(explanations) > MOST_CHOICES else "")
 
 
 def _evidence(diagnosis: WiringDiagnosis) -> tuple[Evidence, ...]:

@@ -9,6 +9,7 @@ from itertools import combinations, permutations
 import numpy as np
 
 from busprobe.diagnosis.wiring.edges import Schedule, marked_schedule
+from busprobe.diagnosis.wiring.passive import passive_posterior
 from busprobe.diagnosis.wiring.physics import (
     OPEN,
     Clamp,
@@ -36,44 +37,52 @@ DARK = 0.2
 # A CT with more than this has current [A], [W].
 LIVE_A = 0.15
 LIVE_W = 25.0
+# How often a test is announced for one phase and done on another: common practice, no source.
+SLIP_PRIOR = 0.01
+# Log-likelihood of a CT on a phase that was visited, without any trace of the load.
+UNSEEN = -12.0
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Probabilities of all wirings, the tests having these names.
+    """Probabilities of all wirings, the tests having these names and the site this rotation.
 
     Attributes:
-        loads: The load of each test.
+        net: The system, with its rotation.
+        loads: The load of each test; empty without a known load.
         posterior: Probabilities of all wirings.
-        tables: The tables behind them.
+        tables: The tables behind them; None without a known load.
     """
 
+    net: Network
     loads: tuple[str, ...]
     posterior: Posterior
-    tables: ResponseTables
+    tables: ResponseTables | None
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """What the known load showed, before it is put into words.
+class Examined:
+    """What the record showed, before it is put into words.
 
     Attributes:
         net: The system.
         samples: The record.
-        schedule: The switchings.
-        evidence: What was seen at them.
-        views: One per set of names the tests may have; a single one where they were announced.
+        schedule: The switchings of the known load.
+        views: One per set of names and rotation that has to be allowed for.
         log_slip: Log odds that a label is wrong against all labels right.
         names_from_order: Whether the names rest on the order of the tests.
+        sag_seen: Whether the voltage registers took part.
+        quiet_inputs: Inputs that show no current at all.
     """
 
     net: Network
     samples: Samples
     schedule: Schedule
-    evidence: Evidence
     views: tuple[View, ...]
     log_slip: float
     names_from_order: bool
+    sag_seen: bool
+    quiet_inputs: tuple[str, ...]
 
 
 def nominal_voltage(volts: tuple[float, ...], net: Network) -> float:
@@ -114,6 +123,18 @@ def odd_levels(volts: tuple[float, ...], net: Network) -> bool:
     return three_wire or (bool(seen) and max(seen) > 1.35 * min(seen))
 
 
+def live_inputs(samples: Samples) -> tuple[bool, ...]:
+    """Whether each CT shows any current at all."""
+    return tuple(
+        bool(
+            np.nanmax(np.abs(one.amps), initial=0.0) > LIVE_A
+            if np.isfinite(one.amps).any()
+            else np.nanmax(np.abs(one.power), initial=0.0) > LIVE_W + one.power_step
+        )
+        for one in samples.inputs
+    )
+
+
 def gather(
     series: Series,
     samples: Samples,
@@ -149,20 +170,12 @@ def gather(
         )
         for one in samples.inputs
     )
-    live = tuple(
-        bool(
-            np.nanmax(np.abs(one.amps), initial=0.0) > LIVE_A
-            if np.isfinite(one.amps).any()
-            else np.nanmax(np.abs(one.power), initial=0.0) > LIVE_W + one.power_step
-        )
-        for one in samples.inputs
-    )
     evidence = Evidence(
         responses=responses,
         sags=tuple(SagResponse(samples, one, schedule) for one in samples.inputs),
         volts=volts,
         volts_between=between,
-        live=live,
+        live=live_inputs(samples),
         load_w=power,
         tolerance=load.tolerance,
         nominal_v=nominal,
@@ -170,21 +183,22 @@ def gather(
     return evidence, base
 
 
-def plausible_leads(net: Network, evidence: Evidence) -> tuple[Leads, ...]:
+def plausible_leads(net: Network, volts: tuple[float, ...], nominal_v: float) -> tuple[Leads, ...]:
     """States of the leads that the voltage levels allow; the others need not be weighed."""
     states = lead_states(net.system, net.rotation)
-    seen = [v / evidence.nominal_v for v in evidence.volts]
+    if net.system is MeterSystem.THREE_PHASE_THREE_WIRE:
+        return states
     keep = []
     for state in states:
-        fits = True
-        for k, level in enumerate(seen):
-            if math.isnan(level):
+        for k, v in enumerate(volts):
+            if math.isnan(v):
                 continue
             dark = state.positive[k] == OPEN
             line = abs(net.input_voltage(state, k)) > 1.4
+            level = v / nominal_v
             if dark != (level < DARK) or (not dark and line != (level > 1.35)):
-                fits = net.system is MeterSystem.THREE_PHASE_THREE_WIRE or False
-        if fits:
+                break
+        else:
             keep.append(state)
     return tuple(keep) or states
 
@@ -216,18 +230,36 @@ def slip_odds(
     return float(log_sum_exp(np.array(slips))) + prior - posterior.log_evidence
 
 
-# How often a test is announced for one phase and done on another: common practice, no source.
-SLIP_PRIOR = 0.01
-
-
 def examine(
-    series: Series, load: KnownLoad, system: MeterSystem, *, rotation: int = 1
-) -> Finding | None:
-    """Weigh all wirings; None where the series holds no power per phase or no switching."""
-    net = network(system, rotation)
+    series: Series, load: KnownLoad, system: MeterSystem, *, rotations: tuple[int, ...] = (1,)
+) -> Examined | None:
+    """Weigh all wirings; None where the series holds no power per phase or no switching.
+
+    Args:
+        series: The record.
+        load: The load that was switched.
+        system: How the meter is connected.
+        rotations: The senses of rotation to allow for.
+    """
+    net = network(system, rotations[0])
     samples = samples_of(series, net)
     if samples is None:
         return None
+    found = _examine(series, samples, load, net, rotations)
+    if found is not None and _unsigned_q(samples) and _turned(found):
+        # Q without a sign would be taken for a turn the other way.
+        plain = replace(samples, inputs=tuple(replace(one, has_q=False) for one in samples.inputs))
+        return _examine(series, plain, load, net, rotations)
+    return found
+
+
+def _examine(
+    series: Series,
+    samples: Samples,
+    load: KnownLoad,
+    net: Network,
+    rotations: tuple[int, ...],
+) -> Examined | None:
     labels = (*net.phases, "L1L2L3")
     fallback = load.phase if load.phase in labels else "unknown"
     if series.marks:
@@ -238,23 +270,70 @@ def examine(
         return None
     names = possible_names(schedule, load, net)
     evidence, base = gather(series, samples, schedule, names[0], load, net)
-    leads = plausible_leads(net, evidence)
     views = []
-    for loads in names:
-        posterior, tables = infer(net, leads, clamps(system), evidence, loads, base)
-        views.append(View(loads, posterior, tables))
+    for rotation in rotations:
+        turned = network(net.system, rotation)
+        leads = plausible_leads(turned, evidence.volts, evidence.nominal_v)
+        for loads in names:
+            posterior, tables = infer(turned, leads, clamps(net.system), evidence, loads, base)
+            if load.phase == "each" and not schedule.named:
+                posterior = _all_visited(turned, posterior, loads)
+            views.append(View(turned, loads, posterior, tables))
     slip = -math.inf
     if schedule.named:
         slip = slip_odds(net, evidence, views[0].posterior, schedule, base)
-    return Finding(
+    return Examined(
         net,
         samples,
         schedule,
-        evidence,
         tuple(views),
         slip,
         names_from_order=not schedule.named and len(names) == 1 and load.phase == "each",
+        sag_seen=any(sag.usable for sag in evidence.sags),
+        quiet_inputs=tuple(
+            one.name for one, live in zip(samples.inputs, evidence.live, strict=True) if not live
+        ),
     )
+
+
+def _all_visited(net: Network, posterior: Posterior, loads: tuple[str, ...]) -> Posterior:
+    """Take it that the load was on every phase: a CT on a phase without a test would have shown."""
+    unseen = [
+        number
+        for number, clamp in enumerate(posterior.clamps)
+        if clamp.conductor in net.phases and clamp.conductor not in loads
+    ]
+    if not unseen:
+        return posterior
+    fit = posterior.log_fit.copy()
+    for axis in range(1, fit.ndim):
+        index: list[slice | list[int]] = [slice(None)] * fit.ndim
+        index[axis] = unseen
+        fit[tuple(index)] += UNSEEN
+    total = posterior.log_prior + fit
+    total = total + posterior.log_sag.reshape((-1,) + (1,) * (fit.ndim - 1))
+    return replace(posterior, log_fit=fit, log_evidence=float(log_sum_exp(total)))
+
+
+def _unsigned_q(samples: Samples) -> bool:
+    """Whether no reactive power is ever negative."""
+    return all(
+        one.has_q and bool(np.nanmin(one.power.imag, initial=0.0) >= 0.0) for one in samples.inputs
+    )
+
+
+def _turned(found: Examined) -> bool:
+    """Whether the best wiring turns a power by anything but a half circle."""
+    view = max(found.views, key=lambda v: v.posterior.log_evidence)
+    post = view.posterior
+    index = np.unravel_index(int(post.probabilities().argmax()), post.log_fit.shape)
+    leads = post.leads[int(index[0])]
+    factors = [
+        view.net.factor(leads, k, post.clamps[int(c)], load)
+        for k, c in enumerate(index[1:])
+        for load in view.loads
+    ]
+    return any(abs(f.imag) > 0.1 for f in factors)
 
 
 def search(samples: Samples, load: KnownLoad, net: Network) -> Schedule:
@@ -292,3 +371,38 @@ def possible_names(
             ),
         )
     return tuple((*names, *rest) for names in permutations(net.phases, count))
+
+
+def examine_passive(
+    series: Series, system: MeterSystem, *, rotations: tuple[int, ...] = (1,)
+) -> Examined | None:
+    """Weigh wirings by what the site does by itself; None where that is too little."""
+    net = network(system, rotations[0])
+    samples = samples_of(series, net)
+    if samples is None:
+        return None
+    volts = mean_volts(samples)
+    nominal = nominal_voltage(volts, net)
+    live = live_inputs(samples)
+    views = []
+    for rotation in rotations:
+        turned = network(system, rotation)
+        leads = tuple(
+            state
+            for state in plausible_leads(turned, volts, nominal)
+            if state.kind not in ("doubled", "neutral-open")
+        )
+        posterior = passive_posterior(turned, leads, samples, nominal, live)
+        if posterior is None:
+            return None
+        views.append(View(turned, (), posterior, None))
+    return Examined(
+        net,
+        samples,
+        Schedule((), (), named=False, marked=False),
+        tuple(views),
+        -math.inf,
+        names_from_order=False,
+        sag_seen=all(np.isfinite(v) for v in volts),
+        quiet_inputs=tuple(o.name for o, on in zip(samples.inputs, live, strict=True) if not on),
+    )

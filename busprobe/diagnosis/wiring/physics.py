@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import permutations, product
@@ -30,8 +31,10 @@ NONE = "none"
 
 # Share of the loop impedance in the phase conductor, the rest in the neutral, and X/R of a low
 # voltage service: IEC 60725 reference impedance 0.24 + j0.15 / 0.16 + j0.10 ohm (from memory).
+# Cables have less reactance, overhead lines more.
 PHASE_SHARE = 0.6
 X_OVER_R = 0.6
+X_OVER_RS = (0.2, 0.6, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,20 @@ class Network:
         """Complex power of input k for a load of power 1 at ratio 1."""
         return _factor(self, leads.positive[k], self._reference_voltage(leads), clamp, load)
 
-    def sag(self, leads: Leads, k: int, load: str) -> float:
+    def sag_gain(self, leads: Leads, k: int, conductor: str) -> complex:
+        """Gain g of the voltage change ``Re(g a)`` of input k per ohm of loop resistance.
+
+        ``a`` is the current step of a conductor in the frame of its own voltage: real for a
+        resistive load.
+        """
+        across = self.input_voltage(leads, k)
+        if abs(across) < 1e-9:
+            return 0j
+        step = {conductor: self.voltage(conductor), NEUTRAL: -self.voltage(conductor)}
+        moved = _drop(step, leads.positive[k]) - _drop(step, leads.reference)
+        return moved * (across / abs(across)).conjugate()
+
+    def sag(self, leads: Leads, k: int, load: str, x_over_r: float = X_OVER_R) -> float:
         """Change of the voltage magnitude of input k per ohm of loop resistance.
 
         In units of (load power / nominal voltage); a load on the input's own phase gives -1 on
@@ -139,18 +155,19 @@ class Network:
         if abs(across) < 1e-9:
             return 0.0
         currents = self.currents(load)
-
-        def drop(conductor: str) -> complex:
-            share = 1.0 - PHASE_SHARE if conductor == NEUTRAL else PHASE_SHARE
-            return -share * complex(1.0, X_OVER_R) * currents.get(conductor, 0j)
-
         if leads.reference == OPEN:
-            live = [drop(c) for c in leads.positive if c != OPEN]
+            live = [_drop(currents, c, x_over_r) for c in leads.positive if c != OPEN]
             reference = sum(live, 0j) / len(live)
         else:
-            reference = drop(leads.reference)
-        moved = drop(leads.positive[k]) - reference
+            reference = _drop(currents, leads.reference, x_over_r)
+        moved = _drop(currents, leads.positive[k], x_over_r) - reference
         return (moved * (across / abs(across)).conjugate()).real
+
+
+def _drop(currents: Mapping[str, complex], conductor: str, x_over_r: float = X_OVER_R) -> complex:
+    """Voltage change of a conductor at the meter per ohm of loop resistance."""
+    share = 1.0 - PHASE_SHARE if conductor == NEUTRAL else PHASE_SHARE
+    return -share * complex(1.0, x_over_r) * currents.get(conductor, 0j)
 
 
 @lru_cache(maxsize=4096)

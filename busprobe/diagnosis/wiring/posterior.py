@@ -15,7 +15,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from busprobe.diagnosis.wiring.physics import NEUTRAL, NONE, OPEN, Clamp, Leads, Network
+from busprobe.diagnosis.wiring.physics import (
+    NEUTRAL,
+    NONE,
+    OPEN,
+    X_OVER_RS,
+    Clamp,
+    Leads,
+    Network,
+)
 from busprobe.diagnosis.wiring.responses import (
     SIZE_ONE,
     SIZE_STEP,
@@ -27,8 +35,9 @@ from busprobe.diagnosis.wiring.responses import (
 )
 from busprobe.diagnosis.wiring.samples import Index, Real
 
-# What a CT ratio that was set wrong looks like; 1 is what is expected.
-RATIOS = (1.0, 0.1, 0.2, 0.25, 0.4, 0.5, 0.67, 0.8, 1.25, 1.5, 2.0, 2.5, 4.0, 5.0, 10.0)
+# A CT ratio that was set wrong may be anything; 1 is what is expected. Closer to 1 than this it is
+# not told from the uncertainty of the load.
+NEAREST_RATIO, FARTHEST_RATIO = 0.16, 2.35
 RATIO_ONE_PRIOR = 0.92
 # Likelihoods count for a little less than they say: the noise is not quite independent from one
 # difference to the next.
@@ -127,12 +136,13 @@ def load_grid(tolerance: float) -> tuple[Index, Real]:
     return np.asarray(steps), np.log(prior / prior.sum())
 
 
-def ratio_steps() -> list[tuple[int, float]]:
-    """Each ratio in grid steps, and its prior."""
-    others = (1.0 - RATIO_ONE_PRIOR) / (len(RATIOS) - 1)
-    return [
-        (round(math.log(r) / SIZE_STEP), RATIO_ONE_PRIOR if r == 1.0 else others) for r in RATIOS
-    ]
+@lru_cache(maxsize=1)
+def ratio_steps() -> tuple[tuple[int, float], ...]:
+    """Each ratio in grid steps, and its prior; the first one is 1."""
+    reach = round(FARTHEST_RATIO / SIZE_STEP)
+    others = [s for s in range(-reach, reach + 1, 2) if abs(s) * SIZE_STEP >= NEAREST_RATIO]
+    prior = (1.0 - RATIO_ONE_PRIOR) / len(others)
+    return ((0, RATIO_ONE_PRIOR), *((s, prior) for s in others))
 
 
 class ResponseTables:
@@ -202,11 +212,9 @@ class ResponseTables:
         # The gain of meter and CT blurs by about one step of the grid.
         near = np.stack([np.roll(by_size, 1), by_size, np.roll(by_size, -1)])
         by_size = log_sum_exp(near + np.log([[0.25], [0.5], [0.25]]), axis=0)
-        columns = [
-            by_size[np.clip(SIZE_ONE + self._steps + steps, 0, SIZES.size - 1)]
-            for steps, _ in ratio_steps()
-        ]
-        return np.stack(columns, axis=1)
+        ratios = np.array([steps for steps, _ in ratio_steps()])
+        where = SIZE_ONE + self._steps[:, None] + ratios[None, :]
+        return np.asarray(by_size[np.clip(where, 0, SIZES.size - 1)])
 
     def joint(self, leads: tuple[Leads, ...], clamps: tuple[Clamp, ...]) -> Real:
         """Log-likelihood [lead, clamp of input 1, ...], load size and ratios summed out."""
@@ -259,18 +267,34 @@ def lead_sags(
     amps = evidence.load_w / evidence.nominal_v
     seen: dict[tuple[int, int, float], Real] = {}
     for number, state in enumerate(leads):
-        by_ohms = OHMS_LOG_PRIOR.copy()
-        for k, sag in enumerate(evidence.sags):
-            if not sag.usable or state.positive[k] == OPEN:
-                continue
-            for test, load in enumerate(loads):
-                per_ohm = round(net.sag(state, k, load), 3)
-                key = (k, test, per_ohm)
-                if key not in seen:
-                    seen[key] = sag.log_ratio(test, per_ohm * amps * OHMS)
-                by_ohms = by_ohms + seen[key]
-        out[number] = TEMPER * log_sum_exp(by_ohms)
+        supplies = [
+            _sag_fit(net, state, evidence, loads, amps, x_over_r, seen) for x_over_r in X_OVER_RS
+        ]
+        out[number] = log_sum_exp(np.array(supplies)) - math.log(len(X_OVER_RS))
     return out
+
+
+def _sag_fit(
+    net: Network,
+    leads: Leads,
+    evidence: Evidence,
+    loads: tuple[str, ...],
+    amps: float,
+    x_over_r: float,
+    seen: dict[tuple[int, int, float], Real],
+) -> float:
+    """Log-likelihood of the voltage changes on one kind of supply, its resistance summed out."""
+    by_ohms = OHMS_LOG_PRIOR.copy()
+    for k, sag in enumerate(evidence.sags):
+        if not sag.usable or leads.positive[k] == OPEN:
+            continue
+        for test, load in enumerate(loads):
+            per_ohm = round(net.sag(leads, k, load, x_over_r), 3)
+            key = (k, test, per_ohm)
+            if key not in seen:
+                seen[key] = sag.log_ratio(test, per_ohm * amps * OHMS)
+            by_ohms = by_ohms + seen[key]
+    return float(TEMPER * log_sum_exp(by_ohms))
 
 
 def clamp_kind(net: Network, combination: tuple[Clamp, ...]) -> str:

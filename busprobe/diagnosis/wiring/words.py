@@ -103,6 +103,17 @@ def _moved_together(
     return moved and all(ct.conductor == v.conductor for ct, v in zip(cts, voltages, strict=True))
 
 
+def changes(net: Network, explanation: Explanation) -> int:
+    """How many things would have to be changed."""
+    count = int(explanation.neutral != net.reference)
+    for v, own in zip(explanation.voltages, net.nominal_leads, strict=True):
+        count += v.conductor != own
+    for ct, own in zip(explanation.cts, net.nominal_clamps, strict=True):
+        count += (ct.conductor != own) + (ct.direction == "reversed")
+        count += ct.ratio not in (None, 1.0)
+    return count
+
+
 def is_right(net: Network, explanation: Explanation) -> bool:
     """Whether an explanation needs no change at all."""
     return (
