@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from busprobe.model.chunk import Mark
+from busprobe.model.line import LineSettings
 from busprobe.wire.crc import is_intact, with_crc
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.parameters import (
@@ -33,6 +34,7 @@ from busprobe_sim.physics.receiver import Comparator, classic, failsafe
 ADDRESS = 1
 REQUEST = with_crc(bytes([ADDRESS, 3, 0, 0, 0, 2]))
 REPLY_BYTES = 9
+DEFAULT_FORM = LineSettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,9 @@ class Situation:
     """What the two devices are like.
 
     Attributes:
-        positions_m: Where they are; the port is at 0 m.
+        positions_m: Where they are.
+        port_m: Where the port is.
+        form: Settings of all.
         drivers: Their drivers.
         receiver: Draws the receiver of the port.
         same_data: Both answer the same.
@@ -49,6 +53,8 @@ class Situation:
     """
 
     positions_m: tuple[float, float] = (5.0, 15.0)
+    port_m: float = 0.0
+    form: LineSettings = DEFAULT_FORM
     drivers: tuple[Driver, Driver] = (DRIVER_5V, DRIVER_5V)
     receiver: Callable[[random.Random], Comparator] = lambda _: failsafe()
     same_data: bool = False
@@ -94,12 +100,12 @@ class Outcome:
     Attributes:
         kind: "clean", "tail", "junk+frame", "two" or "none".
         damaged: A framing error or a break was among it.
-        data: All bytes heard.
+        winner: Whose reply was heard undamaged (0 or 1), if one of two different ones.
     """
 
     kind: str
     damaged: bool
-    data: bytes
+    winner: int | None
 
 
 def classify(data: bytes) -> str:
@@ -129,30 +135,39 @@ def trial(situation: Situation, seed: int) -> Outcome:
         seed,
     )
     data = chance.randbytes(4)
+    replies = []
     for position, driver, turnaround in zip(
         situation.positions_m, situation.drivers, situation.turnaround_ms, strict=True
     ):
         station = StationParameters(
             address=ADDRESS,
             node=NodeParameters(
-                position_m=position, driver=driver, clock_error=chance.gauss(0.0, 0.002)
+                position_m=position,
+                settings=situation.form,
+                driver=driver,
+                clock_error=chance.gauss(0.0, 0.002),
             ),
             turnaround_ms=turnaround,
             loop_ms=situation.loop_ms,
         )
         line.add_station(station, _Registers(data))
+        replies.append(with_crc(bytes([ADDRESS, 3, 4]) + data))
         if not situation.same_data:
             data = chance.randbytes(4)
-    port = line.open_port(
-        PortParameters(NodeParameters(comparator=situation.receiver(chance)), reports_marks=True)
+    node = NodeParameters(
+        position_m=situation.port_m,
+        settings=situation.form,
+        comparator=situation.receiver(chance),
     )
+    port = line.open_port(PortParameters(node, reports_marks=True))
     port.write(0, REQUEST)
     heard, marks = b"", set()
     while (chunk := port.next_arrival(150_000_000)) is not None:
         heard += chunk.data
         marks |= set(chunk.marks or ())
     damaged = bool(marks & {Mark.FRAMING, Mark.FRAMING_PARITY, Mark.BREAK})
-    return Outcome(classify(heard), damaged, heard)
+    heard_of = [number for number, reply in enumerate(replies) if reply in heard]
+    return Outcome(classify(heard), damaged, heard_of[0] if len(heard_of) == 1 else None)
 
 
 def shares(situation: Situation, trials: int, first_seed: int = 0) -> dict[str, float]:

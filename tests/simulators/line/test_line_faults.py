@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import pytest
 
@@ -231,7 +232,7 @@ def test_one_noise_burst_in_a_long_reply(burst_us: float, damaged: float, framin
         port.write(0, read(1, 20))
         # The reply takes from 13.4 to 60.3 ms.
         place = 13.5 + 46.0 * ((seed * 0.6180339887) % 1.0)
-        bus.schedule(round(place * MS), lambda bus=bus: bus.disturb_burst(burst_us))
+        bus.schedule(round(place * MS), partial(bus.disturb_burst, burst_us))
         chunks = []
         while (chunk := port.next_arrival(150 * MS)) is not None:
             chunks.append(chunk)

@@ -182,7 +182,7 @@ def test_address_and_settings_change_after_the_reply() -> None:
     bus, port, (device,) = make(station(1))
 
     class Changing:
-        def respond(self, request: bytes, now_ns: int) -> bytes:
+        def respond(self, request: bytes, now_ns: int) -> bytes | None:
             if request[0] == 6:
                 device.request_change(address=9, settings=fast)
             return Registers().respond(request, now_ns) if request[0] == 3 else request
