@@ -357,7 +357,7 @@ def test_every_entry_of_the_catalogue_is_raised_by_a_check() -> None:
         meter(three(), V_L1=2310.0, F=500.0),
         meter(three(), V_L1=190.0),
         meter(three(), V_L1=0.0),
-        meter(three(), V_L2L3=231.0, P=-9999.0, S_L1=9.0, PF_L1=0.3, P_L2=99999.0),
+        meter(three(), V_L2L3=231.0, P=-9999.0, S_L1=9.0, PF_L3=0.3, P_L2=99999.0),
         Uniform({}, {}, {"P": "doubt"}),
     ]
     raised = {code for found in wrong for code in codes(found)}
