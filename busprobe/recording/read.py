@@ -4,7 +4,8 @@ A recording may come from a stick, from a mail or from a computer that died. So:
 
 - What is no recording of ours is refused with a sentence that says so.
 - The file is never changed. A recording whose program was killed keeps its last rows in a second
-  file (-wal); both are copied away and read there, because reading them in place would write.
+  file (-wal); both are copied away and read there, because reading them in place would write. So
+  is a file that was cut.
 - Where pages are damaged, what is before and behind them is read and the damage is counted.
 - Every row is checked; what is no value of ours is counted and left out.
 """
@@ -36,6 +37,10 @@ _BATCH = 500
 _MOST_TRIED = 20_000
 # No value of ours is longer; a crafted file shall not fill the memory.
 _LONGEST_VALUE = 16 << 20
+
+# What reading a damaged file raises; sqlite3 decodes even the text of its errors, which may quote
+# damaged names.
+_DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 
 ValueT = TypeVar("ValueT")
 
@@ -172,7 +177,7 @@ class Recording:
         while True:
             try:
                 rows = self._connection.execute(query, (last, batch)).fetchall()
-            except sqlite3.Error:
+            except _DAMAGE:
                 if batch > 1:
                     batch = 1
                     continue
@@ -198,6 +203,7 @@ def _connect(path: Path, *, immutable: bool) -> sqlite3.Connection:
     connection = sqlite3.connect(
         f"{path.resolve().as_uri()}?{options}", uri=True, isolation_level=None
     )
+    connection.text_factory = lambda raw: raw.decode("utf-8", errors="backslashreplace")
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_VALUE)
     for pragma in ("trusted_schema=OFF", "cell_size_check=ON", "query_only=ON", "mmap_size=0"):
         connection.execute(f"PRAGMA {pragma}")
@@ -251,10 +257,29 @@ def _checked_head(path: Path, connection: sqlite3.Connection) -> RecordingHead:
         ) from error
 
 
-def _copy_away(path: Path, wal: Path) -> Path:
+def _missing_pages(path: Path) -> bool:
+    """Whether a file is shorter than its header says: SQLite would not open it at all."""
+    with path.open("rb") as file:
+        header = file.read(100)
+    # SQLite file format, section 1.3: page size at 16 (1 means 65536), pages at 28.
+    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
+        return False
+    page_size = int.from_bytes(header[16:18], "big")
+    page_size = 65536 if page_size == 1 else page_size
+    return int.from_bytes(header[28:32], "big") * page_size > path.stat().st_size
+
+
+def _copy_away(path: Path, wal: Path | None, *, cut: bool) -> Path:
     folder = Path(tempfile.mkdtemp(prefix="busprobe-"))
-    shutil.copyfile(path, folder / "recording")
-    shutil.copyfile(wal, folder / "recording-wal")
+    copy = folder / "recording"
+    shutil.copyfile(path, copy)
+    if wal is not None:
+        shutil.copyfile(wal, folder / "recording-wal")
+    if cut:
+        with copy.open("r+b") as file:
+            # No number of pages: SQLite then goes by the size of the file.
+            file.seek(28)
+            file.write(bytes(4))
     return folder
 
 
@@ -273,8 +298,10 @@ def open_recording(path: Path) -> Recording:
     folder: Path | None = None
     connection: sqlite3.Connection | None = None
     try:
-        if wal.is_file() and wal.stat().st_size:
-            folder = _copy_away(path, wal)
+        unfolded = wal if wal.is_file() and wal.stat().st_size else None
+        cut = unfolded is None and _missing_pages(path)
+        if unfolded is not None or cut:
+            folder = _copy_away(path, unfolded, cut=cut)
             connection = _connect(folder / "recording", immutable=False)
         else:
             connection = _connect(path, immutable=True)
@@ -284,7 +311,7 @@ def open_recording(path: Path) -> Recording:
             connection.close()
         if folder is not None:
             shutil.rmtree(folder, ignore_errors=True)
-        if isinstance(error, sqlite3.Error):
+        if isinstance(error, _DAMAGE):
             raise _refusal(
                 path,
                 "is not a recording, or its beginning is destroyed.",
@@ -304,7 +331,7 @@ def is_intact(path: Path) -> bool:
     Raises:
         InputError: The file is no recording that can be read.
     """
-    with open_recording(path) as recording, contextlib.suppress(sqlite3.Error):
+    with open_recording(path) as recording, contextlib.suppress(*_DAMAGE):
         result = recording._connection.execute("PRAGMA quick_check(1)").fetchone()
         return bool(result == ("ok",))
     return False
