@@ -3,12 +3,13 @@
 Run it from the checkout: ``python tests/benchmarks/bench_wire.py [--megabytes 2] [--noise 20]``
 
 Streams (no timing information): requests and responses of function 3 and 4, of 1 to 125 registers;
-the same with one byte in 10 000 replaced; random bytes. The rate is a multiple of what a line at
+the same with one byte in 10 000 and in 100 replaced; random bytes. The rate is a multiple of what a line at
 115200 8N1 carries (11 520 byte/s), by CPU time, the median of interleaved rounds. Beside it, in the
 same rounds, runs a plain scan over every offset with the same two roles and the CRC of pymodbus.
 
-Ends with status 1 when a goal is missed: 1000 times the line rate on every stream, faster than the
-plain scan, no intact frame lost, at most one false frame in a million random bytes.
+Ends with status 1 when a goal is missed: 1000 times the line rate on every stream but the one with
+one byte in 100 replaced, faster than the plain scan, no intact frame lost, at most one false frame
+in a million random bytes.
 """
 
 from __future__ import annotations
@@ -115,6 +116,7 @@ def main() -> int:
     streams = {
         "clean": clean,
         "1e-4 damaged": damaged(rng, clean, 1e-4),
+        "1e-2 damaged": damaged(rng, clean, 1e-2),
         "random": rng.randbytes(size),
     }
     met = True
@@ -127,7 +129,8 @@ def main() -> int:
         rate = len(data) / statistics.median(ours)
         peer = len(data) / statistics.median(plain)
         intact, missed = lost(data, frames) if name != "random" else (0, 0)
-        met &= rate >= GOAL_LINES * LINE_BYTES_PER_S and rate > peer and missed == 0
+        met &= missed == 0 and rate > peer
+        met &= rate >= GOAL_LINES * LINE_BYTES_PER_S or name == "1e-2 damaged"
         print(
             f"{name:<14} {rate / 1e6:>10.1f} {rate / LINE_BYTES_PER_S:>9.0f}"
             f" {peer / 1e6:>17.1f} {intact:>8} {missed:>6}"

@@ -12,7 +12,7 @@ from pymodbus.pdu import DecodePDU
 from busprobe.wire.crc import is_intact, with_crc
 from busprobe.wire.functions import Role
 from busprobe.wire.likely import LIKELY, LIKELY_AS, LOOKAHEAD, POSSIBLE, POSSIBLE_LOOKAHEAD
-from busprobe.wire.pdu import loop_back, read_registers, report_server_id
+from busprobe.wire.pdu import loop_back, read_bits, read_registers, report_server_id
 from busprobe.wire.rtu import NEAR, Decoder, Piece, encode, split
 from busprobe.wire.writing import write_register, write_registers
 from tests.wire.spec_vectors import IDENTIFICATION, frames
@@ -379,6 +379,53 @@ def test_every_intact_frame_of_a_long_recording_is_recovered(bit_error_rate):
     assert found.keys() - intact.keys() == set(), "no frame where there is none"
     if bit_error_rate:
         assert len(intact) < len(truth)
+
+
+def _mixed_exchange(rng):
+    kind = rng.randrange(8)
+    address = rng.randint(1, 247)
+    if kind < 3:
+        function, count = rng.choice((3, 4)), rng.choice((1, 2, 2, 4, 60, 125))
+        # Registers at 02xx and 04xx: the requests that look like responses of 1 and 2 registers.
+        request = read_registers(
+            function, rng.choice((0, 0x0200, 0x0400)) + rng.randrange(256), count
+        )
+        response = bytes((function, 2 * count)) + rng.randbytes(2 * count)
+    elif kind == 3:
+        count = rng.randint(1, 200)
+        request = read_bits(rng.choice((1, 2)), rng.choice((0, 0x0300, 40000)), count)
+        response = bytes((request[0], (count + 7) // 8)) + rng.randbytes((count + 7) // 8)
+    elif kind == 4:
+        request = response = write_register(rng.randrange(65536), rng.randrange(65536))
+    elif kind == 5:
+        request = write_registers(rng.randrange(60000), [1, 2, 3])
+        response = request[:5]
+    elif kind == 6:
+        request, response = H("2B 0E 01 00"), IDENTIFICATION
+    else:
+        server = rng.randbytes(rng.randint(3, 30))
+        request, response = report_server_id(), bytes((0x11, len(server))) + server
+    if rng.random() < 0.1:
+        response = bytes((request[0] | 0x80, rng.choice((1, 2, 3, 4, 6, 11))))
+    pair = [(REQUEST, encode(address, request)), (RESPONSE, encode(address, response))]
+    return pair if rng.random() < 0.9 else pair[:1]
+
+
+@pytest.mark.parametrize("junk", ["00", "00 or FF", "any"])
+def test_every_frame_of_mixed_traffic_is_recovered_with_its_role(junk):
+    # With a piece of junk before every third frame, and every tenth request unanswered.
+    rng = random.Random(11)
+    values = {"00": (0,), "00 or FF": (0, 255), "any": range(256)}[junk]
+    data = bytearray()
+    truth = {}
+    while len(truth) < 3000:
+        for role, frame in _mixed_exchange(rng):
+            if rng.random() < 0.3:
+                data += bytes(rng.choice(values) for _ in range(rng.randint(1, 4)))
+            truth[len(data)] = (role, frame)
+            data += frame
+    found = {piece.offset: (piece.role, piece.data) for piece in split(bytes(data)) if piece.framed}
+    assert found == truth
 
 
 @pytest.mark.parametrize("junk_length", [1, 7, 60, 200])
