@@ -93,11 +93,15 @@ class Hearing:
         return self._resume.t_ns
 
     @property
-    def busy(self) -> bool:
-        """A character is in progress (or the line is held low)."""
-        resume = self._resume
+    def inside_character(self) -> bool:
+        """A character has begun and is not complete."""
         inside = self._passing is not None and self._passed < len(self._passing.data)
-        return resume.partial or resume.level == 0 or inside
+        return self._resume.partial or inside
+
+    @property
+    def busy(self) -> bool:
+        """A character is in progress, or the line is held low."""
+        return self.inside_character or self._resume.level == 0
 
     @property
     def _own_glitch_ns(self) -> float:

@@ -100,7 +100,7 @@ class Port(Node):
         if limit >= until_ns:
             return ends[-1]
         # More of the same run may follow.
-        going_on = self.hearing.busy or self.line.busy_until_ns > ends[-1] + gap
+        going_on = self.hearing.inside_character or self.line.busy_until_ns > ends[-1] + gap
         return None if going_on else ends[-1]
 
     def _timer_after(self, t_ns: int) -> int:

@@ -99,7 +99,7 @@ class Station(Node):
         if now < self._due_ns:
             return
         self._listen()
-        if self.hearing.busy and self.hearing.cursor_ns + 2 * self.timing.character_ns > now:
+        if self.hearing.inside_character:
             self._look_at(now + self.timing.character_ns)
             return
         if not self._ends:

@@ -97,6 +97,7 @@ def test_swapped_port_finds_nobody_and_hears_one_break() -> None:
     opening = host.next_arrival(500 * MS)
     assert opening is not None
     assert shown([opening]) == "00!B"
+    assert host.now_ns == opening.t_ns == pytest.approx(10 * 1e9 / 9600, abs=1)
     assert host.next_arrival(500 * MS) is None
     # The receiver is off while its own driver is on, so each release is a falling edge again.
     for _ in range(3):
@@ -132,8 +133,14 @@ def test_bias_the_wrong_way_round_holds_the_line_low_for_everybody() -> None:
 
 @pytest.mark.parametrize(("level", "expected"), [(1, ""), (0, "00!B")])
 def test_a_driver_that_is_stuck_silences_everybody(level: int, expected: str) -> None:
-    _, port, _ = make(station(1), station(9, stuck=level, position_m=0.0))
+    _, port, _ = make(station(1), station(2), station(9, stuck=level, position_m=0.0))
     assert shown(ask(port, read(1))) == expected
+    # Nobody keeps looking at a line on which nothing happens.
+    events = 0
+    while port.line.next_event_ns <= 3600 * 1000 * MS:
+        port.line.step()
+        events += 1
+    assert events < 10
 
 
 def test_dead_driver_and_dead_receiver_are_silence_at_one_address() -> None:
