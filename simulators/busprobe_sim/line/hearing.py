@@ -77,6 +77,7 @@ class Hearing:
         self._generator = array_stream(line.seed, f"noise/{node.name}")
         self._clean: dict[tuple[int, int, str], bool] = {}
         self._followed: dict[int, bool] = {}
+        self._idle: int | None = None
         self._passing: Transmission | None = None
         self._passed = 0
         self._raw = 1
@@ -107,13 +108,21 @@ class Hearing:
     def _own_glitch_ns(self) -> float:
         return self._node.parameters.own_glitch_bits * self._node.bit_ns
 
-    def _is_own(self, thing: Thing) -> bool:
-        return isinstance(thing, Transmission) and thing.node is self._node
+    def _with_own_glitches(self, until_ns: int) -> list[Thing]:
+        cursor = self._resume.t_ns
+        reach = cursor - self._own_glitch_ns
+
+        def matters(thing: Thing) -> bool:
+            own = isinstance(thing, Transmission) and thing.node is self._node
+            return thing.begin_ns < until_ns and thing.end_ns > (reach if own else cursor)
+
+        return [x for x in self._line.things if matters(x)]
 
     def forget_levels(self) -> None:
         """The line has changed: what was known to be clean is not any more."""
         self._clean.clear()
         self._followed.clear()
+        self._idle = None
 
     def restart(self, t_ns: int) -> None:
         """Start hunting anew at an instant, settings having changed."""
@@ -160,13 +169,9 @@ class Hearing:
         cursor = self._resume.t_ns
         if self._passing is not None and self._passing.end_ns <= cursor:
             self._passing = None
-        reach = cursor - self._own_glitch_ns
-        things = [
-            x
-            for x in self._line.things
-            if x.begin_ns < until_ns
-            and (x.end_ns > cursor or (x.end_ns > reach and self._is_own(x)))
-        ]
+        things = [x for x in self._line.things if x.end_ns > cursor and x.begin_ns < until_ns]
+        if self._own_glitch_ns:
+            things = self._with_own_glitches(until_ns)
         character = self._node.timing.character_ns
         i = 0
         while i < len(things):
@@ -199,7 +204,10 @@ class Hearing:
             self._resume = Resume(float(until_ns), level)
 
     def _idle_level(self, last: int) -> int:
-        decided = self._node.parameters.comparator.decide(self._line.idle_v(self._node))
+        decided = self._idle
+        if decided is None:
+            volts = self._line.idle_v(self._node)
+            decided = self._idle = self._node.parameters.comparator.decide(volts)
         return last if decided == 0 else (decided + 1) // 2
 
     # -- characters that nothing can happen to

@@ -68,6 +68,15 @@ def driver_track(
         off_glitch_ns: It drives 0 this long before it is switched off [ns].
     """
     changes, levels = transmit(data, settings, start_ns, bit_ns)
+    usual = not (zeros_only or on_glitch_ns or off_glitch_ns)
+    if usual and off_ns > changes[-1]:
+        times = np.empty(len(changes) + 3)
+        times[0], times[1], times[2:-1], times[-1] = -math.inf, on_ns, changes, off_ns
+        states = np.empty(len(times), dtype=np.int8)
+        states[0], states[1], states[2:-1], states[-1] = 0, 1, levels, 0
+        states[2:-1] *= 2
+        states[2:-1] -= 1
+        return Track(node, times, -states if swapped else states, changes)
     if zeros_only:
         states = (levels - 1).astype(np.int8)
         on = 0
