@@ -25,13 +25,19 @@ class ReplayLink:
         endpoint: What to call it.
         timeline: Chunks in the order noticed, and the settings before the first they hold for.
         framing: How a PDU was wrapped on the recorded link.
+        arrival_uncertainty_ns: How late the recorded link could stamp a byte [ns]; that of the
+            chunks if larger.
 
     Attributes:
         unmatched: Sendings that the recording knows nothing of.
     """
 
     def __init__(
-        self, endpoint: Endpoint, timeline: Iterable[LineSettings | Chunk], framing: Framing
+        self,
+        endpoint: Endpoint,
+        timeline: Iterable[LineSettings | Chunk],
+        framing: Framing,
+        arrival_uncertainty_ns: int = 0,
     ) -> None:
         self._endpoint = endpoint
         self._framing = framing
@@ -46,7 +52,9 @@ class ReplayLink:
                 self._lines.append(line)
         self._settings = self._lines[0] if self._lines else None
         self._uncertainty_ns = max(
-            (c.uncertainty_ns for c in self._chunks if c.direction is Direction.RECEIVED), default=0
+            arrival_uncertainty_ns,
+            *(c.uncertainty_ns for c in self._chunks if c.direction is Direction.RECEIVED),
+            0,
         )
         self._now_ns = self._chunks[0].t_ns if self._chunks else 0
         self._at = 0  # the next chunk
@@ -71,7 +79,7 @@ class ReplayLink:
 
     @property
     def arrival_uncertainty_ns(self) -> int:
-        """The largest uncertainty that a chunk of the recording has [ns]."""
+        """How late the recorded link could stamp a received byte [ns]."""
         return self._uncertainty_ns
 
     @property

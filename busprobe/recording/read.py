@@ -56,6 +56,7 @@ class RecordingHead:
         version: Version of the program that made it, safe to show.
         started: Wall clock at its beginning.
         started_t_ns: Clock of the link at its beginning [ns].
+        arrival_uncertainty_ns: How late the link could stamp a received byte at its beginning [ns].
     """
 
     endpoint: str
@@ -64,6 +65,7 @@ class RecordingHead:
     version: str
     started: datetime
     started_t_ns: int
+    arrival_uncertainty_ns: int
 
     def wall_clock(self, t_ns: int) -> datetime:
         """Wall clock at an instant of the link's clock, to the microsecond."""
@@ -248,6 +250,7 @@ def _checked_head(path: Path, connection: sqlite3.Connection) -> RecordingHead:
             version=visible(meta["version"]),
             started=started,
             started_t_ns=int(meta["started_t_ns"]),
+            arrival_uncertainty_ns=max(0, int(meta["arrival_uncertainty_ns"])),
         )
     except (KeyError, ValueError, TypeError) as error:
         raise _refusal(

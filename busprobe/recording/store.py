@@ -222,6 +222,7 @@ def create_recording(
     version: str,
     started: datetime,
     started_t_ns: int,
+    arrival_uncertainty_ns: int = 0,
     most_bytes: int = MOST_BYTES,
     most_waiting_rows: int = MOST_WAITING_ROWS,
 ) -> Recorder:
@@ -234,6 +235,7 @@ def create_recording(
         version: Version of the program.
         started: Wall clock now, with offset.
         started_t_ns: Clock of the link now [ns].
+        arrival_uncertainty_ns: How late the link may stamp a received byte [ns].
         most_bytes: Size that the file may reach [byte].
         most_waiting_rows: Rows kept in memory while the disk fails.
 
@@ -261,6 +263,7 @@ def create_recording(
         "version": version,
         "started": started.isoformat(),
         "started_t_ns": str(started_t_ns),
+        "arrival_uncertainty_ns": str(arrival_uncertainty_ns),
     }
     try:
         connection.execute(f"PRAGMA page_size={_PAGE_BYTES}")
