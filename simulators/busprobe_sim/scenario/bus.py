@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe_sim.line.line import Line
+from busprobe_sim.line.port import Port
 from busprobe_sim.line.station import Station
 from busprobe_sim.ports.virtual import VirtualLink
 from busprobe_sim.scenario.build_device import Apply, build_server
@@ -115,6 +116,14 @@ class SimulatedBus:
     name: str
     _part: ScenarioPart
 
+    def open_port(self, settings: LineSettings | None = None) -> Port:
+        """Clamp a further adapter, like the probe's, to the line.
+
+        Args:
+            settings: Its settings; those of the scenario's line if left out.
+        """
+        return self.line.open_port(port_parameters(self._part.line, settings))
+
     def open_link(
         self,
         pace: Pace = "virtual",
@@ -128,7 +137,7 @@ class SimulatedBus:
             settings: Settings of the adapter; those of the scenario's line if left out.
             endpoint: What to call the link.
         """
-        port = self.line.open_port(port_parameters(self._part.line, settings))
+        port = self.open_port(settings)
         called = endpoint or Endpoint(f"sim:{self.name}", LinkKind.SIMULATED, self.name)
         if pace == "virtual":
             return VirtualLink(port, called)
