@@ -1,7 +1,7 @@
 """How often the wiring diagnosis is right, how sure it is, and how long it takes.
 
-Run it with ``PYTHONPATH=. python tests/benchmarks/bench_wiring.py --trials 200``. All figures are from
-synthetic sites (`household`), not from the field; the seeds used here were not used for tuning
+Run it with ``PYTHONPATH=. python tests/benchmarks/bench_wiring.py --trials 200``. All figures are
+from synthetic sites (`household`), not from the field; the seeds used here were not used for tuning
 unless ``--seed`` says so.
 """
 
@@ -15,8 +15,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from household import Edge, Meter, Site, Wiring, plug_schedule, random_wiring, record
-
 from busprobe.diagnosis.wiring import (
     KnownLoad,
     MeterSystem,
@@ -26,6 +24,15 @@ from busprobe.diagnosis.wiring import (
 )
 from busprobe.model.reading import SignConvention
 from busprobe.model.series import Series
+from tests.benchmarks.household import (
+    Edge,
+    Meter,
+    Site,
+    Wiring,
+    plug_schedule,
+    random_wiring,
+    record,
+)
 
 ROUNDS = 8
 SURE = 0.999
@@ -181,10 +188,11 @@ def main() -> None:
         after = {
             n: tally.right_after.get(n, 0) / max(tally.right_after.get(-n, 0), 1) for n in (1, 3)
         }
+        rounds = np.mean(tally.rounds or [0])
         print(
             f"{preset:9s} {load:5.0f}  {after[1]:7.2%}  {after[3]:7.2%}  "
             f"{tally.decided / tally.trials:7.2%}  {tally.wrong:5d}  "
-            f"{tally.faulty_called_right:12d} {tally.right_called_faulty:12d}  {np.mean(tally.rounds or [0]):6.2f}  "
+            f"{tally.faulty_called_right:12d} {tally.right_called_faulty:12d}  {rounds:6.2f}  "
             f"{np.median(tally.seconds):.2f}",
             flush=True,
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import combinations, permutations
+from itertools import combinations, permutations, product
 
 import numpy as np
 
@@ -245,21 +245,6 @@ def examine(
     samples = samples_of(series, net)
     if samples is None:
         return None
-    found = _examine(series, samples, load, net, rotations)
-    if found is not None and _unsigned_q(samples) and _turned(found):
-        # Q without a sign would be taken for a turn the other way.
-        plain = replace(samples, inputs=tuple(replace(one, has_q=False) for one in samples.inputs))
-        return _examine(series, plain, load, net, rotations)
-    return found
-
-
-def _examine(
-    series: Series,
-    samples: Samples,
-    load: KnownLoad,
-    net: Network,
-    rotations: tuple[int, ...],
-) -> Examined | None:
     labels = (*net.phases, "L1L2L3")
     fallback = load.phase if load.phase in labels else "unknown"
     if series.marks:
@@ -271,14 +256,17 @@ def _examine(
     names = possible_names(schedule, load, net)
     evidence, base = gather(series, samples, schedule, names[0], load, net)
     views = []
-    for rotation in rotations:
+    # Where no reactive power is ever negative, the register may have lost its sign.
+    signs = (True, False) if unsigned_q(samples) else (True,)
+    for rotation, signed, loads in product(rotations, signs, names):
         turned = network(net.system, rotation)
         leads = plausible_leads(turned, evidence.volts, evidence.nominal_v)
-        for loads in names:
-            posterior, tables = infer(turned, leads, clamps(net.system), evidence, loads, base)
-            if load.phase == "each" and not schedule.named:
-                posterior = _all_visited(turned, posterior, loads)
-            views.append(View(turned, loads, posterior, tables))
+        posterior, tables = infer(
+            turned, leads, clamps(net.system), evidence, loads, base, signed_q=signed
+        )
+        if load.phase == "each" and not schedule.named:
+            posterior = _all_visited(turned, posterior, loads)
+        views.append(View(turned, loads, posterior, tables))
     slip = -math.inf
     if schedule.named:
         slip = slip_odds(net, evidence, views[0].posterior, schedule, base)
@@ -315,25 +303,11 @@ def _all_visited(net: Network, posterior: Posterior, loads: tuple[str, ...]) -> 
     return replace(posterior, log_fit=fit, log_evidence=float(log_sum_exp(total)))
 
 
-def _unsigned_q(samples: Samples) -> bool:
+def unsigned_q(samples: Samples) -> bool:
     """Whether no reactive power is ever negative."""
     return all(
         one.has_q and bool(np.nanmin(one.power.imag, initial=0.0) >= 0.0) for one in samples.inputs
     )
-
-
-def _turned(found: Examined) -> bool:
-    """Whether the best wiring turns a power by anything but a half circle."""
-    view = max(found.views, key=lambda v: v.posterior.log_evidence)
-    post = view.posterior
-    index = np.unravel_index(int(post.probabilities().argmax()), post.log_fit.shape)
-    leads = post.leads[int(index[0])]
-    factors = [
-        view.net.factor(leads, k, post.clamps[int(c)], load)
-        for k, c in enumerate(index[1:])
-        for load in view.loads
-    ]
-    return any(abs(f.imag) > 0.1 for f in factors)
 
 
 def search(samples: Samples, load: KnownLoad, net: Network) -> Schedule:

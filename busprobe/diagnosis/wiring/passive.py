@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -141,7 +142,7 @@ def _sag_shapes(
         return out
     step = events.power[:, k] * clamp.direction / frame
     amps = step.conjugate() / nominal_v
-    for j in range(out.shape[1]):
+    for j in range(len(net.inputs)):
         gain = net.sag_gain(leads, j, clamp.conductor)
         out[:, j] = (gain * amps).real
     return out
@@ -164,7 +165,7 @@ def passive_posterior(
     places = tuple(c for c in clamps(net.system) if c.conductor != NEUTRAL)
     inputs = len(net.inputs)
     shape = (len(places),) * inputs
-    fit: Real = np.full((len(leads), *shape), -np.inf)
+    fit = np.full((len(leads), len(places) ** inputs), -np.inf)
     angles = _angle_table(events)
     has_q = all(one.has_q for one in samples.inputs)
     sag = _SagFit(events, samples)
@@ -175,7 +176,7 @@ def passive_posterior(
             for c, clamp in enumerate(places)
             if sag.usable
         }
-        for index in np.ndindex(*shape):
+        for column, index in enumerate(product(range(len(places)), repeat=inputs)):
             combination = tuple(places[i] for i in index)
             if clamp_kind(net, combination) not in ("permuted", "dead"):
                 continue
@@ -190,10 +191,9 @@ def passive_posterior(
                     turn = round(np.angle(factor) / (math.pi / 6.0)) % 12
                     total += TEMPER_ANGLE * float(angles[k, turn]) if factor else 0.0
             if sag.usable:
-                total += sag.log_fit(np.sum([shapes[k, index[k]] for k in range(inputs)], axis=0))
-            at: tuple[int, ...] = (number, *index)
-            fit[at] = total
-    fit -= fit.max()
+                total += sag.log_fit(np.sum([shapes[k, c] for k, c in enumerate(index)], axis=0))
+            fit[number, column] = total
+    fit = (fit - fit.max()).reshape(len(leads), *shape)
     prior = log_priors(net, leads, places)
     return Posterior(
         leads, places, prior, fit, np.zeros(len(leads)), float(log_sum_exp(prior + fit))

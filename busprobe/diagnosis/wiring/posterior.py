@@ -54,6 +54,9 @@ LEAD_PRIOR = {
 }
 CLAMP_PRIOR = {"permuted": 0.84, "dead": 0.08, "doubled": 0.07, "neutral": 0.01, "odd": 1e-4}
 
+# Reactive power computed as the root of S^2 - P^2 has no sign: seldom (common practice, no source).
+UNSIGNED_Q_LOG_PRIOR = math.log(0.004)
+
 # Log-likelihood of current at an input whose CT is dead, and of none at all at a live one.
 LIVE_DEAD, SILENT_ALIVE = -14.0, -4.0
 
@@ -153,11 +156,19 @@ class ResponseTables:
         evidence: What was seen.
         loads: The load that each test is taken to have switched.
         base: Factor of a right wiring's response to the load.
+        signed_q: Whether the reactive power has a sign.
     """
 
     def __init__(
-        self, net: Network, evidence: Evidence, loads: tuple[str, ...], base: float
+        self,
+        net: Network,
+        evidence: Evidence,
+        loads: tuple[str, ...],
+        base: float,
+        *,
+        signed_q: bool = True,
     ) -> None:
+        self.signed_q = signed_q
         self._net, self._evidence, self._loads, self._base = net, evidence, loads, base
         self._steps, self._load_prior = load_grid(evidence.tolerance)
         self._cache: dict[tuple[object, ...], Real] = {}
@@ -193,6 +204,8 @@ class ResponseTables:
             factor = self._net.factor(leads, k, clamp, load)
             if abs(factor) < 1e-9:
                 continue
+            if not self.signed_q:
+                factor = complex(factor.real, abs(factor.imag))
             turn = cmath.phase(factor) / (2.0 * math.pi) * response.directions
             shift = round(math.log(abs(factor) / self._base) / SIZE_STEP)
             out.append((test, round(turn) % response.directions, shift))
@@ -347,14 +360,16 @@ def infer(
     evidence: Evidence,
     loads: tuple[str, ...],
     base: float,
+    *,
+    signed_q: bool = True,
 ) -> tuple[Posterior, ResponseTables]:
     """Weigh every wiring, the tests being what `loads` says."""
-    tables = ResponseTables(net, evidence, loads, base)
+    tables = ResponseTables(net, evidence, loads, base, signed_q=signed_q)
     fit = tables.joint(leads, clamps)
     levels = np.array([lead_levels(net, state, evidence) for state in leads])
     fit = fit + _along_leads(levels, fit.ndim) + dead_penalty(clamps, evidence)[None]
     sag = lead_sags(net, leads, evidence, loads)
-    prior = log_priors(net, leads, clamps)
+    prior = log_priors(net, leads, clamps) + (0.0 if signed_q else UNSIGNED_Q_LOG_PRIOR)
     total = prior + fit + _along_leads(sag, fit.ndim)
     return (
         Posterior(leads, clamps, prior, fit, sag, float(log_sum_exp(total))),

@@ -52,7 +52,6 @@ class _Candidate:
     leads: Leads
     clamps: tuple[Clamp, ...]
     ratios: tuple[float | None, ...]
-    all_one: float
 
 
 def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
@@ -80,10 +79,8 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
     verdict = WiringVerdict.UNDECIDED
     if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
         verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
-    elif probability >= DECIDED and not right:
-        verdict = WiringVerdict.FAULT
-    elif right and probability * candidates[0].all_one >= DECIDED:
-        verdict, probability = WiringVerdict.CORRECT, probability * candidates[0].all_one
+    elif probability >= DECIDED:
+        verdict = WiringVerdict.CORRECT if right else WiringVerdict.FAULT
     experiment = None
     if verdict is WiringVerdict.AMBIGUOUS:
         experiment = next_experiment(examined, loads, explanations, said_sign)
@@ -130,44 +127,45 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
         index = np.unravel_index(int(number - starts[which]), shares[which].shape)
         leads = view.posterior.leads[int(index[0])]
         combination = tuple(view.posterior.clamps[int(i)] for i in index[1:])
-        ratios, all_one = _ratios(view, leads, combination)
-        out.append(_Candidate(view, float(flat[number]), leads, combination, ratios, all_one))
+        ratios, sure = _ratios(view, leads, combination)
+        out.append(_Candidate(view, float(flat[number]) * sure, leads, combination, ratios))
     return out, bool(alike[members].all()), together
 
 
 def _ratios(
     view: View, leads: Leads, combination: tuple[Clamp, ...]
 ) -> tuple[tuple[float | None, ...], float]:
-    """Most probable ratio of each CT under one wiring, and the probability that all are 1."""
+    """Most probable ratio of each CT under one wiring, and how sure it is which of them are 1."""
     if view.tables is None:
         return (None,) * len(combination), 1.0
     prior = np.log([p for _, p in ratio_steps()])
     tables = [view.tables.by_ratio(leads, k, clamp) + prior for k, clamp in enumerate(combination)]
     summed = [log_sum_exp(t, axis=1) for t in tables]
-    base = view.tables.load_prior
-    total = base + np.sum(summed, axis=0)
-    ones = base + np.sum([t[:, 0] for t in tables], axis=0)
-    all_one = math.exp(float(log_sum_exp(ones)) - float(log_sum_exp(total)))
+    total = view.tables.load_prior + np.sum(summed, axis=0)
     sizes = np.array([math.exp(steps * SIZE_STEP) for steps, _ in ratio_steps()])
     ratios: list[float | None] = []
+    kept = view.tables.load_prior
     for k, clamp in enumerate(combination):
         answered = leads.positive[k] != OPEN and any(
             abs(view.net.factor(leads, k, clamp, load)) > 1e-9 for load in view.loads
         )
         if not answered:
             ratios.append(None)
+            kept = kept + summed[k]
             continue
         by_ratio = log_sum_exp((total - summed[k])[:, None] + tables[k], axis=0)
         weight = np.exp(by_ratio - by_ratio.max())
         weight /= weight.sum()
         if weight[0] >= 0.5:
             ratios.append(1.0)
+            kept = kept + tables[k][:, 0]
         else:
-            other = weight.copy()
-            other[0] = 0.0
-            mean = float((other * np.log(sizes)).sum() / other.sum())
+            other = weight[1:]
+            mean = float((other * np.log(sizes[1:])).sum() / other.sum())
             ratios.append(_named_ratio(math.exp(mean)))
-    return tuple(ratios), all_one
+            kept = kept + log_sum_exp(tables[k][:, 1:], axis=1)
+    sure = math.exp(float(log_sum_exp(kept)) - float(log_sum_exp(total)))
+    return tuple(ratios), sure
 
 
 def _named_ratio(ratio: float) -> float:
