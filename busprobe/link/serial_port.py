@@ -231,6 +231,11 @@ def _open(path: str, settings: LineSettings, hardware: PortHardware) -> Any:
     return port
 
 
+def _close_late(opening: asyncio.Future[Any]) -> None:
+    if not opening.cancelled() and opening.exception() is None:
+        opening.result().close()
+
+
 async def open_serial(endpoint: Endpoint, settings: LineSettings) -> SerialLink:
     """Open a serial port of this computer.
 
@@ -243,8 +248,13 @@ async def open_serial(endpoint: Endpoint, settings: LineSettings) -> SerialLink:
     """
     path = endpoint.target
     hardware = arrival_facts(path).hardware
+    opening = asyncio.ensure_future(asyncio.to_thread(_open, path, settings, hardware))
     try:
-        port = await asyncio.to_thread(_open, path, settings, hardware)
+        port = await asyncio.shield(opening)
+    except asyncio.CancelledError:
+        # The thread goes on; what it opens must not stay locked.
+        opening.add_done_callback(_close_late)
+        raise
     except _PORT_ERRORS as error:
         raise opening_error(path, settings, error) from error
     # Asked again, because low latency mode has changed it.

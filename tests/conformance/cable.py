@@ -9,9 +9,14 @@ import tty
 
 
 class PtyCable:
-    """A cable with two ends to open; runs in the event loop it was made in."""
+    """A cable with two ends to open; runs in the event loop it was made in.
 
-    def __init__(self) -> None:
+    Args:
+        echo_for: End (0 or 1) that hears itself, as an adapter whose receiver stays on does.
+    """
+
+    def __init__(self, echo_for: int | None = None) -> None:
+        self._echo_for = echo_for
         self._masters: list[int] = []
         self._slaves: list[int] = []
         self.names: list[str] = []
@@ -25,13 +30,14 @@ class PtyCable:
             self.names.append(os.ttyname(slave))
         loop = asyncio.get_running_loop()
         one, other = self._masters
-        loop.add_reader(one, self._pump, one, other)
-        loop.add_reader(other, self._pump, other, one)
+        loop.add_reader(one, self._pump, 0, one, other)
+        loop.add_reader(other, self._pump, 1, other, one)
 
-    @staticmethod
-    def _pump(source: int, sink: int) -> None:
+    def _pump(self, end: int, source: int, sink: int) -> None:
         # Frames are far smaller than what a pseudo terminal holds, so a write never falls short.
         data = os.read(source, 4096)
+        if end == self._echo_for:
+            assert os.write(source, data) == len(data)
         assert os.write(sink, data) == len(data)
 
     def close(self) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 import serial
 
+from busprobe.link import serial_port
 from busprobe.link.arrival import ArrivalFacts, PortHardware
 from busprobe.link.inbox import link_clock_ns
 from busprobe.link.serial_port import SETTLING_NS, SerialLink
@@ -223,3 +224,31 @@ async def test_no_thread_is_left_behind() -> None:
     await asyncio.gather(link.close(), link.close())
     assert name not in {thread.name for thread in threading.enumerate()}
     await far.close()
+
+
+async def test_a_port_opened_after_we_gave_up_is_released(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+    released = asyncio.Event()
+    loop = asyncio.get_running_loop()
+
+    class Slow(FakePort):
+        def close(self) -> None:
+            super().close()
+            loop.call_soon_threadsafe(released.set)
+
+    def open_slowly(*_: object) -> Slow:
+        begun.set()
+        go_on.wait(20)
+        return Slow()
+
+    monkeypatch.setattr(serial_port, "_open", open_slowly)
+    endpoint = Endpoint("/dev/ttyFAKE", LinkKind.SERIAL, "/dev/ttyFAKE")
+    opening = asyncio.ensure_future(serial_port.open_serial(endpoint, LineSettings()))
+    await asyncio.to_thread(begun.wait, 20)
+    opening.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await opening
+    go_on.set()
+    async with asyncio.timeout(20):
+        await released.wait()
+    assert released.is_set()

@@ -11,12 +11,14 @@ from pymodbus import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from busprobe.bus.bus import Bus
 from busprobe.link.base import Link
 from busprobe.link.opening import open_link
+from busprobe.model.exchange import Outcome
 from busprobe.model.line import LineSettings, Parity, parse_link
 from busprobe.wire import mbap, pdu, rtu
 from tests.conformance.cable import PtyCable
-from tests.conformance.link_kit import heard, joined
+from tests.conformance.link_kit import MS, PATIENCE_NS, heard, joined
 
 VALUES = [n * 257 % 65536 for n in range(125)]
 UNIT = 17
@@ -123,3 +125,41 @@ async def test_rtu_over_tcp_link_reads_the_registers_of_a_server_with_rtu_frames
         response = await ask_rtu(link, UNIT, request, 16)
         assert pdu.registers_of(request, response) == tuple(VALUES[10:17])
         await link.close()
+
+
+@pytest.mark.parametrize("echo", [False, True])
+async def test_the_bus_tells_answers_exceptions_and_silence_on_a_serial_line(echo: bool) -> None:
+    cable = PtyCable(echo_for=1 if echo else None)
+    try:
+        async with serial_server(cable.names[0], LineSettings()):
+            bus = Bus(await open_link(parse_link(cable.names[1]), LineSettings()))
+            request = pdu.read_registers(3, 0, 10)
+            answered = await bus.exchange(UNIT, request, listen_ns=PATIENCE_NS)
+            assert answered.outcome is Outcome.ANSWERED
+            assert answered.echo is echo
+            assert answered.answer is not None
+            assert pdu.registers_of(request, answered.answer.pdu) == tuple(VALUES[:10])
+            beyond = await bus.exchange(UNIT, pdu.read_registers(3, 4000, 1), listen_ns=PATIENCE_NS)
+            assert beyond.outcome is Outcome.EXCEPTION
+            await bus.close()
+        # Nobody is left at the other end of the cable.
+        bus = Bus(await open_link(parse_link(cable.names[1]), LineSettings()))
+        nobody = await bus.exchange(UNIT, request, listen_ns=20 * MS)
+        assert nobody.outcome is Outcome.SILENT
+        assert nobody.echo is echo
+        await bus.close()
+    finally:
+        cable.close()
+
+
+async def test_the_bus_tells_answers_and_exceptions_on_tcp() -> None:
+    async with tcp_server(FramerType.SOCKET) as port:
+        bus = Bus(await open_link(parse_link(f"tcp://127.0.0.1:{port}"), None))
+        request = pdu.read_registers(4, 3, 5)
+        answered = await bus.exchange(UNIT, request, listen_ns=PATIENCE_NS)
+        assert answered.outcome is Outcome.ANSWERED
+        assert answered.answer is not None
+        assert pdu.registers_of(request, answered.answer.pdu) == tuple(VALUES[3:8])
+        beyond = await bus.exchange(UNIT, pdu.read_registers(3, 4000, 1), listen_ns=PATIENCE_NS)
+        assert beyond.outcome is Outcome.EXCEPTION
+        await bus.close()
