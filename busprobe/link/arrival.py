@@ -9,10 +9,10 @@ had ended before, at most `arrival_ns` earlier. The parts:
   adapter that shows none, the 16 ms are assumed. An on-board UART interrupts at the latest 4
   character times after the last byte (16550 receive FIFO time-out). A pseudo terminal holds nothing
   back.
-- The system. The reader thread must be woken and get the interpreter. Measured with a busy user
-  interface and a switch interval of 0.5 ms: median 0.2 ms, 95 % below 4 ms, at worst 10 ms. The
-  allowance of 4 ms is what nearly all chunks keep; a system that is no real-time system has no
-  true bound.
+- The system. The reader thread must be woken and get the interpreter. Measured on a loaded computer
+  with two cores (tests/benchmarks/bench_link_stamps.py) with a busy user interface and a switch
+  interval of 0.5 ms: median 0.1 ms, 95 % below 4 ms, at worst 16 ms. The allowance of 4 ms is what
+  nearly all chunks keep; a system that is no real-time system has no true bound.
 """
 
 from __future__ import annotations
