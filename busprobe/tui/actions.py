@@ -120,12 +120,30 @@ def actions_in(*scopes: Scope) -> list[Action]:
     return [action for action in ACTIONS if action.scope in scopes]
 
 
-def bindings_for(scope: Scope) -> list[BindingType]:
-    """Key bindings of a scope."""
-    return [
-        Binding(
-            ",".join(action.keys), action.call, action.label,
-            show=action.shown, tooltip=action.help, key_display=action.key_name,
-        )
-        for action in actions_in(scope)
-    ]  # fmt: skip
+def bindings_for(scope: Scope, *, modal: bool = False) -> list[BindingType]:
+    """Key bindings of a scope.
+
+    Args:
+        scope: The scope.
+        modal: Whether it is a screen that keys do not pass through to the app: then the app's own
+            keys are bound again, but for those that mean something else there.
+    """
+    own = actions_in(scope)
+    bindings: list[BindingType] = [_binding(action, action.keys, action.call) for action in own]
+    if modal:
+        taken = {key for action in own for key in action.keys}
+        for action in actions_in(Scope.APP):
+            free = tuple(key for key in action.keys if key not in taken)
+            bindings.append(_binding(action, free, f"app.{action.call}"))
+    return bindings
+
+
+def _binding(action: Action, keys: tuple[str, ...], call: str) -> Binding:
+    return Binding(
+        ",".join(keys),
+        call,
+        action.label,
+        show=action.shown,
+        tooltip=action.help,
+        key_display=action.key_name,
+    )

@@ -19,7 +19,7 @@ from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.work import WorkScreen
-from busprobe.tui.session_port import PortChoice, Session
+from busprobe.tui.session_port import KnownPort, PortChoice, Session, port_choice
 from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK, DEFAULT_THEME, THEMES, textual_themes, variables
 from busprobe.tui.tour import Tour, demo_stops
@@ -51,7 +51,7 @@ class BusprobeApp(App[None]):
         session: Session,
         *,
         link_argument: str | None,
-        ports: Callable[[], Sequence[PortChoice]],
+        ports: Callable[[], Sequence[KnownPort]],
         scenarios: Sequence[tuple[str, str]],
         tour: bool = False,
         tour_meter: int = 2,
@@ -121,7 +121,7 @@ class BusprobeApp(App[None]):
     def choices(self) -> list[PortChoice]:
         """Ports and simulated buses to choose from."""
         simulated = [PortChoice(f"sim:{name}", title) for name, title in self._scenarios]
-        return [*self._ports(), *simulated]
+        return [*map(port_choice, self._ports()), *simulated]
 
     def open_link(self, argument: str, settings: LineSettings | None) -> None:
         """Have the session open a link; an argument that names none is told at once."""
@@ -172,7 +172,7 @@ def run_app(
     session: Session,
     *,
     link_argument: str | None,
-    ports: Callable[[], Sequence[PortChoice]],
+    ports: Callable[[], Sequence[KnownPort]],
     scenarios: Sequence[tuple[str, str]],
     tour: bool = False,
     tour_meter: int = 2,

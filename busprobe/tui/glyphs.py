@@ -19,6 +19,12 @@ class GlyphMode(StrEnum):
     ASCII = "ascii"
 
 
+# Code page 437, with the glyphs of its control characters.
+CODE_PAGE_437 = frozenset(
+    bytes(range(0x20, 0x100)).decode("cp437").replace("\x7f", "⌂")
+    + "☺☻♥♦♣♠•◘○◙♂♀♪♫☼►◄↕‼¶§▬↨↑↓→←∟↔▲▼"
+)
+
 # What plain ASCII writes for signs that occur in texts.
 _PLAIN = {
     "−": "-", "–": "-", "—": "-", "…": "~", "·": ".", "•": "*", "°": " deg", "←": "left",
@@ -70,9 +76,11 @@ class Glyphs:
     minus: str
 
     def plain(self, text: str) -> str:
-        """Text in the characters that this set stands for."""
-        if self.mode is not GlyphMode.ASCII or text.isascii():
+        """Text in the characters that this set stands for; letters stay where they can."""
+        if self.mode is GlyphMode.BRAILLE or text.isascii():
             return text
+        if self.mode is GlyphMode.HALF:
+            return "".join(c if c in CODE_PAGE_437 else _PLAIN.get(c, c) for c in text)
         return "".join(_PLAIN.get(c, c if c.isascii() else "?") for c in text)
 
 

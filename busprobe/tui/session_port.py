@@ -26,6 +26,40 @@ class PortChoice:
     advice: str = ""
 
 
+class KnownPort(Protocol):
+    """What is known of a serial port; texts may come from the adapter."""
+
+    @property
+    def device(self) -> str:
+        """Name to open it by."""
+
+    @property
+    def description(self) -> str:
+        """What the adapter calls itself, or ""."""
+
+    @property
+    def group(self) -> str:
+        """Group that may open it, or ""."""
+
+    @property
+    def permitted(self) -> bool | None:
+        """Whether this user may open it, None if unknown."""
+
+    @property
+    def busy(self) -> bool | None:
+        """Whether another program has it open, None if unknown."""
+
+
+def port_choice(port: KnownPort) -> PortChoice:
+    """How a port is offered."""
+    advice = ""
+    if port.permitted is False:
+        advice = f"no permission: join group {port.group}" if port.group else "no permission"
+    elif port.busy:
+        advice = "another program has it open"
+    return PortChoice(port.device, port.description or "serial port", advice)
+
+
 class Session(Protocol):
     """A running job. Every call returns at once; what comes of it is told as events.
 

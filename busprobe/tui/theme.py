@@ -55,13 +55,13 @@ CONTRAST_DARK = Colours(
     ok="#6fd0ff", warn="#ffff00", fail="#ff8a50", note="#ffffff",
     l1="#ffb000", l2="#6fd0ff", l3="#ff9fe0",
     ink="#ffffff", dim="#e0e0e0", faint="#9a9a9a", accent="#00ffd5",
-    paper="#000000", raised="#000000", mark="#003f5f",
+    paper="#000000", raised="#2b2b2b", mark="#004a70",
 )  # fmt: skip
 CONTRAST_LIGHT = Colours(
     ok="#003f73", warn="#4d3d00", fail="#8a1f00", note="#000000",
     l1="#663d00", l2="#003f73", l3="#66004d",
     ink="#000000", dim="#1f1f1f", faint="#5a5a5a", accent="#004d40",
-    paper="#ffffff", raised="#ffffff", mark="#ffe680",
+    paper="#ffffff", raised="#e4e4e4", mark="#ffe680",
 )  # fmt: skip
 
 THEMES: Mapping[str, Colours] = {

@@ -40,11 +40,11 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: state.is_open,
         ),
         Stop(
-            "The laptop now hangs on the bus. Press 2, then s: ask all addresses who is there.",
+            "The laptop hangs on the bus. Press s: ask every address who is there.",
             lambda state, _step, _read: _found(state),
         ),
         Stop(
-            "One address may answer for two meters. Press 3, then s to find out.",
+            "Does one address answer for two meters? Press 3, then s.",
             lambda state, _step, _read: _checked(state),
         ),
         Stop(
@@ -52,18 +52,18 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda _state, _step, read: read,
         ),
         Stop(
-            f"Now the CTs. Press 5, select the meter at address {meter} with the right arrow, "
+            f"Now the CTs. Press 5, choose the meter at address {meter} with the right arrow, "
             "then press s.",
             lambda state, _step, _read: state.running is Step.WIRING or _proven(state, meter),
         ),
         Stop(
-            "In a moment you are asked to switch a load. Here simulated hands can do it: press h "
-            "when you are asked, and watch the trend.",
+            "Soon you are asked to switch a load. Press h then: simulated hands do it. Watch the "
+            "trend.",
             lambda state, _step, _read: _proven(state, meter),
         ),
         Stop(
-            "One CT is the wrong way round: proven, with remedy and caution. That is the job. "
-            "Press f to see every frame, or k to end.",
+            "A CT the wrong way round: proven, with remedy and caution. f shows every frame, "
+            "k ends the tour.",
             lambda _state, _step, _read: False,
         ),
     )

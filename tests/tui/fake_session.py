@@ -60,8 +60,8 @@ DUPLICATE_FINDING = Finding(
         Evidence(None, "serial numbers 30417788 and 30417790 were both heard"),
     ),
     remedy=(
-        "Switch off or unplug one of the two meters, give the other one a free address (3 is free), "
-        "then check again."
+        "Switch off or unplug one of the two meters, give the other one a free address "
+        "(3 is free), then check again."
     ),
     caution=(
         "Bus terminals often sit beside mains terminals. Isolate and prove dead before opening the "

@@ -23,7 +23,7 @@ class FindingScreen(Looks, ModalScreen[None]):
     """Explains a finding."""
 
     SCOPE = Scope.FINDING
-    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.FINDING)
+    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.FINDING, modal=True)
     """Made from the table of actions."""
 
     DEFAULT_CSS = """

@@ -21,7 +21,7 @@ class HelpScreen(Looks, ModalScreen[None]):
     """Explains the screen it was called from."""
 
     SCOPE = Scope.HELP
-    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.HELP)
+    BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.HELP, modal=True)
     """Made from the table of actions."""
 
     DEFAULT_CSS = """

@@ -94,7 +94,7 @@ class LinkPane(Looks, Vertical):
         listed.refresh_state()
         field = self.query_one("#argument", Input)
         if choices and not field.value:
-            field.value = choices[0].argument
+            field.value = words.safe(choices[0].argument)
 
     def refresh_state(self) -> None:
         """Show the state of the link."""
@@ -118,15 +118,23 @@ class LinkPane(Looks, Vertical):
         """Take over the marked link."""
         choices = self.query_one(ChoiceList).choices
         if message.index < len(choices):
-            self.query_one("#argument", Input).value = choices[message.index].argument
+            self.query_one("#argument", Input).value = words.safe(choices[message.index].argument)
 
     def on_select_changed(self) -> None:
         """A known rate asks for a known character format."""
         self.query_one("#format").display = self.query_one("#baud", Select).value != 0
 
+    def _argument_wished(self) -> str:
+        """What the field says; a listed link by its true name, which may not be fit to show."""
+        shown = self.query_one("#argument", Input).value.strip()
+        for choice in self.query_one(ChoiceList).choices:
+            if words.safe(choice.argument).strip() == shown:
+                return choice.argument
+        return shown
+
     def wish(self) -> tuple[str, LineSettings | None]:
         """What is to be opened, and how."""
-        argument = self.query_one("#argument", Input).value.strip()
+        argument = self._argument_wished()
         baud = self.query_one("#baud", Select).value
         if not isinstance(baud, int) or baud == 0:
             return argument, None

@@ -99,7 +99,7 @@ class Prose(Looks, Static):
 
 def plain_text(text: Text, glyphs: Glyphs) -> Text:
     """The same text in the characters that these signs stand for."""
-    if text.plain.isascii() or glyphs.mode is not GlyphMode.ASCII:
+    if text.plain.isascii() or glyphs.mode is GlyphMode.BRAILLE:
         return text
     pieces = (text[i : i + 1] for i in range(len(text)))
     return Text().join(

@@ -1,0 +1,157 @@
+"""A stage for the application: a scripted session, a window, and the stations of a whole job."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from fake_session import FakeSession
+from rich.cells import cell_len
+from textual.pilot import Pilot
+
+from busprobe.tui.app import BusprobeApp
+
+
+@dataclass(frozen=True)
+class Port:
+    """A serial port as the list of ports gives it."""
+
+    device: str
+    description: str = ""
+    group: str = ""
+    permitted: bool | None = None
+    busy: bool | None = None
+
+
+PORTS = (
+    Port("/dev/ttyUSB0", "USB serial adapter", permitted=True),
+    Port("/dev/ttyUSB1", "RS-485 adapter", group="dialout", permitted=False),
+)
+SCENARIOS = (("demo", "A site with two faults"), ("healthy", "A bus without any fault"))
+
+
+def make_app(
+    *,
+    session: FakeSession | None = None,
+    theme: str = "busprobe-dark",
+    glyphs: str = "braille",
+    tour: bool = False,
+    link: str | None = None,
+) -> BusprobeApp:
+    """The application over a scripted session."""
+    return BusprobeApp(
+        session or FakeSession(), link_argument=link, ports=lambda: PORTS, scenarios=SCENARIOS,
+        tour=tour, theme=theme, glyphs=glyphs,
+    )  # fmt: skip
+
+
+class Stage:
+    """A running application, with the moves of a technician."""
+
+    def __init__(self, app: BusprobeApp, pilot: Pilot[None]) -> None:
+        self.app = app
+        self.pilot = pilot
+        assert isinstance(app.session, FakeSession)
+        self.session: FakeSession = app.session
+
+    async def settle(self) -> None:
+        """Have all events taken in and everything drawn."""
+        self.app.drain()
+        for _ in range(2):
+            await self.pilot.pause()
+
+    async def press(self, *keys: str) -> None:
+        await self.pilot.press(*keys)
+        await self.settle()
+
+    async def play(self, count: int | None = None) -> None:
+        self.session.play(count)
+        await self.settle()
+
+    def screen_text(self) -> str:
+        """What stands on the screen, row by row."""
+        width, height = self.app.size
+        strips = self.app.screen._compositor.render_strips()
+        rows = ["".join(segment.text for segment in strip) for strip in strips]
+        assert len(rows) == height
+        assert all(cell_len(row) <= width for row in rows)
+        return "\n".join(rows)
+
+    # -- stations of the job ----------------------------------------------------------------
+
+    async def open(self) -> None:
+        await self.press("s")
+
+    async def find(self) -> None:
+        await self.open()
+        await self.press("s")
+        await self.play()
+
+    async def addresses(self) -> None:
+        await self.find()
+        await self.press("3", "s")
+        await self.play()
+
+    async def wiring_asked(self) -> None:
+        await self.addresses()
+        await self.press("5", "right", "s")
+        await self.play()
+
+    async def wiring_done(self) -> None:
+        await self.wiring_asked()
+        await self.press("h")
+        await self.play()
+
+
+async def walk(stage: Stage) -> AsyncIterator[str]:
+    """Go through a whole job in one go; yields the name of each station when it is reached."""
+    yield "link"
+    await stage.press("s", "s")
+    await stage.play(200)
+    yield "sweeping"
+    await stage.play()
+    yield "find"
+    await stage.press("v")
+    yield "trend"
+    await stage.press("v")
+    yield "registers"
+    await stage.press("v", "f1")
+    yield "help"
+    await stage.press("b", "3", "s")
+    await stage.play()
+    yield "addresses"
+    await stage.press("d")
+    yield "finding"
+    await stage.press("b", "f", "home", "down")
+    yield "frames"
+    await stage.press("b", "5", "right", "s")
+    await stage.play()
+    yield "wiring-asked"
+    await stage.press("h")
+    await stage.play(30)
+    yield "wiring-hands"
+    await stage.play()
+    yield "wiring-done"
+    await stage.press("6")
+    yield "later"
+
+
+async def go_to(stage: Stage, station: str) -> None:
+    """Go through the job up to a station."""
+    async for reached in walk(stage):
+        if reached == station:
+            return
+    raise ValueError(station)
+
+
+@asynccontextmanager
+async def on_stage(
+    app: BusprobeApp | None = None, size: tuple[int, int] = (80, 24)
+) -> AsyncIterator[Stage]:
+    """Run the application in a window of this size."""
+    shown = app or make_app()
+    async with shown.run_test(size=size) as pilot:
+        stage = Stage(shown, pilot)
+        await stage.settle()
+        yield stage
