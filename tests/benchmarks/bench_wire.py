@@ -3,9 +3,10 @@
 Run it from the checkout: ``python tests/benchmarks/bench_wire.py [--megabytes 2] [--noise 20]``
 
 Streams (no timing information): requests and responses of function 3 and 4, of 1 to 125 registers;
-the same with one byte in 10 000 and in 100 replaced; random bytes. The rate is a multiple of what a line at
-115200 8N1 carries (11 520 byte/s), by CPU time, the median of interleaved rounds. Beside it, in the
-same rounds, runs a plain scan over every offset with the same two roles and the CRC of pymodbus.
+the same with one byte in 10 000 and in 100 replaced; random bytes. The rate is a multiple of what a
+line at 115200 8N1 carries (11 520 byte/s), by CPU time, the median of interleaved rounds. Beside
+it, in the same rounds, runs a plain scan over every offset with the same two roles and the CRC of
+pymodbus.
 
 Ends with status 1 when a goal is missed: 1000 times the line rate on every stream but the one with
 one byte in 100 replaced, faster than the plain scan, no intact frame lost, at most one false frame

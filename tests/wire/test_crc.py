@@ -91,6 +91,24 @@ def test_every_length_is_checked_right(length):
         assert is_intact_at(adu, 0, length) == is_intact(bytes(adu))
 
 
+@given(st.binary(min_size=30, max_size=254), st.integers(0, 220))
+def test_errors_that_only_one_factor_of_the_generator_sees(data, place):
+    # 1 + x^2 + x^15 + x^16 = (x + 1)(x^15 + x + 1): three wrong bits in the pattern of the second
+    # factor leave only the first to notice them, two adjacent ones only the second.
+    adu = with_crc(data)
+    for distances in ((0, 14, 15), (0, 1)):
+        wrong = bytearray(adu)
+        for bit in (place + distance for distance in distances):
+            wrong[bit // 8] ^= 1 << bit % 8
+        assert not is_intact_at(wrong, 0, len(wrong))
+    # The whole generator as error is the one that no CRC can see.
+    wrong = bytearray(adu)
+    for bit in (place, place + 1, place + 14, place + 16):
+        wrong[bit // 8] ^= 1 << bit % 8
+    assert is_intact_at(wrong, 0, len(wrong))
+    assert is_intact(bytes(wrong))
+
+
 def test_what_is_too_long_or_too_short_is_no_adu():
     # Modbus over Serial Line V1.02, section 2.5.1.1: 4 to 256 bytes.
     assert is_intact_at(with_crc(bytes(254)), 0, 256)

@@ -175,6 +175,14 @@ def test_every_byte_is_explained_once(parts):
     assert all(part.meaning for part in found.junk)
 
 
+def test_a_small_alphabet_beside_frames_is_no_wrong_rate():
+    heard = H("E0 00 E0 E0 00 E0 00 E0")
+    assert "6 times too fast" in junk(heard)[0][2]
+    assert junk(ASK + heard + ASK)[0][2] == UNKNOWN
+    # Too few bytes other than 00.
+    assert "too fast" not in junk(H("00 00 00 E0 00 00 00 00"))[0][2]
+
+
 def test_many_damaged_frames_are_told_one_by_one():
     one = encode(1, H("03 04 00 01 00 02"))[:-1] + b"\x55"
     found = junk(one * 3000)

@@ -257,6 +257,34 @@ def test_a_length_once_told_stands(data, more, role):
         assert later == told
 
 
+@pytest.mark.parametrize(
+    ("role", "pdu"),
+    [
+        # Byte counts that contradict the quantity (sections 6.11, 6.12, 6.17 and 6.18).
+        (p.Role.REQUEST, "0F 0013 000A 01 CD"),
+        (p.Role.REQUEST, "10 0001 0002 03 000A 01"),
+        (p.Role.REQUEST, "17 0003 0006 000E 0003 05 00FF 00FF 00"),
+        (p.Role.RESPONSE, "18 0006 0003 01B8 1284"),
+        (p.Role.RESPONSE, "18 0042 0020"),
+        # Odd or empty registers, no bits, too many bytes (sections 6.1 to 6.4).
+        (p.Role.RESPONSE, "03 03 000A 01"),
+        (p.Role.RESPONSE, "04 00"),
+        (p.Role.RESPONSE, "01 00"),
+        (p.Role.RESPONSE, "01 FB"),
+        # Reserved sub-functions and codes (sections 6.8 and 6.21).
+        (p.Role.REQUEST, "08 0015 0000"),
+        (p.Role.REQUEST, "2B 0E 05 00"),
+        (p.Role.RESPONSE, "2B 0E 01 01 01 00 00"),
+        # Requests have no exception bit, function 0 is invalid (section 4.1).
+        (p.Role.REQUEST, "83 02"),
+        (p.Role.REQUEST, "00"),
+        (p.Role.RESPONSE, "80 01"),
+    ],
+)
+def test_no_length_is_told_where_the_structure_is_broken(role, pdu):
+    assert p.lengths(H(pdu), role) == IMPOSSIBLE
+
+
 def test_other_encapsulated_interfaces_have_no_known_structure():
     # 2B/0D (CANopen) is only referred to by the specification.
     assert p.lengths(H("2B 0D 01"), p.Role.REQUEST) == IMPOSSIBLE

@@ -458,25 +458,50 @@ def test_request_and_response_are_recovered_from_any_junk(one, two, three, addre
     assert (len(one + request + two), response, RESPONSE) in found
 
 
-@given(st.binary(min_size=12, max_size=12))
-def test_likely_forms_look_no_further_than_they_say(data):
-    for form in LIKELY_AS.values():
-        assert bool(form.match(data)) == bool(form.match(data[:LOOKAHEAD]))
-    for form, reach in ((LIKELY, LOOKAHEAD), (POSSIBLE, POSSIBLE_LOOKAHEAD)):
-        assert bool(form.match(data, 1)) == bool(form.match(data[:reach], 1))
-
-
 @given(st.integers(1, 247), st.sampled_from([1, 2, 3, 4, 5, 6, 8, 15, 16, 0x2B, 0x83, 0xAB]))
-def test_the_search_leaves_out_no_likely_form(address, function):
+def test_likely_forms_keep_to_their_reach_and_the_search_leaves_out_none(address, function):
     rng = random.Random(address)
-    for _ in range(50):
+    for _ in range(100):
         body = bytes(rng.choice((0, 1, 2, 4, 14, 32, 123, 255)) for _ in range(10))
         data = bytes((address, function)) + body
+        for form in LIKELY_AS.values():
+            assert bool(form.match(data)) == bool(form.match(data[:LOOKAHEAD]))
+        for form, reach in ((LIKELY, LOOKAHEAD), (POSSIBLE, POSSIBLE_LOOKAHEAD)):
+            assert bool(form.match(data, 1)) == bool(form.match(data[:reach], 1))
         long_bits = function in (1, 2) and body[0] > 0x20
         if any(form.match(data) for form in LIKELY_AS.values()) and not long_bits:
             assert LIKELY.match(data, 1)
         if LIKELY.match(data, 1):
             assert POSSIBLE.match(data, 1)
+
+
+def in_portions(data, size):
+    decoder = Decoder()
+    pieces = [p for at in range(0, len(data), size) for p in decoder.feed(data[at : at + size])]
+    return (*pieces, *decoder.flush())
+
+
+@pytest.mark.parametrize("size", [1, 100, 10_000])
+@pytest.mark.parametrize(
+    "pdu",
+    [
+        "07",  # 4 bytes with the CRC: noise looks like this every 17 MB
+        "03 0400 FFFF",  # an illegal quantity (section 6.3)
+        "C1 F4",  # an undefined exception to a user-defined function
+    ],
+)
+def test_odd_forms_are_believed_near_frames_and_not_in_noise(pdu, size):
+    frame = encode(17, H(pdu))
+    poll = encode(3, read_registers(3, 0, 1))
+    assert [piece.data for piece in in_portions(poll + frame, size)] == [poll, frame]
+    lost = poll + b"\xff" * (NEAR + 10) + frame
+    assert [piece.data for piece in in_portions(lost, size)] == [poll, lost[len(poll) :]]
+
+
+@pytest.mark.parametrize("size", [1, 100])
+def test_an_undefined_exception_to_an_unknown_function_must_follow_a_frame_at_once(size):
+    frame = encode(17, H("C1 F4"))
+    assert [piece.data for piece in in_portions(b"\xff" + frame, size)] == [b"\xff" + frame]
 
 
 def test_offsets_go_on_after_a_silence():
