@@ -3,6 +3,11 @@
 Every check is an identity between registers of one poll, with a tolerance from the register steps
 and from how alike two values of one meter are. None needs a second instrument.
 
+A meter refreshes its registers one after the other. While a load is switched, current and apparent
+power of one poll may belong to different instants, so a poll alone proves little. Identities of
+power are told when two phases break them by the same power of ten, or when they break in poll after
+poll.
+
     voltage         within the supply, else a plain factor off: scale, register, byte order
     V_LL and V_LN   V_L1L2^2 = V_L1^2 + V_L2^2 + V_L1 V_L2 (a third of a turn apart)
     frequency       47-52 Hz or 57-62 Hz
@@ -19,6 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from busprobe.diagnosis.catalogue import finding
 from busprobe.model.finding import Evidence, Finding
@@ -65,6 +71,8 @@ _FACTORS: tuple[tuple[float, str], ...] = (
     *((10.0**n, f"{10**n} times too large") for n in range(1, 5)),
     *((10.0**-n, f"{10**n} times too small") for n in range(1, 5)),
 )
+# A load that is switched may double a value, but hardly makes it ten times as large in two phases.
+_POWERS_OF_TEN = frozenset(words for factor, words in _FACTORS if math.log10(factor).is_integer())
 # Two factors are told apart if they differ by more than this; the nearest pair is 1.73 and 2.
 _NEAR = 0.06
 
@@ -92,15 +100,36 @@ def _number(value: float) -> str:
     return f"{value:.4g}" if abs(value) < 10000 else f"{value:.0f}"
 
 
+# Identities that a switching load breaks for a moment.
+_UNSTEADY = {
+    "apparent-power-mismatch",
+    "power-exceeds-apparent",
+    "sum-mismatch",
+    "power-factor-mismatch",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """An identity that one poll breaks.
+
+    Attributes:
+        subject: The phase, line or quantity concerned.
+    """
+
+    code: str
+    subject: str
+    probability: float
+    seen: str
+    facts: Mapping[str, object]
+
+
 class _Check:
     """The checks of one poll."""
 
     def __init__(
         self,
         found: Uniform,
-        address: int | None,
-        device: str | None,
-        exchange: int | None,
         nominal_v: float,
     ) -> None:
         self.q: Mapping[str, float] = found.quantities
@@ -108,23 +137,12 @@ class _Check:
         self.system = found.system
         self.phases = PHASES[: found.phases] if found.phases else PHASES
         self.suspect = found.suspect
-        self.address = address
-        self.device = device
-        self.exchange = exchange
         self.nominal = nominal_v
-        self.told: list[Finding] = []
+        self.doubts: list[_Doubt] = []
 
     def tell(self, code: str, probability: float, seen: str, **facts: object) -> None:
-        self.told.append(
-            finding(
-                code,
-                probability=probability,
-                evidence=[Evidence(self.exchange, seen)],
-                address=self.address,
-                device=self.device,
-                **facts,
-            )
-        )
+        subject = str(next(iter(facts.values()), ""))
+        self.doubts.append(_Doubt(code, subject, probability, seen, facts))
 
     def step(self, quantity: str) -> float:
         return self.steps.get(quantity, 0.0)
@@ -416,27 +434,8 @@ class _Check:
             )
 
 
-def plausibility_findings(
-    address: int | None,
-    device: str | None,
-    found: Uniform,
-    *,
-    nominal_v: float = 230.0,
-    exchange: int | None = None,
-) -> tuple[Finding, ...]:
-    """Check one poll of one meter against itself.
-
-    Args:
-        address: Address of the meter.
-        device: Text that names it, already safe.
-        found: Its uniform quantities, with register steps where they are known.
-        nominal_v: Nominal line-to-neutral voltage of the supply [V].
-        exchange: Number of the exchange that the values came from, where it is one.
-
-    Returns:
-        A finding for every identity that does not hold; none for a meter that agrees with itself.
-    """
-    check = _Check(found, address, device, exchange, nominal_v)
+def _doubts(found: Uniform, nominal_v: float) -> list[_Doubt]:
+    check = _Check(found, nominal_v)
     check.voltages()
     check.line_voltages()
     check.frequency()
@@ -444,7 +443,70 @@ def plausibility_findings(
     check.sums()
     check.power_factors()
     check.suspects()
-    return tuple(check.told)
+    return check.doubts
+
+
+def _alike(doubt: _Doubt, others: Sequence[_Doubt]) -> bool:
+    """Whether another phase breaks the same identity by the same power of ten."""
+    reason = doubt.facts.get("explanation")
+    return reason in _POWERS_OF_TEN and any(
+        o.code == doubt.code and o.subject != doubt.subject and o.facts["explanation"] == reason
+        for o in others
+    )
+
+
+def needs_another_poll(found: Uniform, *, nominal_v: float = 230.0) -> bool:
+    """Whether a poll breaks an identity that only further polls can prove.
+
+    Poll again a few times then, and give all polls to `plausibility_findings`.
+    """
+    doubts = _doubts(found, nominal_v)
+    return any(d.code in _UNSTEADY and not _alike(d, doubts) for d in doubts)
+
+
+def plausibility_findings(
+    address: int | None,
+    device: str | None,
+    *polls: Uniform,
+    nominal_v: float = 230.0,
+    exchange: int | None = None,
+) -> tuple[Finding, ...]:
+    """Check polls of one meter against themselves.
+
+    Args:
+        address: Address of the meter.
+        device: Text that names it, already safe.
+        polls: Its uniform quantities, with register steps where they are known; one poll or more.
+        nominal_v: Nominal line-to-neutral voltage of the supply [V].
+        exchange: Number of the exchange that the last poll came from, where it is one.
+
+    Returns:
+        A finding for every identity that does not hold; none for a meter that agrees with itself.
+    """
+    each = [_doubts(poll, nominal_v) for poll in polls]
+    seen_in: dict[tuple[str, str], int] = {}
+    last: dict[tuple[str, str], tuple[_Doubt, bool]] = {}
+    for doubts in each:
+        for doubt in doubts:
+            key = (doubt.code, doubt.subject)
+            seen_in[key] = seen_in.get(key, 0) + 1
+            last[key] = (doubt, doubt.code not in _UNSTEADY or _alike(doubt, doubts))
+    told = []
+    for key, (doubt, stands_alone) in last.items():
+        # Two polls out of three: one may fall into a switching again.
+        if 3 * seen_in[key] < 2 * len(polls) or (len(polls) == 1 and not stands_alone):
+            continue
+        told.append(
+            finding(
+                doubt.code,
+                probability=doubt.probability,
+                evidence=[Evidence(exchange, doubt.seen)],
+                address=address,
+                device=device,
+                **doubt.facts,
+            )
+        )
+    return tuple(told)
 
 
 def headroom_findings(

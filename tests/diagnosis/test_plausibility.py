@@ -15,6 +15,7 @@ from busprobe.diagnosis.catalogue import devices
 from busprobe.diagnosis.plausibility import (
     explain,
     headroom_findings,
+    needs_another_poll,
     plausibility_findings,
     power_factor_convention,
     scale_factor_finding,
@@ -62,11 +63,13 @@ def three(
 
 
 def codes(found: Uniform, nominal_v: float = 230.0) -> list[str]:
-    return [f.code for f in plausibility_findings(3, "FM", found, nominal_v=nominal_v)]
+    """What three polls alike raise."""
+    polls = (found,) * 3
+    return [f.code for f in plausibility_findings(3, "FM", *polls, nominal_v=nominal_v)]
 
 
 def only(found: Uniform) -> Finding:
-    (finding,) = plausibility_findings(3, "FM", found)
+    (finding,) = plausibility_findings(3, "FM", found, found)
     assert finding.address == 3
     assert finding.device == "FM"
     assert finding.evidence[0].text
@@ -215,6 +218,33 @@ def test_power_in_kilowatts_taken_for_watts_is_no_sum_fault_but_apparent_power_s
     assert "power-exceeds-apparent" in found
 
 
+def test_switching_load_in_one_poll_is_no_fault_but_asks_for_another_poll() -> None:
+    # The current of L2 is new, its powers are those of a moment ago.
+    steady = meter(three())
+    torn = meter(three(), I_L2=16.4)
+    assert not needs_another_poll(steady)
+    assert needs_another_poll(torn)
+    assert plausibility_findings(1, None, torn) == ()
+    assert plausibility_findings(1, None, torn, steady, steady) == ()
+    told = plausibility_findings(1, None, torn, steady, torn)
+    assert {f.code for f in told} == {"apparent-power-mismatch"}
+
+
+def test_what_two_phases_break_alike_needs_no_second_poll() -> None:
+    sound = meter(three((5, 6, 7)))
+    sound = Uniform({n: v for n, v in sound.quantities.items() if "PF" not in n}, sound.steps)
+    wrong = {n: v * 10 if n.startswith("S") else v for n, v in sound.quantities.items()}
+    told = plausibility_findings(1, None, Uniform(wrong, sound.steps, phases=3))
+    assert [f.code for f in told] == ["apparent-power-mismatch"] * 3
+    assert not needs_another_poll(Uniform(wrong, sound.steps, phases=3))
+
+
+def test_three_phase_motor_that_starts_is_no_fault_in_one_poll() -> None:
+    torn = meter(three((5, 5, 5)), S_L1=577.5, S_L2=577.5, S_L3=577.5)
+    assert plausibility_findings(1, None, torn) == ()
+    assert needs_another_poll(torn)
+
+
 def test_power_beyond_volt_times_ampere() -> None:
     q = {"V_L1": 230.0, "I_L1": 5.0, "P_L1": 11500.0}
     finding = only(Uniform(q, {}, phases=1, system="1p"))
@@ -244,7 +274,7 @@ def test_totals(total: float, words: str) -> None:
     # 5 A, 8 A and -3 A: 1155, 1848 and -693 W, together 2310 W.
     finding = next(
         f
-        for f in plausibility_findings(1, None, meter(three((5, 8, -3)), P=total))
+        for f in plausibility_findings(1, None, *[meter(three((5, 8, -3)), P=total)] * 2)
         if f.code == "sum-mismatch"
     )
     expected = "without regard" if total == 3696 else words
@@ -298,7 +328,8 @@ NAMES = ["V_L1", "V_L2", "V_L1L2", "I_L1", "P_L1", "Q_L1", "S_L1", "P", "Q", "S"
     )
 )
 def test_any_numbers_give_findings_with_whole_words(values: dict[str, float]) -> None:
-    for finding in plausibility_findings(1, "x", Uniform(values, {}, phases=3)):
+    found = Uniform(values, {}, phases=3)
+    for finding in plausibility_findings(1, "x", found, found):
         assert finding.code in devices.ENTRIES
         for text in (finding.summary, finding.cause, finding.remedy):
             assert "{" not in text
