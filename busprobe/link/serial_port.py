@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import os
 import sys
 import threading
@@ -66,7 +67,7 @@ class SerialLink:
         self._settings = settings
         self._port = port
         self._facts = facts
-        self._inbox = Inbox()
+        self._inbox = Inbox(fed_by_thread=True)
         self._closed = False
         self._stopping = threading.Event()
         self._line_free_ns = 0
@@ -149,7 +150,7 @@ class SerialLink:
         except _PORT_ERRORS as error:
             with contextlib.suppress(*_PORT_ERRORS):
                 await asyncio.to_thread(_apply, self._port, self._settings, self._facts.hardware)
-            if isinstance(error, OSError) and error_number(error) not in (None, 22):
+            if isinstance(error, OSError) and error_number(error) not in (None, errno.EINVAL):
                 raise losing_error(self._endpoint.target, error) from error
             raise settings_error(self._endpoint.target, settings) from error
         self._settings = settings

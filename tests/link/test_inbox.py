@@ -72,6 +72,18 @@ async def test_a_waiter_is_woken_by_the_loss() -> None:
         await waiting
 
 
+async def test_silence_is_noticed_on_time_where_a_thread_feeds() -> None:
+    inbox = Inbox(fed_by_thread=True)
+    late = []
+    for _ in range(20):
+        until = link_clock_ns() + 2_300_000
+        assert await inbox.take(until) is None
+        late.append(link_clock_ns() - until)
+    assert min(late) > 0
+    # The best of twenty, since the computer may be busy; a bare timer is never below 0.3 ms here.
+    assert min(late) < 300_000
+
+
 async def test_two_waiters_are_a_mistake_of_the_caller() -> None:
     inbox = Inbox()
     waiting = asyncio.ensure_future(inbox.take(link_clock_ns() + FAR))
