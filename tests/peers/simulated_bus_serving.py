@@ -58,10 +58,12 @@ def served(bus: SimulatedBus, **ways: bool | int) -> Iterator[Served]:
     found: list[Served] = []
     loops: list[tuple[asyncio.AbstractEventLoop, asyncio.Task[None]]] = []
 
+    def on_ready(where: Served) -> None:
+        found.append(where)
+        ready.set()
+
     async def main() -> None:
-        task = asyncio.ensure_future(
-            serve(bus, on_ready=lambda s: (found.append(s), ready.set())[1], **ways)  # type: ignore[arg-type]
-        )
+        task = asyncio.ensure_future(serve(bus, on_ready=on_ready, **ways))  # type: ignore[arg-type]
         loops.append((asyncio.get_running_loop(), task))
         try:
             await task

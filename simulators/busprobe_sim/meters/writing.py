@@ -116,6 +116,7 @@ class SettingRegisters:
             if value != p.save.value:
                 raise WriteRefused(_ILLEGAL_VALUE)
             self._put_in_force(now_ns)
+            self._unlocked = p.unlock is None
             return
         low, high = p.addresses
         if place == p.address_register and not low <= value <= high:

@@ -63,6 +63,9 @@ def _node(
         swapped=part.swapped,
         lead_bits=part.lead_bits,
         trail_bits=part.trail_bits,
+        on_glitch_bits=part.on_glitch_bits,
+        off_glitch_bits=part.off_glitch_bits,
+        own_glitch_bits=part.own_glitch_bits,
         clock_error=part.clock_error,
         hears_itself=echo,
         stuck=part.stuck,
@@ -114,6 +117,8 @@ def station_parameters(device: DevicePart, line: LinePart) -> StationParameters:
         foreign_answer_rate=timing.foreign_answer_rate,
         cut_last_byte_rate=timing.cut_last_byte_rate,
         late_last_byte_rate=timing.late_last_byte_rate,
+        pause_after=timing.pause_after,
+        pause_ms=timing.pause_ms,
         sync_loss_rate=timing.sync_loss_rate,
         resync_ms=timing.resync_ms,
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from busprobe_sim.scenario.device_types import with_type
 from busprobe_sim.scenario.schema_base import (
     Address,
     NotNegative,
@@ -169,6 +170,10 @@ class TimingPart(Part):
     """Share of answers without their last byte."""
     late_last_byte_rate: Rate = 0.0
     """Share of answers whose last byte leads the next one."""
+    pause_after: Annotated[int, Field(ge=0)] = 0
+    """Its answers pause after so many bytes; 0 for never."""
+    pause_ms: NotNegative = 0.0
+    """Length of that pause [ms]."""
     sync_loss_rate: Rate = 0.0
     """Share of frames for others after which it is deaf for a while."""
     resync_ms: NotNegative = 500.0
@@ -214,6 +219,8 @@ class QuirkPart(Part):
 class DevicePart(Part):
     """One device on the line."""
 
+    type: str | None = None
+    """A device type of `device_types`; what is left out here comes from it."""
     name: Annotated[str, Field(min_length=1)]
     """How the scenario calls it."""
     address: Address
@@ -244,6 +251,11 @@ class DevicePart(Part):
     """When it answers."""
     quirks: tuple[QuirkPart, ...] = ()
     """Oddities."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_type(cls, given: Any) -> Any:
+        return with_type(given)
 
     @model_validator(mode="after")
     def _one_map(self) -> DevicePart:

@@ -54,6 +54,12 @@ class TransceiverPart(Part):
     """Its driver is on this long before the first start bit [bit]."""
     trail_bits: Annotated[float, Field(ge=-10, le=200)] = 0.5
     """Its driver stays on this long after the last stop bit [bit]; negative cuts the end."""
+    on_glitch_bits: Annotated[float, Field(ge=0, le=40)] = 0.0
+    """The pair is 0 this long when its driver is switched on, within the lead [bit]."""
+    off_glitch_bits: Annotated[float, Field(ge=0, le=40)] = 0.0
+    """The pair is 0 this long when its driver is switched off [bit]."""
+    own_glitch_bits: Annotated[float, Field(ge=0, le=40)] = 0.0
+    """Its own receiver reads 0 this long after its driver was switched off [bit]."""
     clock_error: Annotated[float, Field(ge=-0.1, le=0.1)] = 0.0
     """Relative error of its bit clock."""
     stuck: Literal[0, 1] | None = None
