@@ -163,6 +163,10 @@ class Bus:
         if self.on_chunk is not None:
             self.on_chunk(chunk)
 
+    async def settle(self, gap_ns: int) -> None:
+        """Wait until the line was quiet for a while; what is heard meanwhile is stray."""
+        await self._wait_for_quiet(gap_ns)
+
     async def _wait_for_quiet(self, gap_ns: int) -> None:
         """Return once the line was quiet for the gap; what is heard meanwhile is stray."""
         while True:
@@ -257,8 +261,8 @@ class Bus:
                 pieces.append(Frame(piece.unit, piece.pdu, chunk.t_ns, chunk.t_ns, piece.raw))
                 done = done or piece.transaction == self._transaction
         first = heard[0] if heard else None
-        # A response with another transaction id answers an earlier request: it is kept, and does not
-        # crowd this one (Modbus Messaging on TCP/IP V1.0b, section 4.4.2.2).
+        # A response with another transaction id answers an earlier request: it is kept, and does
+        # not crowd this one (Modbus Messaging on TCP/IP V1.0b, section 4.4.2.2).
         mine = tuple(
             piece for piece in pieces if isinstance(piece, Frame) and self._is_current(piece)
         )

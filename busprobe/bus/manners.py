@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
-from busprobe.model.exchange import Frame
-from busprobe.wire import pairing
+from busprobe.wire import pairing, rtu
 
 # Masters poll every 0.2-10 s (seen in public threads of users): shorter listening proves nothing.
 LISTEN_FIRST_NS = 3_000 * MS
@@ -41,7 +40,8 @@ async def listen_before_talking(bus: Bus, duration_ns: int = LISTEN_FIRST_NS) ->
     if not bus.is_serial:
         return Manners(Overheard((), (), 0), False, ())
     overheard = await bus.listen(duration_ns)
-    frames = [piece for piece in overheard.pieces if isinstance(piece, Frame)]
-    paired = any(p.request is not None and p.response is not None for p in pairing.pair(frames))
+    pieces = rtu.split(overheard.data)
+    frames = [piece for piece in pieces if piece.framed]
+    paired = any(t.request is not None and t.response is not None for t in pairing.pair(pieces))
     addresses = tuple(sorted({frame.address for frame in frames}))
     return Manners(overheard, paired or len(frames) >= 2, addresses)

@@ -1,7 +1,8 @@
 """Which conductor is each CT on, and which way round?
 
-A known load is switched while the meter is read. The procedure reads the meter once a second, asks the operator for each switching, lets the
-diagnosis find the steps by itself, and stops as soon as the diagnosis is sure.
+A known load is switched while the meter is read. The procedure reads the meter once a second, asks
+the operator for each switching, lets the diagnosis find the steps by itself, and stops as soon as
+the diagnosis is sure.
 """
 
 from __future__ import annotations

@@ -64,8 +64,8 @@ class SettingsSearch:
     def best(self) -> LineSettings | None:
         """The settings at which most devices answered, the more common ones on a tie.
 
-        Whole answers count before pieces: a device without parity answers a request with parity too,
-        and is then heard in pieces.
+        Whole answers count before pieces: a device without parity answers a request with parity
+        too, and is then heard in pieces.
         """
         if not self.answered:
             return None

@@ -14,8 +14,8 @@ from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.profiles.blocks import image_of, model_reads
 from busprobe.profiles.decode import decode_block, has_active_text
 from busprobe.profiles.match import MatchReport, ProfileMatcher
-from busprobe.profiles.schema import DeviceProfile
 from busprobe.profiles.reads import ReadFailure
+from busprobe.profiles.schema import DeviceProfile
 from busprobe.profiles.sunspec import SunSpecWalk, WalkAnomaly
 from busprobe.profiles.uniform import best_measuring_block, phase_count
 from busprobe.wire import pdu

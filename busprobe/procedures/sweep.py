@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from busprobe.bus.bus import MS, Bus
+from busprobe.diagnosis.duplicate.observe import SHORTEST_ANSWER, runs_of
 from busprobe.model.exchange import Exchange, Frame, Outcome
 from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS, LineSettings
 from busprobe.procedures.progress import Observer, Progress, ignore
@@ -35,7 +36,7 @@ FIRST_ROUND_FUNCTION = 3
 SECOND_ROUND_FUNCTION = 4
 # Who answered later than anybody listened is asked again with more patience.
 LATE_LISTEN_NS = 1_000 * MS
-_REPEATS = 3
+_REPEATS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +179,7 @@ class _Sweeper:
     bus: Bus
     state: Sweep
     on_found: Callable[[int, Exchange], None] | None
+    _asked_at: dict[int, int] = field(default_factory=dict)
 
     async def turn(self, number: int, address: int) -> None:
         """Give an address its turn in a round."""
@@ -187,6 +189,7 @@ class _Sweeper:
             return
         function = FIRST_ROUND_FUNCTION if number == 1 else SECOND_ROUND_FUNCTION
         listen_ns = state.listen_ns() if number == 1 else state.plan.slow_listen_ns
+        self._asked_at[address] = self.bus.now()
         exchange = await self._ask(address, function, listen_ns)
         await self._salvage(exchange)
         if exchange.proves_device:
@@ -217,18 +220,33 @@ class _Sweeper:
 
     async def _look_closer(self, address: int, function: int) -> None:
         """Repeat where bytes were heard that are no answer."""
-        heard: Exchange | None = None
+        heard: list[Exchange] = []
         for _ in range(_REPEATS):
             exchange = await self._ask(address, function, self.state.plan.slow_listen_ns)
             if exchange.proves_device:
                 self._found(address, exchange)
                 return
-            if exchange.outcome is Outcome.DAMAGED:
-                heard = exchange
-        if heard is not None:
-            self._found(address, heard, garbled=True)
-        elif address not in self.state.present:
+            if exchange.outcome is Outcome.DAMAGED and _longest_run(exchange) >= SHORTEST_ANSWER:
+                heard.append(exchange)
+        if len(heard) >= _REPEATS - 1:
+            self._found(address, heard[-1], garbled=True)
+            return
+        if address not in self.state.present:
             self.state.silent.add(address)
+        await self._ask_recent_again(address)
+
+    async def _ask_recent_again(self, but: int) -> None:
+        """Bytes that nobody here answers for may be the late answer of somebody asked just
+        before.""" now = self.bus.now()
+        recent = [a for a, t in self._asked_at.items() if now - t <= LATE_LISTEN_NS]
+        for address in recent:
+            if address == but or address not in self.state.silent:
+                continue
+            exchange = await self._ask(
+                address, FIRST_ROUND_FUNCTION, self.state.plan.slow_listen_ns
+            )
+            if exchange.proves_device:
+                self._found(address, exchange)
 
     async def _salvage(self, exchange: Exchange) -> None:
         """Ask the senders of late answers again, by themselves."""
@@ -247,6 +265,11 @@ class _Sweeper:
             )
             if again.proves_device:
                 self._found(sender, again)
+
+
+def _longest_run(exchange: Exchange) -> int:
+    """The most bytes that came at a stretch."""
+    return max((len(run.data) for run in runs_of(exchange)), default=0)
 
 
 def bound_s(

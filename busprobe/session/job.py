@@ -23,7 +23,7 @@ from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
-from busprobe.procedures.check_duplicate import check_duplicate
+from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
 from busprobe.procedures.identify import identify
@@ -187,7 +187,11 @@ class Job:
     async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
         """Test one address, and put the verdict into words."""
         verdict = await check_duplicate(
-            self.bus, device.address, identity=device, observe=self.progress(step)
+            self.bus,
+            device.address,
+            identity=device,
+            background=background_of(self.exchanges, device.address, self.bus.line),
+            observe=self.progress(step),
         )
         self.clear_findings(device.address, words.DUPLICATE_CODES)
         finding = duplicate_finding(verdict, device)

@@ -2,6 +2,27 @@
 
 from __future__ import annotations
 
-from busprobe.diagnosis.catalogue.base import Entry
+from busprobe.diagnosis.catalogue.base import CAUTION_BUS, Entry
+from busprobe.model.finding import Severity
 
-ENTRIES: dict[str, Entry] = {}
+ENTRIES: dict[str, Entry] = {
+    "duplicate-address": Entry(
+        Severity.FAULT,
+        "More than one device answers at address {address}.",
+        "Two meters leave the factory with the same address as a rule; on one line their answers "
+        "collide or take turns, and the energy manager believes whichever it hears ({manner}). "
+        "{which}",
+        "Disconnect the bus wires of one of them, give the other the next free address, reconnect, "
+        "and search again. The grid meter usually keeps address 1.",
+        CAUTION_BUS,
+    ),
+    "duplicate-undecided": Entry(
+        Severity.WARNING,
+        "Whether one or two devices answer at address {address} is undecided.",
+        "What was heard fits one device on a bad line as well as two devices that seldom collide; "
+        "the probability of two is {percent}.",
+        "Mend what disturbs the line first (termination, bias, common wire, cable away from mains), "
+        "then test again; or disconnect one device and see whether the address still answers.",
+        CAUTION_BUS,
+    ),
+}

@@ -1,0 +1,5 @@
+"""`python -m busprobe`."""
+
+from busprobe.launch import main
+
+main()
