@@ -1,6 +1,4 @@
-"""Does more than one device answer at an address? Asks until the test is sure, or cannot become
-so.
-"""
+"""Does more than one device answer at an address? Asks until the test is sure, or gives up."""
 
 from __future__ import annotations
 

@@ -236,8 +236,8 @@ class _Sweeper:
         await self._ask_recent_again(address)
 
     async def _ask_recent_again(self, but: int) -> None:
-        """Bytes that nobody here answers for may be the late answer of somebody asked just
-        before.""" now = self.bus.now()
+        """Bytes nobody here answers for may be the late answer of somebody asked just before."""
+        now = self.bus.now()
         recent = [a for a, t in self._asked_at.items() if now - t <= LATE_LISTEN_NS]
         for address in recent:
             if address == but or address not in self.state.silent:

@@ -21,7 +21,8 @@ ENTRIES: dict[str, Entry] = {
         "Whether one or two devices answer at address {address} is undecided.",
         "What was heard fits one device on a bad line as well as two devices that seldom collide; "
         "the probability of two is {percent}.",
-        "Mend what disturbs the line first (termination, bias, common wire, cable away from mains), "
+        "Mend what disturbs the line first (termination, bias, common wire, cable away from "
+        "mains), "
         "then test again; or disconnect one device and see whether the address still answers.",
         CAUTION_BUS,
     ),

@@ -162,8 +162,8 @@ def _is_glitch(data: bytes) -> bool:
 
 
 def _damage(data: bytes, request: Frame, characters: int) -> Kind:
-    """Whether one damaged answer explains the bytes: its length, and at most one byte of its
-    head.""" head = bytes((request.address, request.pdu[0], characters - 5))
+    """Whether one damaged answer explains the bytes: length, and most of the head."""
+    head = bytes((request.address, request.pdu[0], characters - 5))
     wrong = sum(a != b for a, b in zip(data[:3], head, strict=False))
     same_length = abs(len(data) - characters) <= 1
     return Kind.BROKEN if same_length and wrong <= 1 else Kind.GARBLED

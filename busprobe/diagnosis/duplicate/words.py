@@ -38,8 +38,8 @@ _ORDER = (
 def evidence_of(
     observations: Sequence[Observation], serials: Sequence[str], background: Background
 ) -> tuple[Evidence, ...]:
-    """What the verdict rests on: how often each kind was seen, with the first exchange that shows
-    it.""" total = len(observations)
+    """What the verdict rests on: how often each kind was seen, and in which exchange first."""
+    total = len(observations)
     counts = Counter(o.kind for o in observations)
     told = []
     if len(serials) > 1:
