@@ -12,13 +12,13 @@ from busprobe.session.ports import OpenedLink, OpenLink
 
 
 def simulator() -> ModuleType:
-    """The simulator.
+    """The scenarios of the simulator.
 
     Raises:
         InputError: It is not installed.
     """
     try:
-        import busprobe_sim
+        from busprobe_sim import scenario
     except ModuleNotFoundError as error:
         if error.name != "busprobe_sim":
             raise
@@ -26,7 +26,15 @@ def simulator() -> ModuleType:
             "The simulator is not installed beside busprobe.",
             "Install the project: python -m pip install -e . in its folder.",
         ) from error
-    return busprobe_sim
+    return scenario
+
+
+def simulation_server() -> ModuleType:
+    """Serves a simulated bus to other programs; raises as `simulator`."""
+    simulator()
+    from busprobe_sim.ports import serve_bus
+
+    return serve_bus
 
 
 def link_opener(*, pace: str) -> OpenLink:
@@ -86,6 +94,6 @@ def main() -> None:
     """Entry point of the `busprobe` command."""
     application(
         prog_name="busprobe",
-        obj=Outside(link_opener(pace="virtual"), run_terminal, simulator),
+        obj=Outside(link_opener(pace="virtual"), run_terminal, simulator, simulation_server),
         args=sys.argv[1:],
     )

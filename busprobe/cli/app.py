@@ -12,6 +12,8 @@ import click
 from busprobe import __version__
 
 if TYPE_CHECKING:
+    from types import ModuleType
+
     from busprobe.session.ports import OpenLink
 
 # Name -> module and one-line summary: help must not import every command.
@@ -36,12 +38,14 @@ class Outside:
     Attributes:
         open_link: Opens any link, simulated ones included.
         run_terminal: Opens the terminal interface; arguments: link or None, tour, theme, glyphs.
-        simulator: Imports the simulator, or raises an `InputError` that says how to get it.
+        simulator: Imports the scenarios, or raises an `InputError` that says how to get them.
+        simulation_server: Imports what serves a simulated bus, or raises likewise.
     """
 
     open_link: OpenLink
     run_terminal: Callable[..., int]
-    simulator: Callable[[], object]
+    simulator: Callable[[], ModuleType]
+    simulation_server: Callable[[], ModuleType]
 
 
 class LazyGroup(click.Group):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import sys
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,6 +15,8 @@ from busprobe.cli.call import Call, guarded, outside
 from busprobe.cli.documents import ScenarioPart, SimulateResult
 from busprobe.cli.options import json_option
 from busprobe.model.errors import InputError
+
+_LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
 @click.command("simulate")
@@ -55,29 +59,33 @@ def command(
         if scenario is None:
             raise InputError("No scenario was named.", "Try 'busprobe simulate --list'.")
         loaded = simulator.load_scenario(scenario, seed)
-        diagnostics.say(f"{loaded.title}. {loaded.story}")
-        if host not in ("127.0.0.1", "localhost", "::1"):
+        diagnostics.say(f"{loaded.part.title}. {' '.join(loaded.part.story.split())}")
+        if host not in _LOOPBACK:
             diagnostics.say(f"Everybody who can reach {host} can talk to this bus.")
         chosen = pty or any(port is not None for port in (tcp, rtu_tcp, rfc2217))
-        asyncio.run(
-            simulator.serve(
-                loaded.build(),
-                pty=pty or (not chosen and simulator.HAS_PTY),
-                tcp_port=tcp if chosen else 0,
-                rtu_tcp_port=rtu_tcp,
-                rfc2217_port=rfc2217,
-                host=host,
-                seconds=seconds,
-                on_ready=_ready,
-            )
-        )
+        server: Any = outside(ctx).simulation_server()
+
+        async def serve() -> None:
+            async with asyncio.timeout(seconds):
+                await server.serve(
+                    loaded.build(),
+                    pty=pty or (not chosen and sys.platform != "win32"),
+                    tcp_port=tcp if chosen else 0,
+                    rtu_tcp_port=rtu_tcp,
+                    rfc2217_port=rfc2217,
+                    host=host,
+                    on_ready=_ready,
+                )
+
+        with contextlib.suppress(TimeoutError):
+            asyncio.run(serve())
         return diagnostics.ExitStatus.CLEAN
 
     ctx.exit(guarded(call, run))
 
 
-def _ready(links: Sequence[str]) -> None:
-    for link in links:
+def _ready(served: Any) -> None:
+    for link in served.links:
         output.line(link)
     diagnostics.say("Serving; Ctrl-C stops.")
 

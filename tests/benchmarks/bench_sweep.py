@@ -67,16 +67,16 @@ async def peer() -> tuple[float, tuple[int, ...]]:
     from pymodbus.client import AsyncModbusTcpClient
     from pymodbus.exceptions import ModbusIOException
 
-    from busprobe_sim import load_scenario, serve
+    from busprobe_sim.ports.serve_bus import Served, serve
+    from busprobe_sim.scenario import load_scenario
 
-    ready: asyncio.Future[list[str]] = asyncio.get_running_loop().create_future()
+    ready: asyncio.Future[Served] = asyncio.get_running_loop().create_future()
     server = asyncio.create_task(
         serve(load_scenario("healthy").build(), rtu_tcp_port=0, on_ready=ready.set_result)
     )
-    link = next(text for text in await ready if text.startswith("rtu+tcp://"))
-    host, port = link.removeprefix("rtu+tcp://").split(":")
+    served = await ready
     client = AsyncModbusTcpClient(
-        host, port=int(port), framer=FramerType.RTU, timeout=0.2, retries=0
+        served.host, port=served.rtu_tcp_port or 0, framer=FramerType.RTU, timeout=0.2, retries=0
     )
     await client.connect()
     found = []

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from busprobe.cli.app import COMMANDS, Outside, application
 from busprobe.cli.documents import RESULTS, json_schema
-from busprobe.launch import link_opener, run_terminal, simulator
+from busprobe.launch import link_opener, run_terminal, simulation_server, simulator
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Ran:
 
 
 def busprobe(*arguments: str | Path, stdin: str | None = None) -> Ran:
-    outside = Outside(link_opener(pace="virtual"), run_terminal, simulator)
+    outside = Outside(link_opener(pace="virtual"), run_terminal, simulator, simulation_server)
     result = CliRunner().invoke(application, [str(a) for a in arguments], obj=outside, input=stdin)
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
@@ -89,7 +89,7 @@ def test_decode_reads_a_file_and_standard_input(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "arguments",
-    [("decode", "xyz"), ("decode", "--file", "/nowhere/at/all"), ("decode", "0")],
+    [("decode", "xyz"), ("decode", "--file", "/nowhere/at/all"), ("decode", "01 0g")],
 )
 def test_bytes_that_are_none_are_told(arguments: Sequence[str]) -> None:
     ran = busprobe(*arguments)
