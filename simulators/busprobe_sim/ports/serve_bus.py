@@ -40,13 +40,14 @@ class Served:
     def links(self) -> tuple[str, ...]:
         """The LINK argument of every way."""
         found = [] if self.pty is None else [self.pty]
+        host = f"[{self.host}]" if ":" in self.host else self.host
         for scheme, port in (
             ("tcp", self.tcp_port),
             ("rtu+tcp", self.rtu_tcp_port),
             ("rfc2217", self.rfc2217_port),
         ):
             if port is not None:
-                found.append(f"{scheme}://{self.host}:{port}")
+                found.append(f"{scheme}://{host}:{port}")
         return tuple(found)
 
 
