@@ -128,6 +128,11 @@ class Search:
         await self._identify_all(state, home)
         if self._elsewhere is not None:
             await self._visit_elsewhere(self._elsewhere, home)
+        if job.bus.is_serial and plan.second_round and not job.should_stop():
+            # What is known is shown before the silent addresses get their second, slower turn.
+            state.plan = replace(state.plan, second_round=True)
+            await self._go_through(state, addresses)
+            await self._identify_all(state, home)
         for finding in words.after_find(job, state, self._manners, self._elsewhere):
             job.raise_finding(finding)
         return self._finish(addresses, state)
@@ -173,7 +178,7 @@ class Search:
 
     def _sweep_plan(self, addresses: tuple[int, ...]) -> SweepPlan:
         if self.job.bus.is_serial:
-            return SweepPlan(addresses, second_round=self.plan.second_round)
+            return SweepPlan(addresses, second_round=False)
         return SweepPlan(
             addresses,
             first_listen_ns=_TCP_LISTEN_NS,
