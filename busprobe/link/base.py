@@ -27,6 +27,8 @@ from enum import StrEnum
 from typing import Protocol, runtime_checkable
 
 from busprobe.model.chunk import Chunk
+from busprobe.model.device_text import visible
+from busprobe.model.errors import LinkError
 from busprobe.model.line import Endpoint, LineSettings
 
 
@@ -96,3 +98,8 @@ class Link(Protocol):
     async def close(self) -> None:
         """Release the link; further calls raise `LinkError`. Closing twice is allowed."""
         ...
+
+
+def closed_error(name: str) -> LinkError:
+    """What a call on a closed link raises."""
+    return LinkError(f"The link to {visible(name)} is closed.", "Open it again.")

@@ -12,8 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from busprobe.link.base import Framing
-from busprobe.link.serial_errors import closed_error
+from busprobe.link.base import Framing, closed_error
 from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.line import Endpoint, LineSettings
 

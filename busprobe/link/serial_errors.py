@@ -131,8 +131,3 @@ def losing_error(path: str, error: BaseException) -> LinkError:
         f"{port} was lost: the adapter was unplugged or has failed.",
         "Check the plug and the cable, then open the port again.",
     )
-
-
-def closed_error(name: str) -> LinkError:
-    """A link is used after it was closed."""
-    return LinkError(f"The link to {visible(name)} is closed.", "Open it again.")

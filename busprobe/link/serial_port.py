@@ -26,11 +26,10 @@ from typing import Any
 import serial
 
 from busprobe.link.arrival import ArrivalFacts, PortHardware, arrival_facts
-from busprobe.link.base import Framing
+from busprobe.link.base import Framing, closed_error
 from busprobe.link.inbox import Inbox, link_clock_ns
 from busprobe.link.line_errors import LineErrors, read_line_errors
 from busprobe.link.serial_errors import (
-    closed_error,
     error_number,
     losing_error,
     opening_error,

@@ -23,9 +23,8 @@ from collections.abc import Callable
 from typing import TypeVar, cast
 
 from busprobe.link.arrival import MS, SYSTEM_NS
-from busprobe.link.base import Framing
+from busprobe.link.base import Framing, closed_error
 from busprobe.link.inbox import Inbox, link_clock_ns
-from busprobe.link.serial_errors import closed_error
 from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.device_text import visible
 from busprobe.model.errors import LinkError
