@@ -1,6 +1,6 @@
 """Recorded series as text: CSV with a header, or JSON Lines, one row per reading.
 
-    t       time [s], strictly forward
+    t       time [s], never going back
     V_L1..  [V], I_L1.. [A], P_L1.. [W], Q_L1.. [var], as the meter signs them; an empty field,
             "nan" or null is a missing value
     mark    "on L1" or "off L1" where the operator announced a switching
@@ -226,10 +226,11 @@ def _take(entry: Mapping[str, object], number: int, rows: _Rows) -> None:
     t = _number(entry["t"], "t", number, rows)
     if t is None:
         raise InputError(f"{rows.name}, line {number}: t is missing.", TABLE_HELP)
-    if rows.times and t <= rows.times[-1]:
+    if rows.times and t < rows.times[-1]:
         raise InputError(
-            f"{rows.name}, line {number}: t = {t:g} does not come after {rows.times[-1]:g}.",
-            "Sort the rows by time, and keep one row per instant.",
+            f"{rows.name}, line {number}: t = {t:g} comes before the {rows.times[-1]:g} of the row "
+            "above.",
+            "Sort the rows by time.",
         )
     rows.times.append(t)
     for column, values in rows.values.items():

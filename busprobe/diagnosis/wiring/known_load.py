@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import combinations, permutations, product
+from itertools import combinations, groupby, permutations, product
 
 import numpy as np
 
@@ -135,6 +135,12 @@ def live_inputs(samples: Samples) -> tuple[bool, ...]:
     )
 
 
+def _own_level(volts: float, nominal_v: float) -> float:
+    """Factor on the power of a resistive load by the voltage of its own phase."""
+    relative = volts / nominal_v
+    return relative**2 if math.isfinite(relative) and 0.8 < relative < 1.25 else 1.0
+
+
 def gather(
     series: Series,
     samples: Samples,
@@ -164,11 +170,11 @@ def gather(
             samples,
             one,
             schedule,
-            power * base,
+            power * base * _own_level(v, nominal),
             nominal,
             directions=12 if odd_levels(volts, net) else 6,
         )
-        for one in samples.inputs
+        for one, v in zip(samples.inputs, volts, strict=True)
     )
     evidence = Evidence(
         responses=responses,
@@ -310,6 +316,19 @@ def unsigned_q(samples: Samples) -> bool:
     )
 
 
+def _in_turn(schedule: Schedule, phases: int) -> bool:
+    """Whether the load went through its places in turn, once or in whole rounds.
+
+    Otherwise something was missed or is not the load, and the order says nothing about names.
+    """
+    visits = [test for test, _ in groupby(edge.test for edge in schedule.edges)]
+    places = len(schedule.announced)
+    if places < phases:
+        # A place without a trace: only one visit to each of the others keeps their order.
+        return visits == sorted(set(visits))
+    return all(test == number % places for number, test in enumerate(visits))
+
+
 def search(samples: Samples, load: KnownLoad, net: Network) -> Schedule:
     """Find the switchings of the load without announcements."""
     volts = mean_volts(samples)
@@ -333,7 +352,7 @@ def possible_names(
         return (schedule.announced,)
     count = min(len(schedule.announced), len(net.phases))
     rest = ("unknown",) * (len(schedule.announced) - count)
-    if load.phase == "each":
+    if load.phase == "each" and _in_turn(schedule, len(net.phases)):
         # One phase after the other, in their order; a phase that showed nothing may be any.
         return tuple((*names, *rest) for names in combinations(net.phases, count))
     fixed = [label in net.phases or label == "L1L2L3" for label in schedule.announced]

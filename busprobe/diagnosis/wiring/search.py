@@ -24,11 +24,11 @@ from busprobe.diagnosis.wiring.samples import Complex, Index, InputSamples, Real
 
 # Steps below this share of the load are no candidates (the smallest ratio that is found so).
 SMALLEST = 0.15
-LARGEST = 6.0
+LARGEST = 12.0
 SIZE_STEP = 0.04
 SKEWS_DEG = (-4.0, 0.0, 4.0)
 # A wrong ratio is less likely than a right one: log price of a size that is not the load's.
-RATIO_PRICE = 4.0
+RATIO_PRICE = 10.0
 # Price of one switching, and the score from which a path is believed: chosen on synthetic sites.
 SWITCH_PRICE = 5.0
 BELIEVED = 5.0
@@ -42,9 +42,18 @@ SAME_ROWS = 2
 
 @dataclass(frozen=True, slots=True)
 class _Path:
-    """Switchings that one input found: first row of the difference, and whether it was on."""
+    """Switchings that one input found: first row of the difference, and whether it was on.
+
+    `as_expected` tells whether they have the size of the load, or that at another ratio.
+    """
 
     moments: tuple[tuple[int, bool], ...]
+    as_expected: bool
+
+    def on_times(self) -> list[tuple[int, int]]:
+        """Rows between which the load was on."""
+        rows = [row for row, _ in self.moments]
+        return list(zip(rows[::2], rows[1::2], strict=False))
 
 
 def found_schedule(samples: Samples, power_w: float, tolerance: float, directions: int) -> Schedule:
@@ -57,7 +66,7 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     agreed = np.sum([w.by_size(grid) for w in walks if w is not None], axis=0) + size_prior
     common = int(np.argmax(agreed)) if np.ndim(agreed) else 0
     paths = [w.path(grid, common) if w is not None else None for w in walks]
-    tests = _same_places([p for p in paths if p is not None])
+    tests = _same_places(_of_one_load([p for p in paths if p is not None]))
     edges = [
         Edge(t := float(samples.t_s[row + samples.lag - 1]), on, number, _around(samples, t))
         for number, moments in enumerate(tests)
@@ -65,6 +74,44 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     ]
     edges.sort(key=lambda edge: edge.t_s)
     return Schedule(tuple(edges), ("",) * len(tests), named=False, marked=False)
+
+
+def _of_one_load(paths: list[_Path]) -> list[_Path]:
+    """Leave out what cannot be the same load: one load is in one place at a time.
+
+    Where two inputs found switchings that overlap without being the same, the one of another size
+    goes first, else the busier one: that is a hob.
+    """
+    kept = list(paths)
+    while True:
+        clashes = [
+            (a, b)
+            for i, a in enumerate(kept)
+            for b in kept[i + 1 :]
+            if not _same_place(a, b) and _overlap(a, b) > 0
+        ]
+        if not clashes:
+            return kept
+        worst = max(
+            (p for pair in clashes for p in pair),
+            key=lambda p: (not p.as_expected, len(p.moments)),
+        )
+        kept = [p for p in kept if p is not worst]
+
+
+def _overlap(a: _Path, b: _Path) -> int:
+    """How often both were on for more than a moment."""
+    return sum(
+        min(off_a, off_b) - max(on_a, on_b) > SAME_ROWS
+        for on_a, off_a in a.on_times()
+        for on_b, off_b in b.on_times()
+    )
+
+
+def _same_place(a: _Path, b: _Path) -> bool:
+    """Whether two inputs see the same switchings."""
+    shared = sum(_meets(moment, b) for moment in a.moments)
+    return shared >= 0.6 * min(len(a.moments), len(b.moments))
 
 
 def _around(samples: Samples, t: float) -> Index:
@@ -77,8 +124,7 @@ def _same_places(paths: list[_Path]) -> list[list[tuple[int, bool]]]:
     places: list[list[_Path]] = []
     for path in paths:
         for place in places:
-            shared = sum(_meets(moment, place[0]) for moment in path.moments)
-            if shared >= 0.6 * min(len(path.moments), len(place[0].moments)):
+            if _same_place(path, place[0]):
                 place.append(path)
                 break
         else:
@@ -89,7 +135,7 @@ def _same_places(paths: list[_Path]) -> list[list[tuple[int, bool]]]:
         for other in place[1:]:
             moments += [m for m in other.moments if not _meets(m, place[0])]
         out.append(sorted(moments))
-    return sorted(out, key=lambda moments: moments[len(moments) // 2])
+    return sorted(out)
 
 
 def _meets(moment: tuple[int, bool], path: _Path) -> bool:
@@ -171,7 +217,7 @@ class _Walk:
             at = int(self._from_on[at, column] if is_on else self._from_off[at, column])
             is_on = not is_on
         found.reverse()
-        return _Path(tuple(found))
+        return _Path(tuple(found), bool(near[column]))
 
 
 def _searched(samples: Samples, one: InputSamples, grid: _Grid, power_w: float) -> _Walk | None:

@@ -12,6 +12,7 @@ from busprobe.diagnosis.wiring.limits import next_experiment, not_identifiable
 from busprobe.diagnosis.wiring.physics import OPEN, Clamp, Leads
 from busprobe.diagnosis.wiring.posterior import log_sum_exp, ratio_steps
 from busprobe.diagnosis.wiring.responses import SIZE_STEP
+from busprobe.diagnosis.wiring.samples import Real
 from busprobe.diagnosis.wiring.steps import load_steps
 from busprobe.diagnosis.wiring.types import (
     CtWiring,
@@ -106,11 +107,15 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
     weight = np.array([view.posterior.log_evidence for view in examined.views])
     weight = np.exp(weight - weight.max())
     weight /= weight.sum()
-    shares = [
-        w * view.posterior.probabilities() for w, view in zip(weight, examined.views, strict=True)
-    ]
+    # Views that differ in rotation or in the sign of Q speak of the same wirings.
+    groups: dict[object, list[tuple[View, Real]]] = {}
+    for w, view in zip(weight, examined.views, strict=True):
+        key = (view.loads, view.posterior.leads)
+        groups.setdefault(key, []).append((view, w * view.posterior.probabilities()))
+    shares = [np.sum([share for _, share in group], axis=0) for group in groups.values()]
+    fits = [np.max([v.posterior.log_fit for v, _ in group], axis=0) for group in groups.values()]
     flat = np.concatenate([share.ravel() for share in shares])
-    fit = np.concatenate([view.posterior.log_fit.ravel() for view in examined.views])
+    fit = np.concatenate([f.ravel() for f in fits])
     starts = np.cumsum([0, *(share.size for share in shares)])
     best = int(flat.argmax())
     with np.errstate(invalid="ignore"):
@@ -123,8 +128,9 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
     out: list[_Candidate] = []
     for number in order:
         which = int(np.searchsorted(starts, number, side="right")) - 1
-        view = examined.views[which]
         index = np.unravel_index(int(number - starts[which]), shares[which].shape)
+        group = list(groups.values())[which]
+        view, _ = max(group, key=lambda pair: float(pair[1][index]))
         leads = view.posterior.leads[int(index[0])]
         combination = tuple(view.posterior.clamps[int(i)] for i in index[1:])
         ratios, sure = _ratios(view, leads, combination)

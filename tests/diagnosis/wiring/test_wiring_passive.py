@@ -1,0 +1,96 @@
+"""Watching only: pairing and direction from step angles and sags, names never."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busprobe.diagnosis.wiring import (
+    MeterSystem,
+    WiringDiagnosis,
+    WiringVerdict,
+    diagnose_wiring,
+)
+from busprobe.model.series import Series
+from tests.benchmarks.household import Site, Wiring, record
+
+
+def watched(wiring: Wiring, minutes: float = 30.0, columns: str = "VIPQ") -> WiringDiagnosis:
+    rng = np.random.default_rng(5)
+    series = record(
+        rng, Site("normal"), wiring, (), duration_s=60.0 * minutes, marks=False, columns=columns
+    )
+    return diagnose_wiring(series, None, MeterSystem.THREE_PHASE_FOUR_WIRE)
+
+
+def pairings(diagnosis: WiringDiagnosis) -> set[tuple[tuple[int, str], ...]]:
+    """Which lead each CT belongs to and its direction, in every explanation."""
+    out = set()
+    for e in diagnosis.explanations:
+        places = [v.conductor for v in e.voltages]
+        out.add(tuple((places.index(ct.conductor), ct.direction) for ct in e.cts))
+    return out
+
+
+@pytest.mark.parametrize(
+    ("wiring", "pairing"),
+    [
+        (Wiring(), ((0, "forward"), (1, "forward"), (2, "forward"))),
+        (Wiring(directions=(1, -1, 1)), ((0, "forward"), (1, "reversed"), (2, "forward"))),
+        (
+            Wiring(conductors=("L2", "L3", "L1")),
+            ((1, "forward"), (2, "forward"), (0, "forward")),
+        ),
+        (
+            Wiring(conductors=("L2", "L1", "L3")),
+            ((1, "forward"), (0, "forward"), (2, "forward")),
+        ),
+    ],
+)
+def test_pairing_and_direction_are_found(
+    wiring: Wiring, pairing: tuple[tuple[int, str], ...]
+) -> None:
+    diagnosis = watched(wiring)
+    assert pairings(diagnosis) == {pairing}
+    # Leads and CTs exchanged alike read the same: three names with the rotation known.
+    assert diagnosis.verdict is WiringVerdict.AMBIGUOUS
+    assert len(diagnosis.explanations) == 3
+    assert any(
+        tuple(ct.conductor for ct in e.cts) == wiring.conductors
+        and tuple(v.conductor for v in e.voltages) == wiring.leads
+        for e in diagnosis.explanations
+    )
+
+
+def test_without_voltages_no_direction_is_claimed() -> None:
+    diagnosis = watched(Wiring(directions=(1, -1, 1)), columns="PQ")
+    assert diagnosis.verdict is WiringVerdict.AMBIGUOUS
+    directions = {tuple(ct.direction for ct in e.cts) for e in diagnosis.explanations}
+    assert len(directions) == 8
+
+
+def test_coarse_voltages_are_left_out() -> None:
+    rng = np.random.default_rng(5)
+    series = record(rng, Site("normal"), Wiring(), (), duration_s=1200.0, marks=False)
+    coarse = Series(
+        series.t_s,
+        {
+            name: tuple(None if x is None else float(round(x)) for x in values)
+            if name[0] == "V"
+            else values
+            for name, values in series.columns.items()
+        },
+    )
+    diagnosis = diagnose_wiring(coarse, None)
+    assert len({tuple(ct.direction for ct in e.cts) for e in diagnosis.explanations}) == 8
+
+
+def test_a_still_house_tells_nothing() -> None:
+    n = 300
+    still = Series(
+        tuple(float(i) for i in range(n)),
+        {f"P_L{k}": (100.0 + k,) * n for k in (1, 2, 3)},
+    )
+    diagnosis = diagnose_wiring(still, None)
+    assert diagnosis.verdict is WiringVerdict.UNDECIDED
+    assert diagnosis.next_experiment is not None
