@@ -226,3 +226,13 @@ def test_link_argument_opens_a_scenario() -> None:
     assert bus.name == "healthy"
     assert link.endpoint.argument == "sim:healthy"
     assert read(link, 1, 40000, 2) == SUNS
+
+
+async def test_real_time_answers_as_virtual_time_does() -> None:
+    bus = load_scenario("healthy").build()
+    link = bus.open_link("real")
+    start_ns = link.now()
+    heard = await _ask(link, 1, READ_MARKER, 0.15)
+    assert heard == with_crc(b"\x01\x03\x04" + SUNS)
+    assert link.now() - start_ns >= 0.15 * NS
+    await link.close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from busprobe_sim.scenario.schema import ScenarioPart, SitePart
 from busprobe_sim.scenario.schema_device import MeasuresPart
 from busprobe_sim.site import (
+    THREE_WIRE,
     Ct,
     InstrumentParameters,
     LoadParameters,
@@ -41,7 +42,7 @@ def build_site(scenario: ScenarioPart, seed: int) -> Site:
 
 def meter_wiring(part: MeasuresPart) -> MeterWiring:
     """How a meter is connected."""
-    right = MeterWiring()
+    right = THREE_WIRE if part.connection == "3p3w" else MeterWiring()
     cts = []
     for given, usual in zip((part.cts.get(p) for p in ("L1", "L2", "L3")), right.cts, strict=True):
         if given is None:
@@ -51,11 +52,13 @@ def meter_wiring(part: MeasuresPart) -> MeterWiring:
             cts.append(Ct(conductor, given.reversed, given.ratio, given.angle_deg))
     leads = dict(zip(("L1", "L2", "L3"), right.leads, strict=True)) | dict(part.leads)
     return MeterWiring(
-        (cts[0], cts[1], cts[2]), (leads["L1"], leads["L2"], leads["L3"]), part.neutral
+        (cts[0], cts[1], cts[2]),
+        (leads["L1"], leads["L2"], leads["L3"]),
+        part.neutral or right.neutral,
     )
 
 
 def instrument_parameters(part: MeasuresPart) -> InstrumentParameters:
     """Quality and habits of a meter."""
-    plain = part.model_dump(exclude={"point", "cts", "leads", "neutral"})
+    plain = part.model_dump(exclude={"point", "connection", "cts", "leads", "neutral"})
     return InstrumentParameters(wiring=meter_wiring(part), **plain)

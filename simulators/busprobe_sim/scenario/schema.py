@@ -10,7 +10,7 @@ from busprobe_sim.scenario.schema_base import Address, NotNegative, Part, Positi
 from busprobe_sim.scenario.schema_device import DevicePart
 from busprobe_sim.scenario.schema_line import LinePart
 
-Phases = Literal["L1", "L2", "L3", "L1L2L3"]
+Phases = Literal["L1", "L2", "L3", "L1L2L3", "L1L2"]
 Triple = tuple[float, float, float]
 
 
@@ -31,6 +31,8 @@ class SupplyPart(Part):
     """Frequency [Hz]."""
     rotation: Literal[1, -1] = 1
     """1 for L1-L2-L3, -1 for L1-L3-L2."""
+    system: Literal["3p", "split", "1p"] = "3p"
+    """Three phases, two legs 180 degrees apart, or one phase."""
 
 
 class LoadPart(Part):

@@ -40,14 +40,16 @@ class MeasuresPart(Part):
 
     point: str = "grid"
     """Measuring point: "grid", a feeder or a source of the site."""
+    connection: Literal["3p4w", "3p3w"] = "3p4w"
+    """Four wires, or three wires with two elements (CTs on L1 and L3, voltages against L2)."""
     positive: Literal["import", "export"] = "import"
     """Which direction it shows positive."""
     cts: dict[Phase, CtPart] = Field(default_factory=dict)
     """CTs that are not as they should be, by current input."""
     leads: dict[Phase, Literal["L1", "L2", "L3", "N", "open"]] = Field(default_factory=dict)
     """Voltage leads that are not where they belong, by voltage input."""
-    neutral: Literal["N", "L1", "L2", "L3", "open"] = "N"
-    """Conductor of the neutral input."""
+    neutral: Literal["N", "L1", "L2", "L3", "open"] | None = None
+    """Conductor of the neutral input, if it is the wrong one."""
     accuracy_class: Positive = 1.0
     """Class index [percent]."""
     noise: bool = True

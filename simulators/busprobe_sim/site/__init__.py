@@ -5,9 +5,10 @@ from busprobe_sim.site.instrument import Instrument, InstrumentParameters
 from busprobe_sim.site.loads import LoadParameters
 from busprobe_sim.site.sources import SourceParameters
 from busprobe_sim.site.supply import SupplyParameters
-from busprobe_sim.site.wiring import Ct, MeterWiring
+from busprobe_sim.site.wiring import THREE_WIRE, Ct, MeterWiring
 
 __all__ = [
+    "THREE_WIRE",
     "Ct",
     "Instrument",
     "InstrumentParameters",

@@ -4,6 +4,7 @@ Theory of operation: all loads and sources hang on one board behind the supply's
 are either impedances or constant powers, so the voltages at the board solve
 ``V = E - Z I(V) - Zn sum I(V)``; a few rounds of substitution settle it, since the sag is a few
 percent. Fundamental-frequency phasors, steady state: no harmonics, no transients.
+A load between two legs of a split-phase supply counts half on each.
 """
 
 from __future__ import annotations

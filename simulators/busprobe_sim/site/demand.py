@@ -8,13 +8,15 @@ PHASES = ("L1", "L2", "L3")
 
 
 def phase_indices(phases: str) -> tuple[int, ...]:
-    """Which phases a name stands for: "L1", "L2", "L3" or "L1L2L3".
+    """Which phases a name stands for: "L1", "L2", "L3", "L1L2L3", or "L1L2" between two legs.
 
     Raises:
         ValueError: It names none of them.
     """
     if phases == "L1L2L3":
         return 0, 1, 2
+    if phases == "L1L2":
+        return 0, 1
     return (PHASES.index(phases),)
 
 

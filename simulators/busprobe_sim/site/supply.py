@@ -5,10 +5,12 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from busprobe_sim.site.chance import Chance
 
 Three = tuple[complex, complex, complex]
+System = Literal["3p", "split", "1p"]
 
 # Neighbours switch: a small step every so often, common practice, no source.
 _NEIGHBOUR_S = 23.0
@@ -29,6 +31,8 @@ class SupplyParameters:
         neighbour_v: Steps made by neighbours, peak [V].
         hz: Mean frequency [Hz].
         rotation: 1 for L1-L2-L3, -1 for L1-L3-L2.
+        system: "3p" three phases 120 degrees apart, "split" two legs 180 degrees apart, "1p" one
+            phase; phases that are not there have no voltage.
     """
 
     nominal_v: float = 230.0
@@ -40,6 +44,16 @@ class SupplyParameters:
     neighbour_v: float = 0.3
     hz: float = 50.0
     rotation: int = 1
+    system: System = "3p"
+
+
+def _directions(parameters: SupplyParameters) -> Three:
+    if parameters.system == "split":
+        return 1.0 + 0j, -1.0 + 0j, 0j
+    if parameters.system == "1p":
+        return 1.0 + 0j, 0j, 0j
+    step = -2.0 * math.pi / 3.0 * parameters.rotation
+    return 1.0 + 0j, cmath.rect(1.0, step), cmath.rect(1.0, 2.0 * step)
 
 
 class Supply:
@@ -48,8 +62,7 @@ class Supply:
     def __init__(self, parameters: SupplyParameters, seed: int) -> None:
         self.parameters = parameters
         self._chance = Chance(seed, "supply")
-        step = -2.0 * math.pi / 3.0 * parameters.rotation
-        self._directions = tuple(cmath.rect(1.0, step * k) for k in range(3))
+        self._directions = _directions(parameters)
 
     def voltages(self, t_s: float) -> Three:
         """Source voltages to the source's star point [V]."""

@@ -49,8 +49,13 @@ class MeterWiring:
 
     @property
     def right(self) -> bool:
-        """Whether every CT and lead is where its label says."""
-        return self == MeterWiring()
+        """Whether every CT and lead is where its label says, for three or four wires."""
+        return self in (MeterWiring(), THREE_WIRE)
+
+
+# Two elements for three wires: CTs on L1 and L3, voltages against L2 (Blondel's theorem: N wires
+# need N - 1 elements; A. Blondel, 1893).
+THREE_WIRE = MeterWiring((Ct("L1"), Ct("none"), Ct("L3")), neutral="L2")
 
 
 def seen_voltages(wiring: MeterWiring, voltages: Three) -> Three:
