@@ -11,10 +11,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus
-from busprobe.model.exchange import Exchange, Outcome
+from busprobe.model.exchange import Exchange
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.progress import Observer, Progress, ignore
-from busprobe.procedures.sweep import FIRST_ROUND_FUNCTION, PROBE_REGISTERS
+from busprobe.procedures.sweep import (
+    FIRST_ROUND_FUNCTION,
+    PROBE_REGISTERS,
+    answers_in_pieces,
+)
 from busprobe.wire import pdu
 
 # In order of how common they are on meters: 9600 8N1 first, then the Modbus default 19200 8E1
@@ -115,9 +119,10 @@ async def find_settings(
             )
             for _ in range(_REPEATS):
                 exchange = await bus.exchange(address, request, listen_ns=_LISTEN_NS)
-                if exchange.proves_device or exchange.outcome is not Outcome.DAMAGED:
+                in_pieces = answers_in_pieces(exchange)
+                if exchange.proves_device or not in_pieces:
                     break
-            if exchange.proves_device or exchange.outcome is Outcome.DAMAGED:
+            if exchange.proves_device or in_pieces:
                 here.append(address)
                 exchanges[candidate, address] = exchange
                 if on_found is not None:

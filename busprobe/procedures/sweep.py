@@ -226,7 +226,7 @@ class _Sweeper:
             if exchange.proves_device:
                 self._found(address, exchange)
                 return
-            if exchange.outcome is Outcome.DAMAGED and _longest_run(exchange) >= SHORTEST_ANSWER:
+            if answers_in_pieces(exchange):
                 heard.append(exchange)
         if len(heard) >= _REPEATS - 1:
             self._found(address, heard[-1], garbled=True)
@@ -267,9 +267,11 @@ class _Sweeper:
                 self._found(sender, again)
 
 
-def _longest_run(exchange: Exchange) -> int:
-    """The most bytes that came at a stretch."""
-    return max((len(run.data) for run in runs_of(exchange)), default=0)
+def answers_in_pieces(exchange: Exchange) -> bool:
+    """Whether bytes came that are no answer, but as many at a stretch as the shortest one has."""
+    if exchange.outcome is not Outcome.DAMAGED:
+        return False
+    return max((len(run.data) for run in runs_of(exchange)), default=0) >= SHORTEST_ANSWER
 
 
 def bound_s(
