@@ -33,7 +33,7 @@ def diagnose_wiring(
         rotation_known: Whether the site is known to turn L1, L2, L3 (and the meter to count
             inductive reactive power positive).
     """
-    from busprobe.diagnosis.wiring.known_load import examine, examine_passive
+    from busprobe.diagnosis.wiring.examine import examine, examine_passive
     from busprobe.diagnosis.wiring.verdict import judge
 
     rotations = (1,) if rotation_known else (1, -1)

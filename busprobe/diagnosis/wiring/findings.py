@@ -108,7 +108,10 @@ def _faults(best: Explanation) -> list[tuple[str, dict[str, object]]]:
     together = bool(wrong_leads) and all(
         ct.conductor == v.conductor for ct, v in zip(best.cts, best.voltages, strict=True)
     )
-    if best.neutral != NEUTRAL and not _is_three_wire(best):
+    if _is_three_wire(best):
+        if best.neutral != "L2":
+            out.append(("voltage-leads-swapped", {"places": f"common on {best.neutral}"}))
+    elif best.neutral != NEUTRAL:
         place = "nothing" if best.neutral == OPEN else best.neutral
         out.append(("neutral-lead-wrong", {"conductor": place}))
     out += [("voltage-lead-open", {"input": v.input}) for v in best.voltages if v.conductor == OPEN]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busprobe.diagnosis.wiring.known_load import Examined
+from busprobe.diagnosis.wiring.examine import Examined
 from busprobe.diagnosis.wiring.physics import NEUTRAL, NONE, OPEN
 from busprobe.diagnosis.wiring.types import Explanation, MeterSystem
 from busprobe.diagnosis.wiring.words import listed

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busprobe.diagnosis.wiring.known_load import Examined, View
+from busprobe.diagnosis.wiring.examine import Examined, View
 from busprobe.diagnosis.wiring.limits import next_experiment, not_identifiable
 from busprobe.diagnosis.wiring.physics import OPEN, Clamp, Leads
 from busprobe.diagnosis.wiring.posterior import log_sum_exp, ratio_steps
@@ -17,6 +17,7 @@ from busprobe.diagnosis.wiring.steps import load_steps
 from busprobe.diagnosis.wiring.types import (
     CtWiring,
     Explanation,
+    MeterSystem,
     VoltageWiring,
     WiringDiagnosis,
     WiringVerdict,
@@ -78,6 +79,10 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
     right = is_right(examined.net, best)
     probability = best.probability * (1.0 - slip)
     verdict = WiringVerdict.UNDECIDED
+    if examined.net.system is MeterSystem.SINGLE_PHASE and alike and said_sign != "unknown":
+        # All that fit alike read alike, and the repair of the reading is the same: turn the CT.
+        probability = sum(e.probability for e in explanations) * (1.0 - slip)
+        together = 0.0
     if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
         verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
     elif probability >= DECIDED:
@@ -120,7 +125,9 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
     best = int(flat.argmax())
     with np.errstate(invalid="ignore"):
         alike = np.abs(fit - fit[best]) < 1e-6
-    members = np.flatnonzero(alike & (flat >= WORTH_LISTING * flat[best]))
+    # On one phase every explanation is listed: L and N exchanged is rare, but no trifle.
+    worth = 1e-9 if examined.net.system is MeterSystem.SINGLE_PHASE else WORTH_LISTING
+    members = np.flatnonzero(alike & (flat >= worth * flat[best]))
     together = float(flat[members].sum())
     if members.size == 1 and flat[best] < DECIDED:
         members = np.flatnonzero(flat >= WORTH_LISTING * flat[best])

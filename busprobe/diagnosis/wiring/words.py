@@ -29,7 +29,10 @@ def remedy(
 ) -> str:
     """What to do so that this wiring becomes right."""
     parts: list[str] = []
-    if neutral not in (net.reference, OPEN):
+    three_wire = net.reference != NEUTRAL
+    if three_wire and neutral != net.reference:
+        parts.append(f"The common voltage terminal is on {neutral}: it belongs on {net.reference}.")
+    elif neutral not in (net.reference, OPEN):
         on_neutral = [v.input for v in voltages if v.conductor == NEUTRAL]
         parts.append(
             f"Neutral and phase are exchanged at the meter: put the lead of {neutral} on terminal "
@@ -52,7 +55,7 @@ def remedy(
             + ", ".join(f"{a} measures {b}" for a, b in moved_leads)
             + ". Exchange the leads together with their CTs, or take it over in the plan."
         )
-    elif moved_leads and neutral == net.reference:
+    elif moved_leads and (three_wire or neutral in (net.reference, OPEN)):
         parts.append(
             "Voltage leads: "
             + ", ".join(f"the one at input {a} is on {b}" for a, b in moved_leads)
@@ -99,6 +102,8 @@ def _moved_together(
     net: Network, cts: Sequence[CtWiring], voltages: Sequence[VoltageWiring]
 ) -> bool:
     """Whether leads and CTs are exchanged alike, so that every power is a true one."""
+    if any(v.conductor == NEUTRAL for v in voltages):
+        return False
     moved = any(v.conductor != own for v, own in zip(voltages, net.nominal_leads, strict=True))
     return moved and all(ct.conductor == v.conductor for ct, v in zip(cts, voltages, strict=True))
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 
-from busprobe.diagnosis.wiring.known_load import Examined, examine
+from busprobe.diagnosis.wiring.examine import Examined, examine
 from busprobe.diagnosis.wiring.physics import (
     Clamp,
     Leads,
