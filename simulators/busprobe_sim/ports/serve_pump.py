@@ -24,6 +24,7 @@ _SILENCE_MARGIN = 1.2
 _LONGEST_SLEEP_S = 0.1
 # After the end of a transmission the receivers still deliver for a while.
 _LINGER_NS = 5_000_000
+_LONGEST_LOG = 20_000
 
 Sink = Callable[[bytes], None]
 
@@ -94,3 +95,6 @@ class Pump:
             while chunk := port.next_arrival(now):
                 sink(chunk.data)
         self._line.run_until(now)
+        # A served bus may run for days.
+        if len(self._line.log) > _LONGEST_LOG:
+            del self._line.log[: _LONGEST_LOG // 2]

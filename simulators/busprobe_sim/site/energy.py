@@ -31,14 +31,15 @@ class Counters:
         self._total_exported = sum(self._exported)
         self.refreshes = 0
 
-    def add(self, power_w: Sequence[float], hours: float) -> None:
-        """Count one refresh interval.
+    def add(self, power_w: Sequence[float], hours: float, refreshes: int = 1) -> None:
+        """Count an interval.
 
         Args:
             power_w: Power of each phase, import positive [W].
             hours: Length of the interval [h].
+            refreshes: How many refreshes of the meter it spans.
         """
-        self.refreshes += 1
+        self.refreshes += refreshes
         total = sum(power_w)
         for k, watts in enumerate(power_w):
             self._imported[k] += max(watts, 0.0) * hours

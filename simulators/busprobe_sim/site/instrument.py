@@ -6,7 +6,9 @@ Rules:
    each group at its own instant within it; between two refreshes its values stand still.
 2. Totals are the sums of the phase values shown, so that sums add up.
 3. S, PF and the total current belong to the group they are computed from.
-4. Counters integrate the power shown, refresh by refresh, from the start of the clock.
+4. Counters integrate the power shown, refresh by refresh, from the start of the clock. What lies
+   more than an hour (of refreshes of 1 s) back when a meter is read again is integrated in steps of
+   60 refreshes, so that a bus that ran for days answers at once.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ from busprobe_sim.site.energy import Counters
 from busprobe_sim.site.wiring import MeterWiring, seen_currents, seen_voltages
 
 Positive = Literal["import", "export"]
+_FINE_REFRESHES = 3600
+_COARSE = 60
 _GROUPS = ("V", "I", "P", "Q")
 LINE_PAIRS = ("L1L2", "L2L3", "L3L1")
 
@@ -184,8 +188,9 @@ class Instrument:
         offset = self._offsets_ns["P"]
         latest = (now_ns - offset) // self._refresh_ns
         hours = self._refresh_ns / 3.6e12
-        while self._counters.refreshes < latest:
+        while (missing := latest - self._counters.refreshes) > 0:
             t_ns = self._counters.refreshes * self._refresh_ns + offset
             found = self._known.get(t_ns) or self._measure(t_ns)
-            self._counters.add([s.real for s in found.power_va], hours)
+            stride = 1 if missing <= _FINE_REFRESHES else _COARSE
+            self._counters.add([s.real for s in found.power_va], stride * hours, stride)
         return self._counters.shown()

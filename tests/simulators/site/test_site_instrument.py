@@ -78,6 +78,20 @@ def test_counters_do_not_depend_on_how_often_they_are_read() -> None:
     assert often.readings(120 * NS) == seldom.readings(120 * NS)
 
 
+def test_meter_that_nobody_read_for_hours_counts_about_the_same() -> None:
+    load = LoadParameters("steady", 3000.0)
+    site = Site(SiteParameters(household="quiet", loads=(load,)), 5)
+    hourly = Instrument(site, "grid", InstrumentParameters(), 5, "m")
+    unread = Instrument(site, "grid", InstrumentParameters(), 5, "m")
+    start = hourly.readings(0)["E_import"]
+    for hour in range(1, 4):
+        hourly.readings(hour * 3600 * NS)
+    fine = hourly.readings(3 * 3600 * NS)["E_import"] - start
+    coarse = unread.readings(3 * 3600 * NS)["E_import"] - start
+    assert fine > 9000.0
+    assert coarse == pytest.approx(fine, rel=0.01)
+
+
 def test_registers_stand_still_between_refreshes_which_are_skewed() -> None:
     meter = Instrument(_busy_site(), "grid", InstrumentParameters(), 5, "m")
     changes: dict[str, set[int]] = {}

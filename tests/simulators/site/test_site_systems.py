@@ -48,18 +48,18 @@ def test_two_wattmeters_follow_the_textbook(phi_deg: float) -> None:
     # is sqrt(3) U I cos(phi).
     shown = _shown(THREE_WIRE, _motor(phi_deg))
     full = 230.0 * math.sqrt(3.0) * AMPS
-    assert shown["P_L1"] == pytest.approx(full * math.cos(math.radians(30 + phi_deg)), abs=1e-6)
-    assert shown["P_L3"] == pytest.approx(full * math.cos(math.radians(30 - phi_deg)), abs=1e-6)
+    assert shown["P_L1"] == pytest.approx(full * math.cos(math.radians(30 + phi_deg)), abs=1e-3)
+    assert shown["P_L3"] == pytest.approx(full * math.cos(math.radians(30 - phi_deg)), abs=1e-3)
     assert shown["P_L2"] == pytest.approx(0.0, abs=1e-9)
     expected = math.sqrt(3.0) * full * math.cos(math.radians(phi_deg))
-    assert shown["P"] == pytest.approx(expected, abs=1e-6)
+    assert shown["P"] == pytest.approx(expected, abs=1e-3)
 
 
 @given(st.floats(0.0, 85.0))
 def test_exchanged_cts_of_two_elements_show_nothing(phi_deg: float) -> None:
     # CT1 on L3 and CT3 on L1: U I (cos(270 + phi) + cos(90 + phi)) = 0 for every angle.
     wiring = MeterWiring((Ct("L3"), Ct("none"), Ct("L1")), neutral="L2")
-    assert _shown(wiring, _motor(phi_deg))["P"] == pytest.approx(0.0, abs=1e-6)
+    assert _shown(wiring, _motor(phi_deg))["P"] == pytest.approx(0.0, abs=1e-3)
 
 
 def test_split_phase_load_between_the_legs() -> None:
