@@ -89,6 +89,25 @@ def test_the_frame_after_a_broken_one_is_found(broken, reason):
     assert adu == Adu(2, 1, good[7:], good)
 
 
+def test_the_longest_frame_and_one_byte_more():
+    # MODBUS Messaging on TCP/IP V1.0b, section 3.1.3, with a PDU of at most 253 bytes.
+    longest = encode(1, 1, bytes((3, 250)) + bytes(251))
+    assert decoded(longest) == (Adu(1, 1, longest[7:], longest),)
+    more = longest[:4] + (255).to_bytes(2, "big") + longest[6:] + b"\0"
+    assert not any(isinstance(piece, Adu) and piece.transaction == 1 for piece in decoded(more))
+
+
+def test_each_malformed_piece_has_its_own_reason():
+    good = encode(2, 1, read_registers(3, 40000, 2))
+    first, _, second, _ = decoded(
+        H("00 01 00 07 00 06 01 03 00 00 00 01") + good + H("00 01 00 00 00 01 01") + good
+    )
+    assert isinstance(first, Malformed)
+    assert isinstance(second, Malformed)
+    assert "protocol id" in first.reason
+    assert "leaves no room" in second.reason
+
+
 def test_cut_off_frames_are_told():
     frame = encode(2, 1, read_registers(3, 40000, 2))
     for length in range(1, len(frame)):
