@@ -45,6 +45,10 @@ def link_opener(*, pace: str) -> OpenLink:
             # A serial port opens at some setting too, whatever the bus behind it talks.
             link, bus = simulator().open_simulated(endpoint, settings or LineSettings(), pace)
             return OpenedLink(link, bus.hands)
+        if endpoint.kind is LinkKind.REPLAY:
+            from busprobe.recording.replaying import open_replay
+
+            return OpenedLink(open_replay(endpoint))
         from busprobe.link.opening import open_link
 
         return OpenedLink(await open_link(endpoint, settings))

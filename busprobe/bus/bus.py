@@ -62,12 +62,14 @@ class Bus:
         link: The link; nobody else may use it.
         on_chunk: Called with every chunk, sent or received, before it is decoded.
         on_exchange: Called with every finished exchange.
+        on_settings: Called when the line settings were changed.
         gap_ns: Least silence before a request [ns]; t3.5 of the line where None.
     """
 
     link: Link
     on_chunk: Callable[[Chunk], None] | None = None
     on_exchange: Callable[[Exchange], None] | None = None
+    on_settings: Callable[[LineSettings], None] | None = None
     gap_ns: int | None = None
     exchanges: int = 0
     _stray: list[Chunk] = field(default_factory=list)
@@ -98,6 +100,8 @@ class Bus:
     async def configure(self, settings: LineSettings) -> None:
         """Change the line settings; what was heard before stays attributed to before."""
         await self.link.configure(settings)
+        if self.on_settings is not None:
+            self.on_settings(settings)
         self._unanswered.clear()
 
     def take_stray(self) -> tuple[Chunk, ...]:

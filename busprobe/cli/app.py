@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "duplicates": ("duplicates", "Prove whether two devices share an address."),
     "wiring": ("wiring", "Prove each CT's phase and direction under a known load."),
     "decode": ("decode", "Explain pasted bytes."),
+    "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
     "schema": ("schema", "Print the JSON Schema of a command's document."),
 }

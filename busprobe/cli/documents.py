@@ -299,6 +299,24 @@ class SimulateResult(Part):
     scenarios: list[ScenarioPart]
 
 
+class RecordingResult(Part):
+    """Result of `recording`."""
+
+    endpoint: str
+    """The LINK argument it was made with."""
+    started: str
+    """ISO 8601 with offset."""
+    version: str
+    """Version of busprobe that made it."""
+    duration_s: float
+    chunks: int
+    bytes_sent: int
+    bytes_received: int
+    exchanges: int
+    damaged_rows: int
+    """Rows that could not be read and are left out."""
+
+
 ResultT = TypeVar("ResultT", bound=Part)
 
 
@@ -342,6 +360,7 @@ RESULTS: dict[str, type[Part]] = {
     "wiring": WiringResult,
     "decode": DecodeResult,
     "ports": PortsResult,
+    "recording": RecordingResult,
     "simulate": SimulateResult,
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -22,10 +23,25 @@ json_option = click.option(
 )
 
 
+RECORD_KEY = "busprobe.record"
+
+
+def _note_recording(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
+    ctx.meta[RECORD_KEY] = value
+    return value
+
+
 def line_options(command: F) -> F:
-    """--baud, --parity, --stop-bits: without them the tool finds the settings."""
+    """--baud, --parity, --stop-bits (without them the tool finds the settings), and --record."""
     for decorate in reversed(
         (
+            click.option(
+                "--record",
+                type=click.Path(path_type=Path, dir_okay=False),
+                expose_value=False,
+                callback=_note_recording,
+                help="Keep every byte, exchange and finding in this new file.",
+            ),
             click.option("--baud", type=click.IntRange(50, 4_000_000), help="Rate [bit/s]."),
             click.option(
                 "--parity",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -12,12 +13,14 @@ from busprobe.cli import diagnostics, output, words
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part, scan_result
 from busprobe.cli.documents import LinkPart, Part, ScanResult, SearchedPart
+from busprobe.cli.options import RECORD_KEY
 from busprobe.model.errors import LinkError
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings, parse_link
 from busprobe.session import events
 from busprobe.session.hosts import reachable_hosts
 from busprobe.session.job import Job
+from busprobe.session.keeping import begin_recording
 from busprobe.session.ports import OpenedLink
 from busprobe.session.search import FindResult
 
@@ -37,7 +40,9 @@ def run_job(
     async def run() -> int:
         endpoint = parse_link(link)
         opened = await outside(ctx).open_link(endpoint, settings)
-        job = Job(opened, endpoint, teller(call.as_json))
+        record: Path | None = ctx.meta.get(RECORD_KEY)
+        recorder = None if record is None else begin_recording(record, opened.link)
+        job = Job(opened, endpoint, teller(call.as_json), recorder=recorder)
         try:
             result = await work(job)
         except LinkError:
@@ -46,6 +51,8 @@ def run_job(
         finally:
             diagnostics.progress_done()
             await job.close()
+            if recorder is not None and recorder.trouble:
+                diagnostics.say(f"The recording is not whole: {recorder.trouble}")
         found = list(job.findings.values())
         if call.as_json:
             output.document(call.document(result, found, traffic_of(job)))

@@ -32,6 +32,7 @@ from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.load import load_profiles
 from busprobe.profiles.schema import DeviceProfile
+from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
 from busprobe.session import findings as words
 from busprobe.session.events import (
@@ -49,6 +50,7 @@ from busprobe.session.events import (
     StepStarted,
     WiringSeen,
 )
+from busprobe.session.keeping import keep_event
 from busprobe.session.ports import Hands, OpenedLink
 from busprobe.session.search import FindPlan, FindResult, Search
 
@@ -62,12 +64,14 @@ class Job:
         endpoint: Where it leads.
         emit: Takes the events.
         should_stop: Asked between requests.
+        recorder: Keeps everything; closed with the job.
     """
 
     opened: OpenedLink
     endpoint: Endpoint
     emit: Callable[[Event], None]
     should_stop: Callable[[], bool] = lambda: False
+    recorder: Recorder | None = None
     devices: dict[int, Device] = field(default_factory=dict)
     findings: dict[tuple[str, int | None], Finding] = field(default_factory=dict)
     settings_of: dict[int, LineSettings | None] = field(default_factory=dict)
@@ -79,6 +83,17 @@ class Job:
 
     def __post_init__(self) -> None:
         self.bus = Bus(self.opened.link, on_exchange=self._on_exchange)
+        recorder = self.recorder
+        if recorder is not None:
+            self.bus.on_chunk = recorder.chunk
+            self.bus.on_settings = lambda settings: recorder.settings(self.bus.now(), settings)
+            tell = self.emit
+
+            def tell_and_keep(event: Event) -> None:
+                keep_event(recorder, self.bus.now(), event)
+                tell(event)
+
+            self.emit = tell_and_keep
         self._start_ns = self.bus.now()
         self.emit(LinkOpened(self.endpoint, self.bus.settings))
 
@@ -113,6 +128,8 @@ class Job:
 
     def _on_exchange(self, exchange: Exchange) -> None:
         self.exchanges.append(exchange)
+        if self.recorder is not None:
+            self.recorder.exchange(exchange)
         self.emit(ExchangeMade(exchange))
 
     def raise_finding(self, finding: Finding) -> None:
@@ -345,5 +362,7 @@ class Job:
         return diagnosis
 
     async def close(self) -> None:
-        """Release the link."""
+        """Release the link and finish the recording."""
         await self.bus.close()
+        if self.recorder is not None:
+            self.recorder.close()

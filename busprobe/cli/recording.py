@@ -1,0 +1,100 @@
+"""`busprobe recording`: what a recording holds, and its exports."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.cli import diagnostics, output
+from busprobe.cli.call import Call, guarded
+from busprobe.cli.documents import RecordingResult
+from busprobe.cli.options import json_option
+from busprobe.model.errors import InputError
+
+_EXPORT = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command("recording")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--pcapng", type=_EXPORT, help="Write the frames for a packet analyser.")
+@click.option("--csv", "csv_", type=_EXPORT, help="Write one row per frame.")
+@click.option("--export-json", type=_EXPORT, help="Write everything as one JSON document.")
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    file: Path,
+    pcapng: Path | None,
+    csv_: Path | None,
+    export_json: Path | None,
+    as_json: bool,
+) -> None:
+    """Show what a recording holds, or export it. The recording itself is never changed.
+
+    A recording is made with --record FILE, and replayed as LINK replay:FILE.
+    """
+    call = Call.begin("recording", as_json)
+    ctx.exit(guarded(call, lambda: _run(call, file, pcapng, csv_, export_json)))
+
+
+def _run(
+    call: Call, file: Path, pcapng: Path | None, csv_: Path | None, export_json: Path | None
+) -> int:
+    from busprobe.model.line import LineSettings
+    from busprobe.recording.export import write_csv, write_json
+    from busprobe.recording.frames import frames_of
+    from busprobe.recording.pcapng import write_pcapng
+    from busprobe.recording.read import open_recording
+
+    with open_recording(file) as recording:
+        head = recording.head
+        settings = [part for part in recording.timeline() if isinstance(part, LineSettings)]
+        try:
+            if pcapng is not None:
+                with pcapng.open("wb") as out:
+                    frames = frames_of(recording.chunks(), head.framing)
+                    write_pcapng(head, frames, out, settings[-1] if settings else None)
+            if csv_ is not None:
+                with csv_.open("w", encoding="utf-8", newline="") as text:
+                    write_csv(head, frames_of(recording.chunks(), head.framing), text)
+            if export_json is not None:
+                with export_json.open("w", encoding="utf-8") as text:
+                    write_json(recording, text)
+        except OSError as error:
+            raise InputError(
+                f"The export cannot be written: {error.strerror}.",
+                "Choose a folder that you may write to and that has room.",
+            ) from error
+        chunks = list(recording.chunks())
+        result = RecordingResult(
+            endpoint=head.endpoint,
+            started=head.started.isoformat(),
+            version=head.version,
+            duration_s=(chunks[-1].t_ns - head.started_t_ns) / 1e9 if chunks else 0.0,
+            chunks=len(chunks),
+            bytes_sent=sum(len(c.data) for c in chunks if c.direction == "sent"),
+            bytes_received=sum(len(c.data) for c in chunks if c.direction == "received"),
+            exchanges=sum(1 for _ in recording.exchanges()),
+            damaged_rows=recording.damaged_rows,
+        )
+        found = recording.findings()
+    if call.as_json:
+        output.document(call.document(result, found))
+    else:
+        _show(result)
+        for finding in found:
+            output.line(f"  {finding.severity}: {finding.summary}")
+    return diagnostics.ExitStatus.CLEAN
+
+
+def _show(result: RecordingResult) -> None:
+    output.line(f"Link       {result.endpoint}")
+    output.line(f"Begun      {result.started}, with busprobe {result.version}")
+    output.line(f"Length     {result.duration_s:.1f} s on the link's clock")
+    output.line(
+        f"Traffic    {result.bytes_sent} bytes sent, {result.bytes_received} received, "
+        f"{result.exchanges} exchanges"
+    )
+    if result.damaged_rows:
+        output.line(f"Damaged    {result.damaged_rows} rows could not be read and are left out")
