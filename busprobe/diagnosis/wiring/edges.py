@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,8 @@ from busprobe.model.series import SwitchMark
 REACTION_S = 3.0
 # The announcement itself may be late by a row or a clock's rounding [s].
 EARLY_S = 0.5
+# Longest average of a meter that is allowed for [s].
+MOST_SETTLING_S = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,35 @@ def marked_schedule(
             edges.append(Edge(mark.t_s, mark.on, len(announced) - 1, pairs))
     named = all(label in phases or label == "L1L2L3" for label in announced)
     return Schedule(tuple(edges), tuple(announced), named, marked=True)
+
+
+def settled(samples: Samples, schedule: Schedule, power_w: float) -> Samples:
+    """The same record with differences long enough for a meter that averages.
+
+    Over an average of several seconds a short difference holds only a part of the step. Longer
+    ones are taken where the steps of the load, and nothing else, go on growing with the length.
+    """
+    holds = [b.t_s - a.t_s for a, b in pairwise(schedule.edges) if b.t_s > a.t_s]
+    most = min([MOST_SETTLING_S, *(0.7 * hold for hold in holds)])
+    lags = range(samples.lag, max(samples.lag, int(most / samples.period_s)) + 1)
+    sizes = [_step_size(replace(samples, lag=lag), schedule) for lag in lags]
+    longest = max(sizes)
+    if not 0.6 * power_w < longest < 1.6 * power_w or sizes[0] > 0.85 * longest:
+        return samples
+    enough = next(lag for lag, size in zip(lags, sizes, strict=True) if size > 0.95 * longest)
+    return replace(samples, lag=enough)
+
+
+def _step_size(samples: Samples, schedule: Schedule) -> float:
+    """Typical size of the largest step at the switchings [W]."""
+    steps = [np.abs(samples.differences(one.power)) for one in samples.inputs]
+    seen = []
+    for edge in schedule.edges:
+        pairs = edge.pairs[edge.pairs < steps[0].size]
+        window = [step[pairs] for step in steps]
+        if pairs.size and np.isfinite(window).any():
+            seen.append(float(np.nanmax(window)))
+    return float(np.median(seen)) if seen else 0.0
 
 
 def quiet_pairs(samples: Samples, schedule: Schedule) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

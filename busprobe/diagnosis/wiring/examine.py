@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 
-from busprobe.diagnosis.wiring.edges import Schedule, marked_schedule
+from busprobe.diagnosis.wiring.edges import Schedule, marked_schedule, settled
 from busprobe.diagnosis.wiring.evidence import (
     gather,
     live_inputs,
@@ -33,6 +33,8 @@ from busprobe.model.series import Series
 
 # How often a test is announced for one phase and done on another: common practice, no source.
 SLIP_PRIOR = 0.01
+# Single tests are suspected only in a short series of them.
+MOST_SINGLE_SLIPS = 6
 # Log-likelihood of a CT on a phase that was visited, without any trace of the load.
 UNSEEN = -12.0
 
@@ -88,22 +90,30 @@ def slip_odds(
     the same as another wiring.
     """
     announced = schedule.announced
-    if not schedule.named or not 2 <= len(announced) <= 3 or "L1L2L3" in announced:
-        return -math.inf
     leads = tuple(s for s in posterior.leads if s.kind == "permuted")
-    if not leads:
+    if not schedule.named or "L1L2L3" in announced or not leads:
         return -math.inf
-    slips: list[float] = []
-    for number in range(len(announced)):
-        for other in net.phases:
-            loads = (*announced[:number], other, *announced[number + 1 :])
-            if len(set(loads)) < len(loads):
-                slip, _ = infer(net, leads, posterior.clamps, evidence, loads, base)
-                slips.append(slip.log_evidence)
+    slipped: set[tuple[str, ...]] = set()
+    for wrong, other in product(set(announced), net.phases):
+        slipped.add(tuple(other if label == wrong else label for label in announced))
+    if len(announced) <= MOST_SINGLE_SLIPS:
+        for number, other in product(range(len(announced)), net.phases):
+            slipped.add((*announced[:number], other, *announced[number + 1 :]))
+    slips = [
+        infer(net, leads, posterior.clamps, evidence, loads, base)[0].log_evidence
+        for loads in sorted(slipped)
+        if not _same_but_for_names(loads, announced)
+    ]
     if not slips:
         return -math.inf
     prior = math.log(SLIP_PRIOR / len(slips))
     return float(log_sum_exp(np.array(slips))) + prior - posterior.log_evidence
+
+
+def _same_but_for_names(loads: tuple[str, ...], announced: tuple[str, ...]) -> bool:
+    """Whether two sets of labels differ by an exchange of names only."""
+    pairs = set(zip(loads, announced, strict=True))
+    return len(pairs) == len(set(loads)) == len(set(announced))
 
 
 def examine(
@@ -123,10 +133,16 @@ def examine(
         return None
     labels = (*net.phases, "L1L2L3")
     fallback = load.phase if load.phase in labels else "unknown"
-    if series.marks:
-        schedule = marked_schedule(samples, series.marks, fallback, net.phases)
-    else:
-        schedule = search(samples, load, net)
+
+    def switchings(of: Samples) -> Schedule:
+        if series.marks:
+            return marked_schedule(of, series.marks, fallback, net.phases)
+        return search(of, load, net)
+
+    schedule = switchings(samples)
+    longer = settled(samples, schedule, load.power_w)
+    if longer.lag != samples.lag:
+        samples, schedule = longer, switchings(longer)
     if not schedule.edges:
         return None
     names = possible_names(schedule, load, net)

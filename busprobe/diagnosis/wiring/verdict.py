@@ -22,7 +22,7 @@ from busprobe.diagnosis.wiring.types import (
     WiringDiagnosis,
     WiringVerdict,
 )
-from busprobe.diagnosis.wiring.words import changes, is_right, remedy
+from busprobe.diagnosis.wiring.words import changes, is_right, ratios_changed, remedy
 from busprobe.model.reading import SignConvention
 
 # A verdict is given from here on; its probability says how sure it is.
@@ -47,13 +47,17 @@ COMMON_ROUNDING = 0.06
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """One wiring with its probability, under one view of the test."""
+    """One wiring with its probability, under one view of the test.
+
+    `ratios_sure` is the probability that just those ratios are 1 that are said to be.
+    """
 
     view: View
     probability: float
     leads: Leads
     clamps: tuple[Clamp, ...]
     ratios: tuple[float | None, ...]
+    ratios_sure: float
 
 
 def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
@@ -86,7 +90,11 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
     if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
         verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
     elif probability >= DECIDED:
-        verdict = WiringVerdict.CORRECT if right else WiringVerdict.FAULT
+        if changes(examined.net, best) == ratios_changed(best):
+            # Nothing but ratios decides between right and wrong.
+            probability *= candidates[0].ratios_sure
+        if probability >= DECIDED:
+            verdict = WiringVerdict.CORRECT if right else WiringVerdict.FAULT
     experiment = None
     if verdict is WiringVerdict.AMBIGUOUS:
         experiment = next_experiment(examined, loads, explanations, said_sign)
@@ -141,7 +149,7 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
         leads = view.posterior.leads[int(index[0])]
         combination = tuple(view.posterior.clamps[int(i)] for i in index[1:])
         ratios, sure = _ratios(view, leads, combination)
-        out.append(_Candidate(view, float(flat[number]) * sure, leads, combination, ratios))
+        out.append(_Candidate(view, float(flat[number]), leads, combination, ratios, sure))
     return out, bool(alike[members].all()), together
 
 

@@ -115,8 +115,12 @@ def changes(net: Network, explanation: Explanation) -> int:
         count += v.conductor != own
     for ct, own in zip(explanation.cts, net.nominal_clamps, strict=True):
         count += (ct.conductor != own) + (ct.direction == "reversed")
-        count += ct.ratio not in (None, 1.0)
-    return count
+    return count + ratios_changed(explanation)
+
+
+def ratios_changed(explanation: Explanation) -> int:
+    """How many CT ratios are wrong."""
+    return sum(ct.ratio not in (None, 1.0) for ct in explanation.cts)
 
 
 def is_right(net: Network, explanation: Explanation) -> bool:
