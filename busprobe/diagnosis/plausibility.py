@@ -47,6 +47,11 @@ FREQUENCY_BANDS = ((47.0, 52.0), (57.0, 62.0))
 RELATIVE = 0.03
 # Below this a float meter shows noise [VA]. Common practice, no source.
 NOISE_VA = 10.0
+# A wrong scale is the same in every poll; how far the factor may spread. Common practice.
+STEADY = 1.1
+# No meter shows larger values than this, nor smaller ones than that: floats with their words or
+# bytes exchanged do. Common practice, no source.
+ABSURD_LARGE, ABSURD_SMALL = 1e12, 1e-20
 # int16 headroom: told from here on.
 HEADROOM = 30000
 # How sure a violation beyond twice its tolerance is, and one beyond once: judgement, no source.
@@ -97,7 +102,12 @@ def explain(value: float, expected: float, near: float = _NEAR) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.4g}" if abs(value) < 10000 else f"{value:.0f}"
+    return f"{value:.0f}" if 10_000 <= abs(value) < 1e9 else f"{value:.4g}"
+
+
+def _listed(names: Sequence[str], most: int = 6) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 # Identities that a switching load breaks for a moment.
@@ -115,6 +125,7 @@ class _Doubt:
 
     Attributes:
         subject: The phase, line or quantity concerned.
+        ratio: Value over what it should be.
     """
 
     code: str
@@ -122,6 +133,7 @@ class _Doubt:
     probability: float
     seen: str
     facts: Mapping[str, object]
+    ratio: float = 1.0
 
 
 class _Check:
@@ -140,15 +152,31 @@ class _Check:
         self.nominal = nominal_v
         self.doubts: list[_Doubt] = []
 
-    def tell(self, code: str, probability: float, seen: str, **facts: object) -> None:
+    def tell(
+        self, code: str, probability: float, seen: str, ratio: float = 1.0, **facts: object
+    ) -> None:
         subject = str(next(iter(facts.values()), ""))
-        self.doubts.append(_Doubt(code, subject, probability, seen, facts))
+        self.doubts.append(_Doubt(code, subject, probability, seen, facts, ratio))
 
     def step(self, quantity: str) -> float:
         return self.steps.get(quantity, 0.0)
 
     def shown(self, *quantities: str) -> str:
         return ", ".join(f"{n} = {_number(self.q[n])}" for n in quantities if n in self.q)
+
+    def absurd(self) -> bool:
+        """Whether several values are of a size that no meter shows."""
+        names = [
+            name
+            for name, value in self.q.items()
+            if abs(value) > ABSURD_LARGE or 0 < abs(value) < ABSURD_SMALL
+        ]
+        if len(names) < 2:
+            return False
+        self.tell(
+            "values-absurd", SURE, self.shown(*names[:6]), names=_listed(names), count=len(names)
+        )
+        return True
 
     # Voltage --------------------------------------------------------------------------------
 
@@ -307,6 +335,7 @@ class _Check:
             "apparent-power-mismatch",
             SURE if off > 2 * room else LIKELY,
             self.shown(f"S_{phase}", f"V_{phase}", f"I_{phase}"),
+            s / product if product else math.inf,
             phase=phase,
             value=_number(s),
             expected=_number(product),
@@ -336,6 +365,7 @@ class _Check:
             "power-exceeds-apparent",
             SURE if value > limit + 2 * room else LIKELY,
             self.shown(p_name, q_name, *shown),
+            value / limit if limit else math.inf,
             phase=phase,
             bound=bound,
             value=f"{_number(value)} W" if value == abs(p) else f"{_number(value)} VA from P and Q",
@@ -393,6 +423,7 @@ class _Check:
             "sum-mismatch",
             SURE if off > 2 * slack else LIKELY,
             self.shown(quantity, *names),
+            total / expected if expected else math.inf,
             quantity=quantity,
             value=_number(total),
             expected=_number(expected),
@@ -417,6 +448,7 @@ class _Check:
                 "power-factor-mismatch",
                 LIKELY,
                 self.shown(f"PF_{phase}", f"P_{phase}", f"S_{phase}"),
+                abs(pf) / expected if expected else math.inf,
                 phase=phase,
                 value=f"{pf:.3f}",
                 expected=f"{expected:.3f}",
@@ -428,14 +460,18 @@ class _Check:
         for name, note in self.suspect.items():
             reasons.setdefault(note, []).append(name)
         for note, names in reasons.items():
-            joined = ", ".join(names)
+            listed = _listed(names)
             self.tell(
-                "reading-suspect", SURE, self.shown(*names) or joined, names=joined, note=note
+                "reading-suspect", SURE, self.shown(*names[:6]) or listed, names=listed, note=note
             )
 
 
 def _doubts(found: Uniform, nominal_v: float) -> list[_Doubt]:
     check = _Check(found, nominal_v)
+    if check.absurd():
+        # Nothing else can be said of such numbers.
+        check.suspects()
+        return check.doubts
     check.voltages()
     check.line_voltages()
     check.frequency()
@@ -453,6 +489,15 @@ def _alike(doubt: _Doubt, others: Sequence[_Doubt]) -> bool:
         o.code == doubt.code and o.subject != doubt.subject and o.facts["explanation"] == reason
         for o in others
     )
+
+
+def _steady(same: Sequence[_Doubt]) -> bool:
+    """Whether an identity is broken by the same factor every time: a wrong scale, not a load."""
+    ratios = [doubt.ratio for doubt in same]
+    if min(ratios) <= 0 <= max(ratios):
+        return False
+    sizes = [abs(ratio) for ratio in ratios]
+    return max(sizes) == min(sizes) or max(sizes) <= STEADY * min(sizes)
 
 
 def needs_another_poll(found: Uniform, *, nominal_v: float = 230.0) -> bool:
@@ -484,17 +529,20 @@ def plausibility_findings(
         A finding for every identity that does not hold; none for a meter that agrees with itself.
     """
     each = [_doubts(poll, nominal_v) for poll in polls]
-    seen_in: dict[tuple[str, str], int] = {}
-    last: dict[tuple[str, str], tuple[_Doubt, bool]] = {}
+    seen: dict[tuple[str, str], list[_Doubt]] = {}
     for doubts in each:
         for doubt in doubts:
-            key = (doubt.code, doubt.subject)
-            seen_in[key] = seen_in.get(key, 0) + 1
-            last[key] = (doubt, doubt.code not in _UNSTEADY or _alike(doubt, doubts))
+            seen.setdefault((doubt.code, doubt.subject), []).append(doubt)
     told = []
-    for key, (doubt, stands_alone) in last.items():
+    for same in seen.values():
+        doubt = same[-1]
         # Two polls out of three: one may fall into a switching again.
-        if 3 * seen_in[key] < 2 * len(polls) or (len(polls) == 1 and not stands_alone):
+        lasts = 3 * len(same) >= 2 * len(polls)
+        if doubt.code in _UNSTEADY:
+            proved = len(same) > 1 and _steady(same)
+            alone = any(doubt in doubts and _alike(doubt, doubts) for doubts in each)
+            lasts = lasts and (proved or alone)
+        if not lasts:
             continue
         told.append(
             finding(

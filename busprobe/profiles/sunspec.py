@@ -23,6 +23,8 @@ goes on until `next_read` is None.
                                  none                              DONE, broken chain, with the
                                                                    registers
 
+An answer of "busy" or "failure" (exceptions 04, 05, 06) is asked for again, at most twice in a row.
+
 Guards: addresses only rise and never pass 65535; at most `MOST_MODELS` models; models that repeat
 for ever are a loop. Where the chain proves a stated length wrong, the map holds the real one.
 
@@ -75,6 +77,10 @@ _WINDOW_BEFORE = 4
 _WINDOW_BEHIND = (6, 4, 3, 2, 1, 0)
 # IDs that no model can have yet: texts in the wrong place are two printable characters, 0x2020 and
 # up. Vendor models lie from 63001 on.
+# Exceptions that pass: device failure, acknowledge, busy (MODBUS Application Protocol V1.1b3,
+# section 7).
+_PASSING = (4, 5, 6)
+_REPEATS = 2
 _STANDARD_IDS = range(1, 2000)
 _VENDOR_IDS = range(63001, END_MODEL)
 
@@ -169,6 +175,7 @@ class SunSpecWalk:
         self._complete = False
         self._window_start = 0
         self._window_try = 0
+        self._repeats = 0
         self._header: tuple[int, int] = (0, 0)
 
     @property
@@ -203,6 +210,11 @@ class SunSpecWalk:
             raise ValueError("the walk is over")
         if not isinstance(answer, ReadFailure) and len(answer) != asked.quantity:
             answer = ReadFailure()
+        if isinstance(answer, ReadFailure) and answer.exception in _PASSING:
+            self._repeats += 1
+            if self._repeats <= _REPEATS:
+                return
+        self._repeats = 0
         if self._state is _State.MARKER:
             self._take_marker(answer)
         elif self._state is _State.HEADER:

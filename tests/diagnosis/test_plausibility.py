@@ -113,7 +113,7 @@ def test_no_sound_meter_raises_anything(seed: int) -> None:
         (1 / math.sqrt(3), "√3 times too small, as if line to neutral"),
         (1000, "1000 times too large"),
         (-1, "negative, which no rms value is"),
-        (1e30, "so far off that the byte order or the type must be wrong"),
+        (4e7, "so far off that the byte order or the type must be wrong"),
     ],
 )
 def test_all_voltages_in_a_wrong_scale_are_one_finding(factor: float, words: str) -> None:
@@ -243,6 +243,18 @@ def test_three_phase_motor_that_starts_is_no_fault_in_one_poll() -> None:
     torn = meter(three((5, 5, 5)), S_L1=577.5, S_L2=577.5, S_L3=577.5)
     assert plausibility_findings(1, None, torn) == ()
     assert needs_another_poll(torn)
+
+
+def test_load_that_swings_from_poll_to_poll_is_no_fault_of_the_meter() -> None:
+    polls = [meter(three(), S_L2=s) for s in (900.0, 3300.0, 5100.0)]
+    assert plausibility_findings(1, None, *polls) == ()
+
+
+def test_floats_with_exchanged_words_are_one_finding() -> None:
+    q = {"V_L1": 5.4e12, "V_L2": 1.6e-37, "I_L1": 1.8e27, "P": 0.0007, "S_L1": -5e-14}
+    finding = only(Uniform(q, {}, phases=3))
+    assert finding.code == "values-absurd"
+    assert "CDAB" in finding.remedy
 
 
 def test_power_beyond_volt_times_ampere() -> None:
@@ -390,6 +402,7 @@ def test_every_entry_of_the_catalogue_is_raised_by_a_check() -> None:
         meter(three(), V_L1=0.0),
         meter(three(), V_L2L3=231.0, P=-9999.0, S_L1=9.0, PF_L3=0.3, P_L2=99999.0),
         Uniform({}, {}, {"P": "doubt"}),
+        Uniform({"P": 1e30, "Q": 1e30}, {}),
     ]
     raised = {code for found in wrong for code in codes(found)}
     raised |= {f.code for f in headroom_findings(1, None, 203, [Reading("W", 1, "W", (32000,))])}

@@ -229,6 +229,24 @@ def test_zero_length_is_no_model() -> None:
     assert kinds(result) == [AnomalyKind.BROKEN_CHAIN]
 
 
+def test_busy_device_is_asked_again() -> None:
+    image = device(common_model(), model(203, 105))
+    count = 0
+
+    def every_second(read: RegisterRead) -> tuple[int, ...] | ReadFailure:
+        nonlocal count
+        count += 1
+        return ReadFailure(exception=6) if count % 2 == 0 else answer(image, read)
+
+    result, _ = walk(image, every_second)
+    assert result.map is not None
+    assert len(result.map.models) == 2
+    assert result.anomalies == ()
+    always, reads = walk(image, lambda read: ReadFailure(exception=6))
+    assert always.map is None
+    assert len(reads) == 9
+
+
 def test_short_answer_counts_as_none() -> None:
     machine = SunSpecWalk()
     machine.take((0x5375,))

@@ -10,6 +10,12 @@ from busprobe.diagnosis.catalogue.base import CAUTION_MAINS, Entry
 from busprobe.model.finding import Severity
 
 ENTRIES: dict[str, Entry] = {
+    "values-absurd": Entry(
+        Severity.FAULT,
+        "{count} values are of a size that no meter shows: {names}",
+        "Floating-point numbers whose words or bytes are exchanged come out as such numbers.",
+        "Change the byte order in the device profile (CDAB instead of ABCD, or BADC), or the type.",
+    ),
     "voltage-implausible": Entry(
         Severity.FAULT,
         "Voltage {inputs} cannot be: {values}",
