@@ -1,0 +1,27 @@
+"""The bus as planned or found, on paper: idle voltage, lengths, stubs, and how fast it may poll."""
+
+from __future__ import annotations
+
+from busprobe.diagnosis.electrical.cycle import DeviceReads, PollCycle, poll_cycle
+from busprobe.diagnosis.electrical.network import (
+    BiasResistors,
+    BusPlan,
+    IdleLine,
+    TerminatorAt,
+    idle_line,
+)
+from busprobe.diagnosis.electrical.report import Calculation, Check, calculate
+
+__all__ = [
+    "BiasResistors",
+    "BusPlan",
+    "Calculation",
+    "Check",
+    "DeviceReads",
+    "IdleLine",
+    "PollCycle",
+    "TerminatorAt",
+    "calculate",
+    "idle_line",
+    "poll_cycle",
+]
