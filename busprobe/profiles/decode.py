@@ -14,12 +14,15 @@ Rules:
 6. A float that is a tiny fraction of a watt-hour is an integer counter in the place of a float:
    models 211-214 had acc32 energies until 2016-02-04 (sunspec/models changelog).
 7. A point with a register that was not read has no reading.
+8. SunSpec sends the high word first. A float model whose frequency and voltages make sense only
+   with the low word first is read that way; all its wide values are marked suspect.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from busprobe.model.device import ModelBlock
 from busprobe.model.device_text import visible
@@ -37,6 +40,7 @@ from busprobe.profiles.layout import PlacedPoint, layout
 ZERO_NOTE = "0: nothing counted yet, or not implemented"
 WRAPPED_NOTE = "negative, so it has wrapped: read again as unsigned"
 INTEGER_NOTE = "served as an integer where the model has a float: read again as unsigned"
+WORDS_NOTE = "low word first, against the published model: words exchanged"
 ACTIVE_TEXT_NOTE = "holds characters that could act on a terminal; they are written out"
 
 # SunSpec Device Information Model Specification, section 4.2.4: range of a scale factor.
@@ -45,6 +49,9 @@ _INT_METERS = range(201, 205)
 _FLOAT_METERS = range(211, 215)
 # 0x0DA24260 = 228 633 184 read as a float; a real counter in Wh is 0 or at least a thousandth.
 _TINY = 1e-30
+# Models whose values are floats, and the points by which the order of their words is told.
+_FLOAT_MODELS = frozenset({111, 112, 113, *_FLOAT_METERS})
+_TELLING = {"Hz": (40.0, 70.0), "PhVphA": (20.0, 1000.0), "PhV": (20.0, 1000.0)}
 _ENERGY_UNITS = frozenset({"wh", "vah", "varh"})
 # Models 120, 701 and others write "varh", "VArh", "Varh", "Secs": one spelling for each unit.
 _UNITS = {
@@ -77,9 +84,12 @@ def _words(definition: PointDefinition, value: int) -> tuple[str | int, str]:
 
 
 class _Decoder:
-    def __init__(self, model: ModelDefinition, registers: Sequence[int | None]) -> None:
+    def __init__(
+        self, model: ModelDefinition, registers: Sequence[int | None], *, low_word_first: bool
+    ) -> None:
         self.model = model
         self.registers = registers
+        self.low_word_first = low_word_first
 
     def _raw(self, offset: int, size: int) -> tuple[int, ...] | None:
         taken = tuple(r for r in self.registers[offset : offset + size] if r is not None)
@@ -131,9 +141,21 @@ class _Decoder:
         return Reading(point.name, shown, "", raw)
 
     def reading(self, point: PlacedPoint) -> Reading | None:
+        """The reading of a point, None where it has none."""
+        size = point.definition.size
+        if not self.low_word_first or size == 1 or scalar.is_text(point.definition.type):
+            return self._ordered(point, self._raw(point.offset, size))
+        sent = self._raw(point.offset, size)
+        if sent is None:
+            return None
+        found = self._ordered(point, sent[::-1])
+        if found is None or found.state is ReadingState.NOT_IMPLEMENTED:
+            return found if found is None else replace(found, raw=sent)
+        return replace(found, raw=sent, state=ReadingState.SUSPECT, note=WORDS_NOTE)
+
+    def _ordered(self, point: PlacedPoint, raw: tuple[int, ...] | None) -> Reading | None:
         definition = point.definition
         kind = definition.type
-        raw = self._raw(point.offset, definition.size)
         if raw is None or kind is PointType.PAD:
             return None
         unit = _unit(definition.units)
@@ -145,6 +167,11 @@ class _Decoder:
             return Reading(point.name, None, unit, raw, ReadingState.NOT_IMPLEMENTED)
         if scalar.is_text(kind):
             return self._text(point, raw)
+        return self._number(point, raw, unit)
+
+    def _number(self, point: PlacedPoint, raw: tuple[int, ...], unit: str) -> Reading | None:
+        definition = point.definition
+        kind = definition.type
         value = scalar.number(kind, raw)
         if kind in scalar.ENUMERATED or kind in scalar.BITFIELD:
             word, note = _words(definition, int(value))
@@ -170,6 +197,21 @@ def has_active_text(raw: Sequence[int]) -> bool:
     return visible(plain) != plain
 
 
+def _low_word_first(points: Iterable[PlacedPoint], registers: Sequence[int | None]) -> bool:
+    """Whether telling values of a float model make sense only with their words exchanged."""
+    votes = []
+    for point in points:
+        band = _TELLING.get(point.name)
+        raw = [word for word in registers[point.offset : point.end] if word is not None]
+        if band is None or len(raw) != 2:
+            continue
+        as_sent, exchanged = scalar.floating(raw), scalar.floating(raw[::-1])
+        if as_sent != as_sent or as_sent == 0:
+            continue  # not implemented, or nothing connected: either order gives the same
+        votes.append((band[0] <= as_sent <= band[1], band[0] <= exchanged <= band[1]))
+    return len(votes) > 1 and not any(sent for sent, _ in votes) and all(low for _, low in votes)
+
+
 def decode_model(
     model: ModelDefinition, registers: Sequence[int | None], length: int | None = None
 ) -> tuple[Reading, ...]:
@@ -187,8 +229,10 @@ def decode_model(
     if length is None:
         stated = registers[1] if len(registers) > 1 else None
         length = len(registers) - HEADER_REGISTERS if stated is None else stated
-    decoder = _Decoder(model, registers)
-    found = (decoder.reading(point) for point in layout(model, length, registers).points)
+    points = layout(model, length, registers).points
+    swapped = model.model_id in _FLOAT_MODELS and _low_word_first(points, registers)
+    decoder = _Decoder(model, registers, low_word_first=swapped)
+    found = (decoder.reading(point) for point in points)
     return tuple(reading for reading in found if reading is not None)
 
 

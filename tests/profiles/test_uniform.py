@@ -11,6 +11,7 @@ from busprobe.model.device import ModelBlock
 from busprobe.model.reading import ReadingState, SignConvention, Snapshot
 from busprobe.profiles.decode import (
     INTEGER_NOTE,
+    WORDS_NOTE,
     WRAPPED_NOTE,
     ZERO_NOTE,
     changed_scale_factors,
@@ -116,6 +117,40 @@ def test_integer_counter_in_a_float_place_is_read_again() -> None:
     assert (reading.value, reading.state, reading.note) == (
         1234567, ReadingState.SUSPECT, INTEGER_NOTE,
     )  # fmt: skip
+
+
+def test_float_meter_with_its_low_words_first_is_read_and_told() -> None:
+    # 230.5 V is 4366 8000 and 50 Hz is 4248 0000 high word first (IEEE 754).
+    definition = model_definition(213)
+    assert definition is not None
+    values = {"PhVphA": 230.5, "PhVphB": 231, "PhV": 230.7, "Hz": 50, "W": -1000, "TotWhImp": 1e6}
+    image = registers(213, values)
+    for point in layout(definition, 124).points:
+        if point.definition.size == 2:
+            image[point.offset : point.end] = image[point.offset : point.end][::-1]
+    assert image[12:14] == [0x8000, 0x4366]
+    readings = {r.name: r for r in decode_model(definition, image)}
+    assert readings["PhVphA"].value == 230.5
+    assert readings["PhVphA"].state is ReadingState.SUSPECT
+    assert readings["PhVphA"].note == WORDS_NOTE
+    assert readings["PhVphA"].raw == (0x8000, 0x4366)
+    assert readings["VAR"].state is ReadingState.NOT_IMPLEMENTED
+    result = uniform(213, readings.values())
+    assert result.quantities["P"] == -1000
+    assert result.quantities["F"] == 50
+
+
+def test_registers_that_end_early_give_the_readings_they_hold() -> None:
+    definition = model_definition(213)
+    assert definition is not None
+    names = {r.name for r in decode_model(definition, registers(213, {"A": 1})[:11])}
+    assert names == {"ID", "L", "A", "AphA", "AphB", "AphC"}
+
+
+def test_one_odd_value_does_not_turn_the_words() -> None:
+    result = found(213, {"PhVphA": 230.5, "PhV": 230, "Hz": 5e20, "W": 7})
+    assert result.quantities["V_L1"] == 230.5
+    assert result.suspect == {}
 
 
 @pytest.mark.parametrize(
