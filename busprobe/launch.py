@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import sys
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 from busprobe.cli.app import Outside, application
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.session.ports import OpenedLink, OpenLink
+
+if TYPE_CHECKING:
+    from busprobe.link.base import Link
+    from busprobe.recording.store import Recorder
 
 
 def simulator() -> ModuleType:
@@ -78,7 +83,7 @@ def run_terminal(
             diagnostics.error(error)
             return diagnostics.status_of(error)
         scenarios = []
-    session = Session(link_opener(pace="real"))
+    session = Session(link_opener(pace="real"), _record_visit)
     try:
         run_app(
             session,
@@ -92,6 +97,20 @@ def run_terminal(
     finally:
         session.close()
     return 0
+
+
+def _record_visit(link: Link) -> Recorder | None:
+    """Every visit to real hardware is kept, in the user's data folder."""
+    if link.endpoint.kind in (LinkKind.SIMULATED, LinkKind.REPLAY):
+        return None
+    from datetime import datetime
+
+    from platformdirs import user_data_path
+
+    from busprobe.session.keeping import begin_recording, new_name
+
+    folder = user_data_path("busprobe", appauthor=False) / "recordings"
+    return begin_recording(new_name(folder, datetime.now().astimezone()), link)
 
 
 def main() -> None:

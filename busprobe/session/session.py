@@ -13,10 +13,12 @@ from collections.abc import Awaitable, Callable
 from concurrent.futures import Future
 
 from busprobe.diagnosis.wiring import KnownLoad
+from busprobe.link.base import Link
 from busprobe.model.errors import BusprobeError, LinkError
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.operator import HandRequest
+from busprobe.recording.store import Recorder
 from busprobe.session.events import (
     Event,
     LinkLost,
@@ -68,10 +70,18 @@ class _ScreenOperator:
 
 
 class Session:
-    """What the terminal interface commands."""
+    """What the terminal interface commands.
 
-    def __init__(self, open_link: OpenLink) -> None:
+    Args:
+        open_link: Opens any link.
+        record: Begins the recording of a link that was opened; None keeps nothing.
+    """
+
+    def __init__(
+        self, open_link: OpenLink, record: Callable[[Link], Recorder | None] | None = None
+    ) -> None:
         self._open_link = open_link
+        self._record = record
         self._listeners: list[Callable[[Event], None]] = []
         self._stop = threading.Event()
         self._job: Job | None = None
@@ -84,7 +94,10 @@ class Session:
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
-        self._loop.run_forever()
+        try:
+            self._loop.run_forever()
+        finally:
+            self._loop.close()
 
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         """Call `listener` with every event, on the session's thread."""
@@ -182,6 +195,10 @@ class Session:
                     self._end(step, str(error))
                 except BusprobeError as error:
                     self._end(step, str(error))
+                except Exception as error:
+                    # Our own mistake: the screen must not wait for a step that is gone.
+                    self._end(step, f"busprobe itself failed here ({error!r}). Please report it.")
+                    raise
 
         return asyncio.run_coroutine_threadsafe(guarded(), self._loop)
 
@@ -202,7 +219,8 @@ class Session:
         endpoint = parse_link(argument)
         self._settings = settings
         opened = await self._open_link(endpoint, settings)
-        self._job = Job(opened, endpoint, self._emit, self._stop.is_set)
+        recorder = None if self._record is None else self._record(opened.link)
+        self._job = Job(opened, endpoint, self._emit, self._stop.is_set, recorder)
 
     async def _drop(self) -> None:
         job, self._job = self._job, None

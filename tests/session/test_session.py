@@ -1,0 +1,174 @@
+"""Commands from any thread, events in order, one step at a time."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from busprobe.diagnosis.wiring import KnownLoad
+from busprobe.launch import link_opener
+from busprobe.model.errors import LinkError
+from busprobe.model.line import Endpoint, LineSettings
+from busprobe.recording.read import open_recording
+from busprobe.session import events
+from busprobe.session.events import Event, Step, StepEnd, StepFinished
+from busprobe.session.keeping import begin_recording
+from busprobe.session.ports import OpenedLink
+from busprobe.session.session import Session
+
+WAIT_S = 60.0
+
+
+class Heard:
+    """The events of a session, waited for one after the other."""
+
+    def __init__(self, session: Session) -> None:
+        self.queue: queue.Queue[Event] = queue.Queue()
+        self.all: list[Event] = []
+        session.subscribe(self.queue.put)
+
+    def until(self, *kinds: type) -> Event:
+        while True:
+            event = self.queue.get(timeout=WAIT_S)
+            self.all.append(event)
+            if isinstance(event, kinds):
+                return event
+
+    def end_of(self, step: Step) -> StepFinished:
+        while True:
+            event = self.until(StepFinished)
+            assert isinstance(event, StepFinished)
+            if event.step is step:
+                return event
+
+
+@pytest.fixture
+def session() -> Iterator[Session]:
+    made = Session(link_opener(pace="virtual"))
+    yield made
+    made.close()
+
+
+def test_the_job_from_link_to_wiring(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:demo")
+    assert isinstance(heard.until(events.LinkOpened), events.LinkOpened)
+    session.find()
+    assert heard.end_of(Step.FIND).end is StepEnd.DONE
+    raised = [e.finding.code for e in heard.all if isinstance(e, events.FindingRaised)]
+    assert "duplicate-address" in raised
+    session.check_addresses((1, 2))
+    assert "address 1: duplicate" in heard.end_of(Step.ADDRESSES).summary
+    session.check_wiring(2, KnownLoad(2000.0))
+    asked = heard.until(events.OperatorAsked)
+    assert isinstance(asked, events.OperatorAsked)
+    assert asked.answerable
+    session.let_hands()
+    assert heard.end_of(Step.WIRING).end is StepEnd.DONE
+    raised = [e.finding.code for e in heard.all if isinstance(e, events.FindingRaised)]
+    assert "ct-reversed" in raised
+
+
+def test_a_refusal_ends_the_wiring_step(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.check_wiring(1, KnownLoad(2000.0))
+    heard.until(events.OperatorAsked)
+    session.answer(False)
+    assert heard.end_of(Step.WIRING).end is StepEnd.DONE
+
+
+def test_stop_ends_a_step_and_it_goes_on_where_it_was(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.find()
+    heard.until(events.DeviceKnown)
+    session.stop()
+    assert heard.end_of(Step.FIND).end is StepEnd.STOPPED
+    first = [e for e in heard.all if isinstance(e, events.ExchangeMade)]
+    session.find()
+    assert heard.end_of(Step.FIND).end is StepEnd.DONE
+    addresses = [
+        e.exchange.request.address for e in heard.all if isinstance(e, events.ExchangeMade)
+    ]
+    assert len(first) < len(addresses)
+    known = {e.device.address for e in heard.all if isinstance(e, events.DeviceKnown)}
+    assert known == {1, 2, 10}
+
+
+def test_watching_ends_when_another_step_begins(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.watch((1,))
+    for _ in range(3):
+        heard.until(events.ReadingsTaken)
+    session.check_addresses((2,))
+    assert heard.end_of(Step.ADDRESSES).end is StepEnd.DONE
+
+
+def test_a_step_without_a_link_fails_in_words(session: Session) -> None:
+    heard = Heard(session)
+    session.find()
+    lost = heard.until(events.LinkLost)
+    assert isinstance(lost, events.LinkLost)
+    assert lost.error.next_step
+    assert heard.end_of(Step.FIND).end is StepEnd.FAILED
+
+
+def test_a_link_that_cannot_be_opened_is_told(session: Session) -> None:
+    heard = Heard(session)
+    session.open("/dev/does-not-exist")
+    lost = heard.until(events.LinkLost)
+    assert isinstance(lost, events.LinkLost)
+    assert "does-not-exist" in lost.error.cause
+
+
+def test_a_link_lost_while_working_is_told_and_what_was_found_stays() -> None:
+    opener = link_opener(pace="virtual")
+
+    async def open_breaking(endpoint: Endpoint, settings: LineSettings | None) -> OpenedLink:
+        opened = await opener(endpoint, settings)
+        send = opened.link.send
+        count = 0
+
+        async def failing(data: bytes):  # type: ignore[no-untyped-def]
+            nonlocal count
+            count += 1
+            if count > 20:
+                raise LinkError("The adapter was pulled.", "Plug it in again.")
+            return await send(data)
+
+        opened.link.send = failing  # type: ignore[method-assign]
+        return opened
+
+    session = Session(open_breaking)
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.find()
+    assert isinstance(heard.until(events.LinkLost), events.LinkLost)
+    assert heard.end_of(Step.FIND).end is StepEnd.FAILED
+    assert any(isinstance(e, events.DeviceKnown) for e in heard.all)
+    session.close()
+
+
+def test_a_session_keeps_everything_in_a_recording(tmp_path: Path) -> None:
+    path = tmp_path / "visit.busprobe"
+    session = Session(link_opener(pace="virtual"), lambda link: begin_recording(path, link))
+    heard = Heard(session)
+    session.open("sim:both-on-one-address", LineSettings())
+    session.check_addresses((1,))
+    heard.end_of(Step.ADDRESSES)
+    session.close()
+    made = [e.exchange for e in heard.all if isinstance(e, events.ExchangeMade)]
+    with open_recording(path) as recording:
+        assert [e.number for e in recording.exchanges()] == [e.number for e in made]
+        assert "duplicate-address" in {f.code for f in recording.findings()}
+
+
+def test_closing_twice_is_allowed(session: Session) -> None:
+    session.close()
+    session.close()
+    assert not session._thread.is_alive()
