@@ -25,6 +25,7 @@ from busprobe.diagnosis.wiring import (
 from busprobe.model.reading import SignConvention
 from busprobe.model.series import Series
 from tests.benchmarks.household import (
+    PHASES,
     Edge,
     Meter,
     Site,
@@ -142,6 +143,47 @@ def trial(
             tally.right_called_faulty += not called_right and is_truth_right(wiring)
 
 
+def passive_trial(seed: int, preset: str, minutes: float) -> tuple[float, bool, bool]:
+    """One site that is only watched: probability stated, pairing right, shift right."""
+    rng = np.random.default_rng(seed)
+    drawn = random_wiring(rng)
+    order = tuple(PHASES[i] for i in rng.permutation(3))
+    wiring = Wiring(drawn.leads, (order[0], order[1], order[2]), drawn.directions)
+    series = record(rng, Site(preset), wiring, (), duration_s=60.0 * minutes, marks=False)
+    diagnosis = diagnose_wiring(series, None, sign=SignConvention.IMPORT_POSITIVE)
+    classes: dict[tuple[tuple[int, str], ...], float] = {}
+    for e in diagnosis.explanations:
+        places = [v.conductor for v in e.voltages]
+        if all(ct.conductor in places for ct in e.cts):
+            key = tuple((places.index(ct.conductor), ct.direction) for ct in e.cts)
+            classes[key] = classes.get(key, 0.0) + e.probability
+    if not classes:
+        return 0.0, False, False
+    best = max(classes, key=lambda key: classes[key])
+    names = {1: "forward", -1: "reversed"}
+    truth = tuple(
+        (wiring.leads.index(c), names[s])
+        for c, s in zip(wiring.conductors, wiring.directions, strict=True)
+    )
+    same_shift = [a for a, _ in best] == [a for a, _ in truth]
+    return classes[best], best == truth, same_shift
+
+
+def passive(args: argparse.Namespace) -> None:
+    """Print how often watching alone tells pairing and direction."""
+    print("household  min  pairing+direction  pairing  p>=.99  wrong  p>=.999  wrong")
+    for number, preset in enumerate(args.presets.split(",")):
+        for minutes in (10.0, 30.0):
+            seeds = range(args.seed + 100_000 * number, args.seed + 100_000 * number + args.trials)
+            out = [passive_trial(seed, preset, minutes) for seed in seeds]
+            line = f"{preset:9s} {minutes:4.0f}  {np.mean([ok for _, ok, _ in out]):17.1%}  "
+            line += f"{np.mean([ok for _, _, ok in out]):7.1%}"
+            for level in (0.99, 0.999):
+                sure = [ok for p, ok, _ in out if p >= level]
+                line += f"  {len(sure) / len(out):7.1%}  {sure.count(False):5d}"
+            print(line, flush=True)
+
+
 def cells(args: argparse.Namespace) -> Iterator[tuple[str, float]]:
     """Households and loads."""
     for preset in args.presets.split(","):
@@ -174,7 +216,11 @@ def main() -> None:
     parser.add_argument("--columns", default="VIPQ", help="registers the meter has")
     parser.add_argument("--no-marks", action="store_true")
     parser.add_argument("--show", action="store_true", help="print the seeds that went wrong")
+    parser.add_argument("--passive", action="store_true", help="no known load at all")
     args = parser.parse_args()
+    if args.passive:
+        passive(args)
+        return
     every: list[tuple[float, bool]] = []
     print("household  load  exact@1  exact@3  decided  wrong  faulty>right right>faulty  rounds  s")
     for number, (preset, load) in enumerate(cells(args)):

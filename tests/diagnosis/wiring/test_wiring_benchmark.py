@@ -1,0 +1,33 @@
+"""A fast part of the benchmark: seeded sites, with bars that the whole benchmark meets easily."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.benchmarks.bench_wiring import Tally, passive_trial, trial
+
+
+@pytest.mark.parametrize(("preset", "load_w"), [("normal", 1000.0), ("busy", 2000.0)])
+def test_known_load_on_a_few_sites(preset: str, load_w: float) -> None:
+    tally = Tally()
+    for seed in range(8):
+        trial(8_800_000 + seed, preset, load_w, tally, marks=True, columns="VIPQ")
+    assert tally.trials == 8
+    assert tally.right_after[3] == tally.right_after[-3]
+    assert tally.decided >= 6
+    assert tally.wrong == 0
+    assert tally.faulty_called_right == 0
+
+
+def test_without_announcements_nothing_wrong_is_claimed() -> None:
+    tally = Tally()
+    for seed in range(5):
+        trial(8_810_000 + seed, "quiet", 2000.0, tally, marks=False, columns="VIPQ")
+    assert tally.decided >= 2
+    assert tally.wrong == 0
+
+
+def test_watching_half_an_hour() -> None:
+    out = [passive_trial(8_820_000 + seed, "normal", 30.0) for seed in range(8)]
+    assert sum(ok for _, ok, _ in out) >= 7
+    assert all(ok for p, ok, _ in out if p >= 0.999)
