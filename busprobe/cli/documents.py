@@ -10,7 +10,7 @@ from typing import Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-SCHEMA = "busprobe/1"
+SCHEMA: Literal["busprobe/1"] = "busprobe/1"
 
 
 class Part(BaseModel):

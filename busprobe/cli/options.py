@@ -97,7 +97,7 @@ def parse_addresses(text: str, *, last: int = LAST_ADDRESS) -> tuple[int, ...]:
     return tuple(found)
 
 
-class AddressType(click.ParamType):
+class AddressType(click.ParamType[int]):
     """One device address."""
 
     name = "address"

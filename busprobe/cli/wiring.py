@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import cast
 
 import click
 
@@ -182,4 +181,4 @@ def show_wiring(result: WiringResult) -> None:
 
 
 def _three(values: list[float]) -> tuple[float, ...]:
-    return cast(tuple[float, ...], (*values, 0.0, 0.0, 0.0)[:3])
+    return (*values, 0.0, 0.0, 0.0)[:3]

@@ -90,12 +90,12 @@ async def identify(
             got = await asker.read(probe.function, probe.address, probe.quantity)
             matcher.take(ReadFailure(got.exception) if isinstance(got, NoRegisters) else got)
         match = matcher.report
-        best = match.best
-        if best is not None:
-            device = replace(device, profile=best.name, phases=best.phases)
+        fitting = match.best
+        if fitting is not None:
+            device = replace(device, profile=fitting.name, phases=fitting.phases)
             if device.identity.source == "none":
                 device = replace(
-                    device, identity=Identity(best.maker, best.model, source="profile")
+                    device, identity=Identity(fitting.maker, fitting.model, source="profile")
                 )
     tell("trying its functions")
     device = replace(

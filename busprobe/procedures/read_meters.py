@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from busprobe.bus.bus import Bus
 from busprobe.model.device import Device, ModelBlock
@@ -131,9 +132,7 @@ class MeterReader:
         blocks = []
         found = Uniform({}, {})
         for block in wanted:
-            image, failure = await self._fetch(
-                asker, lambda limit, block=block: model_reads(block, limit=limit)
-            )
+            image, failure = await self._fetch(asker, partial(_model_reads, block))
             readings = decode_block(block, image)
             definition = model_definition(block.model_id)
             name = definition.label if definition is not None else "unpublished model"
@@ -176,6 +175,10 @@ class MeterReader:
                     return image_of(answers), failure
             else:
                 return image_of(answers), failure
+
+
+def _model_reads(block: ModelBlock, limit: int) -> tuple[RegisterRead, ...]:
+    return model_reads(block, limit=limit)
 
 
 def _turned(before: Snapshot, after: Snapshot) -> bool:
