@@ -134,8 +134,11 @@ def examine(
     labels = (*net.phases, "L1L2L3")
     fallback = load.phase if load.phase in labels else "unknown"
 
+    # Announcements without a phase do not say when the load went to another one.
+    nameless = load.phase == "each" and all(mark.phase == "unknown" for mark in series.marks)
+
     def switchings(of: Samples) -> Schedule:
-        if series.marks:
+        if series.marks and not nameless:
             return marked_schedule(of, series.marks, fallback, net.phases)
         return search(of, load, net)
 
