@@ -136,6 +136,10 @@ class Sweep:
         self.turnarounds_ns.extend(other.turnarounds_ns)
         self._asked.update(other._asked)
 
+    def had_turn(self, number: int, address: int) -> bool:
+        """Whether this address had its turn in this round."""
+        return (number, address) in self._asked
+
     def mark_asked(self, number: int, address: int) -> None:
         """Remember that this address had its turn in this round."""
         self._asked.add((number, address))
@@ -157,7 +161,7 @@ async def sweep(
         on_found: Told at once of each address at which something answers.
         should_stop: Asked between requests; what is known stays in `state`.
     """
-    sweeper = _Sweeper(bus, state, on_found)
+    sweeper = Sweeper(bus, state, on_found)
     while (pending := state.pending()) and not should_stop():
         number, address = pending[0]
         observe(
@@ -173,7 +177,7 @@ async def sweep(
 
 
 @dataclass
-class _Sweeper:
+class Sweeper:
     """One address at a time."""
 
     bus: Bus
@@ -193,9 +197,9 @@ class _Sweeper:
         exchange = await self._ask(address, function, listen_ns)
         await self._salvage(exchange)
         if exchange.proves_device:
-            self._found(address, exchange)
+            self.found(address, exchange)
         elif exchange.outcome is Outcome.DAMAGED:
-            await self._look_closer(address, function)
+            await self.look_closer(address, function)
         elif address not in state.present:
             state.silent.add(address)
 
@@ -205,7 +209,8 @@ class _Sweeper:
         self.state.echo = self.state.echo or exchange.echo
         return exchange
 
-    def _found(self, address: int, exchange: Exchange, *, garbled: bool = False) -> None:
+    def found(self, address: int, exchange: Exchange, *, garbled: bool = False) -> None:
+        """Keep an address at which something answers, and tell."""
         state = self.state
         if garbled:
             state.garbled[address] = exchange
@@ -218,18 +223,18 @@ class _Sweeper:
         if self.on_found is not None:
             self.on_found(address, exchange)
 
-    async def _look_closer(self, address: int, function: int) -> None:
+    async def look_closer(self, address: int, function: int) -> None:
         """Repeat where bytes were heard that are no answer."""
         heard: list[Exchange] = []
         for _ in range(_REPEATS):
             exchange = await self._ask(address, function, self.state.plan.slow_listen_ns)
             if exchange.proves_device:
-                self._found(address, exchange)
+                self.found(address, exchange)
                 return
             if answers_in_pieces(exchange):
                 heard.append(exchange)
         if len(heard) >= _REPEATS - 1:
-            self._found(address, heard[-1], garbled=True)
+            self.found(address, heard[-1], garbled=True)
             return
         if address not in self.state.present:
             self.state.silent.add(address)
@@ -246,7 +251,7 @@ class _Sweeper:
                 address, FIRST_ROUND_FUNCTION, self.state.plan.slow_listen_ns
             )
             if exchange.proves_device:
-                self._found(address, exchange)
+                self.found(address, exchange)
 
     async def _salvage(self, exchange: Exchange) -> None:
         """Ask the senders of late answers again, by themselves."""
@@ -264,7 +269,7 @@ class _Sweeper:
                 sender, FIRST_ROUND_FUNCTION, max(state.plan.slow_listen_ns, LATE_LISTEN_NS)
             )
             if again.proves_device:
-                self._found(sender, again)
+                self.found(sender, again)
 
 
 def answers_in_pieces(exchange: Exchange) -> bool:
