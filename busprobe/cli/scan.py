@@ -29,6 +29,11 @@ from busprobe.session.search import FindPlan, FindResult
 @click.option("--addresses", metavar="LIST", help="Only these, as 1-20,100. Default: all of 1-247.")
 @click.option("--quick", is_flag=True, help="Leave out the second, slower round.")
 @click.option(
+    "--fast",
+    is_flag=True,
+    help="Listen 50 ms to each address and salvage late answers by the address inside (see above).",
+)
+@click.option(
     "--listen-first",
     type=click.FloatRange(0, 600),
     default=3.0,
@@ -54,6 +59,7 @@ def command(
     stop_bits: int | None,
     addresses: str | None,
     quick: bool,
+    fast: bool,
     listen_first: float,
     insist: bool,
     no_duplicates: bool,
@@ -65,6 +71,13 @@ def command(
     Only read requests are sent, to addresses 1 to 247, after listening for another master. Several
     Modbus TCP hosts are searched as tcp://192.168.1.0/24 or tcp://192.168.1.10-20. Without
     line options the common line settings are tried.
+
+    --fast asks every address once and listens 50 ms instead of 100 ms and 300 ms; a late answer
+    names its sender and is asked again by itself, so that devices up to 500 ms are found. What it
+    may miss: a device slower than 50 ms that refuses the read (5 % of them at 9600 Bd: its short
+    answer can hide inside the next request), and every device slower than 50 ms that drops its
+    answer when it hears another request. Who is missing then is found by a scan without --fast. Use
+    it only where no other master talks.
     """
     call = Call.begin("scan", as_json)
 
@@ -76,6 +89,7 @@ def command(
             listen_first_s=listen_first,
             insist=insist,
             duplicates=not no_duplicates,
+            fast=fast,
         )
 
     async def search(job: Job) -> FindResult:

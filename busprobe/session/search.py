@@ -12,6 +12,7 @@ from busprobe.bus.bus import MS
 from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
 from busprobe.model.device import Device
 from busprobe.model.line import LineSettings
+from busprobe.procedures.fast_sweep import fast_sweep
 from busprobe.procedures.find_settings import SettingsSearch, find_settings
 from busprobe.procedures.identify import Identified, identify
 from busprobe.procedures.progress import Progress
@@ -55,6 +56,7 @@ class FindPlan:
         listen_first_s: How long to listen before the first request [s].
         insist: Search although a foreign master is heard.
         duplicates: Look for a second device at every address found.
+        fast: Listen briefly to each address and salvage late answers (`procedures.fast_sweep`).
     """
 
     addresses: tuple[int, ...] = ()
@@ -63,6 +65,7 @@ class FindPlan:
     listen_first_s: float = LISTEN_FIRST_NS / 1e9
     insist: bool = False
     duplicates: bool = True
+    fast: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +131,7 @@ class Search:
         await self._identify_all(state, home)
         if self._elsewhere is not None:
             await self._visit_elsewhere(self._elsewhere, home)
-        if job.bus.is_serial and plan.second_round and not job.should_stop():
+        if job.bus.is_serial and plan.second_round and not plan.fast and not job.should_stop():
             # What is known is shown before the silent addresses get their second, slower turn.
             state.plan = replace(state.plan, second_round=True)
             await self._go_through(state, addresses)
@@ -191,7 +194,11 @@ class Search:
         job = self.job
 
         async def go_on(part: Sweep) -> Sweep:
-            return await sweep(
+            if self.plan.fast and job.bus.is_serial:
+                go_through = fast_sweep
+            else:
+                go_through = sweep
+            return await go_through(
                 job.bus,
                 part,
                 job.progress(Step.FIND),
