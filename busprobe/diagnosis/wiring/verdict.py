@@ -286,8 +286,8 @@ def _with_other_load(examined: Examined, explanations: list[Explanation]) -> lis
         cts = tuple(ct if ct.ratio is None else replace(ct, ratio=1.0) for ct in e.cts)
         rest = remedy(examined.net, cts, e.voltages, e.neutral)
         text = (
-            f"The load takes {factor:g} times the power that was stated: check its name plate and "
-            f"its switch. {rest}"
+            f"The load takes {factor:g} times the power that was stated, or a battery makes up for "
+            f"a part of it: check its name plate and its switch, hold the battery. {rest}"
         )
         half = e.probability / 2.0
         out += [replace(e, probability=half), replace(e, probability=half, cts=cts, remedy=text)]

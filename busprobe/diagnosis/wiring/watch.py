@@ -25,6 +25,8 @@ HOLD_S = 8.0
 BASELINE_S = 30.0
 # A phase that is not clear after this many cycles wants a bigger load.
 MANY_CYCLES = 4
+# The house is restless where this share of its own steps reaches this share of the load.
+RESTLESS_SHARE, RESTLESS_STEP = 0.1, 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +113,14 @@ class WiringWatch:
             left = BASELINE_S - (now - self._t[0])
             if left > 0:
                 return Advice("Learning what the house does by itself.", left, False)
+            wanted = self._restless()
+            if wanted is not None:
+                return Advice(
+                    f"The house is restless: a load of {wanted:.0f} W or more decides sooner. "
+                    "Switch the load on.",
+                    None,
+                    False,
+                )
             return Advice("Switch the load on.", None, False)
         last = self._marks[-1]
         left = last.t_s + HOLD_S - now
@@ -123,6 +133,24 @@ class WiringWatch:
         if last.on:
             return Advice("Switch the load off.", None, False)
         return self._next_cycle(verdict, last.phase)
+
+    def _restless(self) -> float | None:
+        """A load that would stand out of the house's own steps [W], None where this one does."""
+        assert self._load is not None
+        largest = 0.0
+        for name, values in self._columns.items():
+            if not name.startswith("P_L"):
+                continue
+            steps = sorted(
+                abs(late - early)
+                for early, late in zip(values, values[2:], strict=False)
+                if early is not None and late is not None
+            )
+            if steps:
+                largest = max(largest, steps[int((1.0 - RESTLESS_SHARE) * (len(steps) - 1))])
+        if largest <= RESTLESS_STEP * self._load.power_w:
+            return None
+        return math.ceil(largest / RESTLESS_STEP / 500.0) * 500.0
 
     def _is_sure(self, verdict: WiringDiagnosis) -> bool:
         if verdict.verdict in (WiringVerdict.CORRECT, WiringVerdict.FAULT):

@@ -95,6 +95,19 @@ def test_a_small_load_in_a_restless_house_asks_for_a_bigger_one() -> None:
     assert "bigger load" in advice[-1].text
 
 
+def test_a_restless_baseline_asks_for_a_bigger_load_before_the_first_switching() -> None:
+    watch = WiringWatch(KnownLoad(500.0), FOUR_WIRE)
+    for t in range(40):
+        watch.add(float(t), {"P_L1": 800.0 * (t // 3 % 2), "P_L2": 50.0, "P_L3": 60.0})
+    advice = watch.advice()
+    assert "restless" in advice.text
+    assert "2000 W" in advice.text
+    calm = WiringWatch(KnownLoad(500.0), FOUR_WIRE)
+    for t in range(40):
+        calm.add(float(t), {"P_L1": 50.0 + t % 3, "P_L2": 50.0, "P_L3": 60.0})
+    assert calm.advice().text == "Switch the load on."
+
+
 def test_times_that_go_back_and_late_columns_do_no_harm() -> None:
     watch = WiringWatch(KnownLoad(1000.0), FOUR_WIRE)
     watch.add(1.0, {"P_L1": 5.0})
