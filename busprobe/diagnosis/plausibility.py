@@ -52,6 +52,7 @@ STEADY = 1.1
 # No meter shows larger values than this, nor smaller ones than that: floats with their words or
 # bytes exchanged do. Common practice, no source.
 ABSURD_LARGE, ABSURD_SMALL = 1e12, 1e-20
+WRAPPED = "what is left when it passes 32767 counts of its signed 16-bit register"
 # int16 headroom: told from here on.
 HEADROOM = 30000
 # How sure a violation beyond twice its tolerance is, and one beyond once: judgement, no source.
@@ -410,7 +411,10 @@ class _Check:
         off = abs(total - expected)
         if off <= slack:
             return
-        if abs(total + expected) <= slack:
+        turn = 0x10000 * self.step(quantity)
+        if turn and min(abs(total + turn - expected), abs(total - turn - expected)) <= slack:
+            explanation = WRAPPED
+        elif abs(total + expected) <= slack:
             explanation = "the same with the other sign"
         elif abs(total - sum(map(abs, parts))) <= slack:
             explanation = "the sum without regard to the signs"
@@ -482,9 +486,15 @@ def _doubts(found: Uniform, nominal_v: float) -> list[_Doubt]:
     return check.doubts
 
 
-def _alike(doubt: _Doubt, others: Sequence[_Doubt]) -> bool:
-    """Whether another phase breaks the same identity by the same power of ten."""
+def _proved_by(doubt: _Doubt, others: Sequence[_Doubt]) -> bool:
+    """Whether the poll itself proves the doubt.
+
+    A value that is off by just one turn of its register does, or another phase that breaks the same
+    identity by the same power of ten.
+    """
     reason = doubt.facts.get("explanation")
+    if reason == WRAPPED:
+        return True
     return reason in _POWERS_OF_TEN and any(
         o.code == doubt.code and o.subject != doubt.subject and o.facts["explanation"] == reason
         for o in others
@@ -506,7 +516,7 @@ def needs_another_poll(found: Uniform, *, nominal_v: float = 230.0) -> bool:
     Poll again a few times then, and give all polls to `plausibility_findings`.
     """
     doubts = _doubts(found, nominal_v)
-    return any(d.code in _UNSTEADY and not _alike(d, doubts) for d in doubts)
+    return any(d.code in _UNSTEADY and not _proved_by(d, doubts) for d in doubts)
 
 
 def plausibility_findings(
@@ -540,7 +550,7 @@ def plausibility_findings(
         lasts = 3 * len(same) >= 2 * len(polls)
         if doubt.code in _UNSTEADY:
             proved = len(same) > 1 and _steady(same)
-            alone = any(doubt in doubts and _alike(doubt, doubts) for doubts in each)
+            alone = any(doubt in doubts and _proved_by(doubt, doubts) for doubts in each)
             lasts = lasts and (proved or alone)
         if not lasts:
             continue

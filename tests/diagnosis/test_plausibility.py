@@ -293,6 +293,14 @@ def test_totals(total: float, words: str) -> None:
     assert expected in finding.cause
 
 
+def test_total_that_has_wrapped_is_named_in_one_poll() -> None:
+    # 35300 counts of 0.1 W in a signed 16-bit register are -30236 counts.
+    q = {"P_L1": 177.5, "P_L2": 1354.0, "P_L3": 1998.5, "P": -3023.6}
+    (finding,) = plausibility_findings(1, None, Uniform(q, dict.fromkeys(q, 0.1), phases=3))
+    assert finding.code == "sum-mismatch"
+    assert "32767 counts" in finding.cause
+
+
 def test_rounding_of_totals_is_no_fault() -> None:
     steps = dict.fromkeys(("P", "P_L1", "P_L2", "P_L3"), 100.0)
     q = {"P_L1": 100.0, "P_L2": 100.0, "P_L3": -200.0, "P": 200.0}
