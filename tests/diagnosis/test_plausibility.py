@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.diagnosis.catalogue import devices
+from busprobe.diagnosis.identities import explain
 from busprobe.diagnosis.plausibility import (
-    explain,
     headroom_findings,
     needs_another_poll,
     plausibility_findings,
