@@ -1,8 +1,9 @@
 """Is anybody there at any of these rates? All rates in one go, then one listening time.
 
 For one address a request goes out at each rate, slow to fast, each after the silence t3.5 of the
-rate before; only then is listened. Any byte means that somebody answered, and each rate is then
-asked by itself. Slow to fast, because a later request (8 characters at twice the rate, 4 of the
+rate before and one character more (a device hears the end of a foreign rate as a character of its
+own, which takes from the silence it waits for); only then is listened. Any byte means that somebody
+answered, and each rate is then asked by itself. Slow to fast, because a later request (8 characters at twice the rate, 4 of the
 slower ones) is shorter than any answer: no answer can hide inside it.
 
 A device that gives up its answer when it hears anything else cannot be found in this way.
@@ -60,7 +61,9 @@ async def anybody_at(
     gap_ns = 0
     for each in settings:
         await bus.configure(each)
-        exchange = await bus.exchange(address, request, listen_ns=0, gap_ns=gap_ns)
+        exchange = await bus.exchange(
+            address, request, listen_ns=0, gap_ns=gap_ns + each.character_ns
+        )
         heard = heard or bool(exchange.pieces)
         gap_ns = timing.t3_5_ns(each)
     over = await bus.listen(listen_ns + bus.link.arrival_uncertainty_ns)

@@ -169,15 +169,17 @@ class _Fast:
                 if sender != exchange.request.address:
                     self.state.late.setdefault(sender, exchange)
         for sender in dict.fromkeys(named):
-            await self._ask_again(sender)
+            await self._ask_again(sender, exchange)
 
-    async def _ask_again(self, address: int) -> None:
+    async def _ask_again(self, address: int, because_of: Exchange | None) -> None:
         state = self.state
         if address in state.present or not FIRST_ADDRESS <= address <= LAST_ADDRESS:
             return
         exchange = await self._ask(address, self.patience_ns)
         self.asked_at.pop(address, None)
         if exchange.proves_device:
+            if because_of is not None and (exchange.turnaround_ns or 0) > self.listen_ns:
+                state.late.setdefault(address, because_of)
             self.sweeper.found(address, exchange)
         elif exchange.outcome is Outcome.DAMAGED:
             await self.sweeper.look_closer(address, FIRST_ROUND_FUNCTION)
@@ -185,4 +187,4 @@ class _Fast:
             state.silent.add(address)
         for piece in (*exchange.pieces, *self.bus.take_stray_pieces()):
             if isinstance(piece, Frame) and piece.address != address:
-                await self._ask_again(piece.address)
+                await self._ask_again(piece.address, exchange)

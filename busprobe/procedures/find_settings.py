@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from busprobe.bus.bus import MS, Bus
+from busprobe.model.chunk import Mark
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.chained_rates import anybody_at, chains_of
@@ -71,15 +72,21 @@ class SettingsSearch:
         """The settings at which most devices answered, the more common ones on a tie.
 
         Whole answers count before pieces: a device without parity answers a request with parity
-        too, and is then heard in pieces.
+        too, and is then heard in pieces. Then answers without parity errors count, where the link
+        tells: many devices do not check parity.
         """
         if not self.answered:
             return None
 
-        def weight(settings: LineSettings) -> tuple[int, int]:
+        def weight(settings: LineSettings) -> tuple[int, int, int]:
             addresses = self.answered[settings]
-            whole = sum(self.exchanges[settings, a].proves_device for a in addresses)
-            return whole, len(addresses)
+            exchanges = [self.exchanges[settings, a] for a in addresses]
+            whole = sum(e.proves_device for e in exchanges)
+            unmarked = sum(
+                all(mark is Mark.GOOD for chunk in e.chunks for mark in chunk.marks or ())
+                for e in exchanges
+            )
+            return whole, unmarked, len(addresses)
 
         return max(self.answered, key=weight)
 

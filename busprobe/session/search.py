@@ -194,17 +194,10 @@ class Search:
         job = self.job
 
         async def go_on(part: Sweep) -> Sweep:
+            told = job.progress(Step.FIND), lambda address, _: self._found(address)
             if self.plan.fast and job.bus.is_serial:
-                go_through = fast_sweep
-            else:
-                go_through = sweep
-            return await go_through(
-                job.bus,
-                part,
-                job.progress(Step.FIND),
-                on_found=lambda address, _: self._found(address),
-                should_stop=job.should_stop,
-            )
+                return await fast_sweep(job.bus, part, *told, job.should_stop)
+            return await sweep(job.bus, part, *told, job.should_stop)
 
         if not job.bus.is_serial and not self.plan.addresses and not state.done:
             # A host that never says a word would cost a second per unit id: the likely ones decide.
