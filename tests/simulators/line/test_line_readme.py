@@ -61,7 +61,7 @@ def test_every_parameter_is_described_with_its_default(described: type) -> None:
 
 def test_the_example_runs() -> None:
     text = README.read_text(encoding="utf-8")
-    (code,) = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    code = re.findall(r"```python\n(.*?)```", text, re.DOTALL)[0]
     names: dict[str, object] = {"server": Registers()}
     exec(code, names)
     chunk, line = names["chunk"], names["line"]

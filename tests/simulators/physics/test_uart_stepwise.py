@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import accumulate
 
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from busprobe.model.chunk import Mark
@@ -91,6 +91,8 @@ def test_traffic_with_spikes(
     form = LineSettings(BAUD, sent)
     clean = transmit(data, form, 1000.0, BIT)[0].tolist()
     edges = sorted([*clean, *(float(t) for t in spikes)])
+    # Two edges at one instant are no spike: the level never changes.
+    assume(len(set(edges)) == len(edges))
     until = int(edges[-1]) + 20 * BIT
     after = AfterFramingError.RESTART if restart else AfterFramingError.EDGE
     timing = UartTiming(LineSettings(BAUD, expected), 0.0, after)
