@@ -39,7 +39,7 @@ def visible(text: str, longest: int = LONGEST_TEXT) -> str:
 def device_text(raw: bytes) -> str:
     """Decode text from a device for showing and comparing.
 
-    NUL and trailing white space are padding. Invalid UTF-8 is written out byte by byte.
+    NULs and spaces around it are padding. Invalid UTF-8 is written out byte by byte.
     """
     kept = raw.split(b"\0", 1)[0]
-    return visible(kept.decode("utf-8", errors="backslashreplace").strip())
+    return visible(kept.decode("utf-8", errors="backslashreplace").strip(" "))

@@ -18,6 +18,10 @@ LISTEN_NS = 1_000 * MS
 _BACK_OFF_NS = (0, 50 * MS, 500 * MS)
 
 
+# MODBUS Application Protocol V1.1b3, section 7: acknowledge and busy ask for patience.
+_COME_BACK = (0x05, 0x06)
+
+
 @dataclass(frozen=True, slots=True)
 class NoRegisters:
     """Why a read gave no registers.
@@ -56,7 +60,7 @@ class Asker:
                 self.address, request, listen_ns=self.listen_ns, gap_ns=gap or None
             )
             self.exchanges.append(exchange)
-            if exchange.answer is not None:
+            if exchange.answer is not None and exchange.answer.exception not in _COME_BACK:
                 if back_off and len(self.exchanges) > 1:
                     # It answered only after a rest: keep to it from now on.
                     self._gap_ns = gap

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from busprobe.bus.bus import Bus
@@ -10,7 +11,11 @@ from busprobe.bus.manners import Manners
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
 from busprobe.diagnosis.duplicate import DuplicateVerdict
-from busprobe.diagnosis.plausibility import plausibility_findings
+from busprobe.diagnosis.plausibility import (
+    headroom_findings,
+    plausibility_findings,
+    scale_factor_finding,
+)
 from busprobe.diagnosis.wiring import KnownLoad, MeterSystem, WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
@@ -20,6 +25,7 @@ from busprobe.procedures.find_settings import SettingsSearch
 from busprobe.procedures.identify import Identified
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.procedures.sweep import Sweep
+from busprobe.profiles.decode import changed_scale_factors
 from busprobe.profiles.sunspec import AnomalyKind
 
 if TYPE_CHECKING:
@@ -319,12 +325,23 @@ DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided")
 WIRING_CODES = tuple(wiring_catalogue.ENTRIES)
 
 
-def after_read(readings: DeviceReadings) -> list[Finding]:
-    """What the registers of one device say about themselves."""
-    return list(
-        plausibility_findings(
-            readings.device.address,
-            None if readings.device.identity.source == "none" else str(readings.device.identity),
-            readings.uniform,
-        )
+def after_read(polls: Sequence[DeviceReadings]) -> list[Finding]:
+    """What the registers of one device say about themselves, over one poll or a few."""
+    last = polls[-1]
+    device = last.device
+    name = None if device.identity.source == "none" else str(device.identity)
+    exchange = last.exchanges[-1].number if last.exchanges else None
+    told = list(
+        plausibility_findings(device.address, name, *(p.uniform for p in polls), exchange=exchange)
     )
+    for block in last.blocks:
+        if block.block is not None:
+            told += headroom_findings(device.address, name, block.block.model_id, block.readings)
+    changed = {
+        point
+        for before, after in pairwise(polls)
+        for earlier, later in zip(before.blocks, after.blocks, strict=False)
+        for point in changed_scale_factors(earlier.readings, later.readings)
+    }
+    toggling = scale_factor_finding(device.address, name, sorted(changed))
+    return told if toggling is None else [*told, toggling]

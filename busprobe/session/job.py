@@ -12,6 +12,7 @@ from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
+from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
     KnownLoad,
     MeterSystem,
@@ -53,6 +54,11 @@ from busprobe.session.events import (
 from busprobe.session.keeping import keep_event
 from busprobe.session.ports import Hands, OpenedLink
 from busprobe.session.search import FindPlan, FindResult, Search
+
+# A load that switches within one poll looks like a wrong register; in three polls it does not.
+_MOST_POLLS = 3
+# Meters renew their registers once a second as a rule. Common practice, no source.
+_BETWEEN_POLLS_NS = 1_500 * MS
 
 
 @dataclass
@@ -277,13 +283,16 @@ class Job:
         return reader
 
     async def read(self, address: int) -> DeviceReadings:
-        """Read every point of a device once."""
+        """Read every point of a device, and again where one poll leaves a doubt."""
         reader = await self.reader(address, measured_only=False)
-        readings = await reader.poll()
-        self._tell_readings(readings)
-        for finding in words.after_read(readings):
+        polls = [await reader.poll()]
+        while len(polls) < _MOST_POLLS and needs_another_poll(polls[0].uniform):
+            await self.bus.listen(_BETWEEN_POLLS_NS)
+            polls.append(await reader.poll())
+        self._tell_readings(polls[-1])
+        for finding in words.after_read(polls):
             self.raise_finding(finding)
-        return readings
+        return polls[-1]
 
     def _tell_readings(self, readings: DeviceReadings) -> None:
         self.emit(
