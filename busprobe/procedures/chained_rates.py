@@ -3,8 +3,8 @@
 For one address a request goes out at each rate, slow to fast, each after the silence t3.5 of the
 rate before and one character more (a device hears the end of a foreign rate as a character of its
 own, which takes from the silence it waits for); only then is listened. Any byte means that somebody
-answered, and each rate is then asked by itself. Slow to fast, because a later request (8 characters at twice the rate, 4 of the
-slower ones) is shorter than any answer: no answer can hide inside it.
+answered, and each rate is then asked by itself. Slow to fast, because a later request (8 characters
+at twice the rate, 4 of the slower ones) is shorter than any answer: no answer can hide inside it.
 
 A device that gives up its answer when it hears anything else cannot be found in this way.
 """
