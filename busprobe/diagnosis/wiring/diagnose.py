@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+from busprobe.diagnosis.wiring.sign import counter_sign
 from busprobe.diagnosis.wiring.types import (
     KnownLoad,
     MeterSystem,
@@ -10,6 +13,10 @@ from busprobe.diagnosis.wiring.types import (
 )
 from busprobe.model.reading import SignConvention
 from busprobe.model.series import Series
+
+# Phases named against the rotation, or a map that counts inductive reactive power negative, where
+# nobody knows of it: seldom (common practice, no source). The voltages show it, where they can.
+BACKWARD_LOG_PRIOR = math.log(0.005)
 
 # The inference itself needs numpy, which a start of the program without any diagnosis must not
 # pay for; so it is imported when the first verdict is asked for.
@@ -29,14 +36,17 @@ def diagnose_wiring(
         series: V, I, P and Q per phase as the meter signs them; missing ones are allowed.
         load: The load that was switched, or None to look only at what the site does by itself.
         system: How the meter is connected.
-        sign: What a positive power means at this meter, when that is known.
+        sign: What a positive power means at this meter, when that is known; else the energy
+            counters are asked, if the series has them.
         rotation_known: Whether the site is known to turn L1, L2, L3 (and the meter to count
             inductive reactive power positive).
     """
     from busprobe.diagnosis.wiring.examine import examine, examine_passive
     from busprobe.diagnosis.wiring.verdict import judge
 
-    rotations = (1,) if rotation_known else (1, -1)
+    if sign is SignConvention.UNKNOWN:
+        sign = counter_sign(series)
+    rotations = {1: 0.0, -1: BACKWARD_LOG_PRIOR if rotation_known else 0.0}
     if load is None:
         found = examine_passive(series, system, rotations=rotations)
         experiment = "Watch longer, or switch a known load on each phase, one after the other."

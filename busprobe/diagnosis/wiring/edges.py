@@ -45,12 +45,15 @@ class Schedule:
         announced: Phase announced for each test.
         named: Whether the names come from the operator (else from the order of the tests).
         marked: Whether the times come from the operator.
+        tangled: Whether something else in the record looks like the load, so that a phase without
+            a test may have had one all the same.
     """
 
     edges: tuple[Edge, ...]
     announced: tuple[str, ...]
     named: bool
     marked: bool
+    tangled: bool = False
 
 
 def pairs_between(samples: Samples, first_s: float, last_s: float) -> Index:

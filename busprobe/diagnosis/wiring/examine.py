@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -31,6 +32,8 @@ from busprobe.diagnosis.wiring.types import KnownLoad, MeterSystem
 from busprobe.diagnosis.wiring.visits import possible_names, search
 from busprobe.model.series import Series
 
+# Only the sense of rotation that the names of the phases mean.
+FORWARD: Mapping[int, float] = {1: 0.0}
 # How often a test is announced for one phase and done on another: common practice, no source.
 SLIP_PRIOR = 0.01
 # Single tests are suspected only in a short series of them.
@@ -117,7 +120,11 @@ def _same_but_for_names(loads: tuple[str, ...], announced: tuple[str, ...]) -> b
 
 
 def examine(
-    series: Series, load: KnownLoad, system: MeterSystem, *, rotations: tuple[int, ...] = (1,)
+    series: Series,
+    load: KnownLoad,
+    system: MeterSystem,
+    *,
+    rotations: Mapping[int, float] = FORWARD,
 ) -> Examined | None:
     """Weigh all wirings; None where the series holds no power per phase or no switching.
 
@@ -125,9 +132,9 @@ def examine(
         series: The record.
         load: The load that was switched.
         system: How the meter is connected.
-        rotations: The senses of rotation to allow for.
+        rotations: The senses of rotation to allow for, and the log prior of each.
     """
-    net = network(system, rotations[0])
+    net = network(system)
     samples = samples_of(series, net)
     if samples is None:
         return None
@@ -153,13 +160,20 @@ def examine(
     views = []
     # Where no reactive power is ever negative, the register may have lost its sign.
     signs = (True, False) if unsigned_q(samples) else (True,)
-    for rotation, signed, loads in product(rotations, signs, names):
+    for (rotation, weight), signed, loads in product(rotations.items(), signs, names):
         turned = network(net.system, rotation)
         leads = plausible_leads(turned, evidence.volts, evidence.nominal_v)
         posterior, tables = infer(
-            turned, leads, clamps(net.system), evidence, loads, base, signed_q=signed
+            turned,
+            leads,
+            clamps(net.system),
+            evidence,
+            loads,
+            base,
+            signed_q=signed,
+            log_weight=weight,
         )
-        if load.phase == "each" and not schedule.named:
+        if load.phase == "each" and not schedule.named and not schedule.tangled:
             posterior = _all_visited(turned, posterior, loads)
         views.append(View(turned, loads, posterior, tables))
     slip = -math.inf
@@ -199,10 +213,10 @@ def _all_visited(net: Network, posterior: Posterior, loads: tuple[str, ...]) -> 
 
 
 def examine_passive(
-    series: Series, system: MeterSystem, *, rotations: tuple[int, ...] = (1,)
+    series: Series, system: MeterSystem, *, rotations: Mapping[int, float] = FORWARD
 ) -> Examined | None:
     """Weigh wirings by what the site does by itself; None where that is too little."""
-    net = network(system, rotations[0])
+    net = network(system)
     samples = samples_of(series, net)
     if samples is None or system is MeterSystem.THREE_PHASE_THREE_WIRE:
         # Between two wires the angle of an unknown load says nothing about the phase.
@@ -211,14 +225,14 @@ def examine_passive(
     nominal = nominal_voltage(volts, net)
     live = live_inputs(samples)
     views = []
-    for rotation in rotations:
+    for rotation, weight in rotations.items():
         turned = network(system, rotation)
         leads = tuple(
             state
             for state in plausible_leads(turned, volts, nominal)
             if state.kind not in ("doubled", "neutral-open")
         )
-        posterior = passive_posterior(turned, leads, samples, nominal, live)
+        posterior = passive_posterior(turned, leads, samples, nominal, live, log_weight=weight)
         if posterior is None:
             return None
         views.append(View(turned, (), posterior, None))

@@ -9,9 +9,14 @@ from busprobe.diagnosis.wiring.words import listed
 
 
 def not_identifiable(
-    examined: Examined, loads: tuple[str, ...], explanations: list[Explanation], sign: str
+    examined: Examined,
+    loads: tuple[str, ...],
+    explanations: list[Explanation],
+    sign: str,
+    *,
+    backward: bool,
 ) -> tuple[str, ...]:
-    """What this evidence cannot tell, in words."""
+    """What this evidence cannot tell, in words; `backward` where the angles turn the other way."""
     notes = [_names(examined, loads)]
     best = explanations[0]
     if sign == "import-positive" and not any(e.cts != best.cts for e in explanations):
@@ -39,6 +44,11 @@ def not_identifiable(
         for v in best.voltages
         if v.conductor == OPEN
     ]
+    if backward:
+        notes.append(
+            "Whether the phases are named against the rotation (L1, L3, L2), or the register map "
+            "counts inductive reactive power negative: one of the two is so."
+        )
     if not loads:
         notes.append("CT ratios, and CTs on the neutral or two on one conductor: no known load.")
     if best.neutral == NEUTRAL and not (examined.sag_seen and loads):

@@ -154,6 +154,8 @@ def passive_posterior(
     samples: Samples,
     nominal_v: float,
     live: tuple[bool, ...],
+    *,
+    log_weight: float = 0.0,
 ) -> Posterior | None:
     """Weigh wirings by what the site does by itself; None where it does too little.
 
@@ -193,8 +195,8 @@ def passive_posterior(
             if sag.usable:
                 total += sag.log_fit(np.sum([shapes[k, c] for k, c in enumerate(index)], axis=0))
             fit[number, column] = total
-    fit = (fit - fit.max()).reshape(len(leads), *shape)
-    prior = log_priors(net, leads, places)
+    fit = fit.reshape(len(leads), *shape)
+    prior = log_priors(net, leads, places) + log_weight
     return Posterior(
         leads, places, prior, fit, np.zeros(len(leads)), float(log_sum_exp(prior + fit))
     )

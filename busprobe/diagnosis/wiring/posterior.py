@@ -362,14 +362,20 @@ def infer(
     base: float,
     *,
     signed_q: bool = True,
+    log_weight: float = 0.0,
 ) -> tuple[Posterior, ResponseTables]:
-    """Weigh every wiring, the tests being what `loads` says."""
+    """Weigh every wiring, the tests being what `loads` says.
+
+    `log_weight` is the log prior of this view of the site.
+    """
     tables = ResponseTables(net, evidence, loads, base, signed_q=signed_q)
     fit = tables.joint(leads, clamps)
     levels = np.array([lead_levels(net, state, evidence) for state in leads])
     fit = fit + _along_leads(levels, fit.ndim) + dead_penalty(clamps, evidence)[None]
     sag = lead_sags(net, leads, evidence, loads)
-    prior = log_priors(net, leads, clamps) + (0.0 if signed_q else UNSIGNED_Q_LOG_PRIOR)
+    prior = log_priors(net, leads, clamps) + log_weight
+    if not signed_q:
+        prior = prior + UNSIGNED_Q_LOG_PRIOR
     total = prior + fit + _along_leads(sag, fit.ndim)
     return (
         Posterior(leads, clamps, prior, fit, sag, float(log_sum_exp(total))),

@@ -66,14 +66,22 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     agreed = np.sum([w.by_size(grid) for w in walks if w is not None], axis=0) + size_prior
     common = int(np.argmax(agreed)) if np.ndim(agreed) else 0
     paths = [w.path(grid, common) if w is not None else None for w in walks]
-    tests = _same_places(_of_one_load([p for p in paths if p is not None]))
+    found = [p for p in paths if p is not None]
+    kept = _of_one_load(found)
+    tests = _same_places(kept)
     edges = [
         Edge(t := float(samples.t_s[row + samples.lag - 1]), on, number, _around(samples, t))
         for number, moments in enumerate(tests)
         for row, on in moments
     ]
     edges.sort(key=lambda edge: edge.t_s)
-    return Schedule(tuple(edges), ("",) * len(tests), named=False, marked=False)
+    return Schedule(
+        tuple(edges),
+        ("",) * len(tests),
+        named=False,
+        marked=False,
+        tangled=len(kept) < len(found),
+    )
 
 
 def _of_one_load(paths: list[_Path]) -> list[_Path]:

@@ -66,7 +66,8 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
     explanations, said_sign = _with_sign(examined, candidates, sign)
     explanations = _by_effort(examined, _with_other_load(examined, explanations))
     loads = candidates[0].view.loads
-    notes = not_identifiable(examined, loads, explanations, said_sign)
+    backward = candidates[0].view.net.rotation < 0
+    notes = not_identifiable(examined, loads, explanations, said_sign, backward=backward)
     steps = load_steps(examined.samples, examined.schedule, loads)
     slip = 1.0 / (1.0 + math.exp(-min(examined.log_slip, 700.0)))
     if slip > INCONSISTENT:

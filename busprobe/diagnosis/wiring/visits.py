@@ -41,7 +41,7 @@ def possible_names(
         return (schedule.announced,)
     count = min(len(schedule.announced), len(net.phases))
     rest = ("unknown",) * (len(schedule.announced) - count)
-    if load.phase == "each" and _in_turn(schedule, len(net.phases)):
+    if load.phase == "each" and not schedule.tangled and _in_turn(schedule, len(net.phases)):
         # One phase after the other, in their order; a phase that showed nothing may be any.
         return tuple((*names, *rest) for names in combinations(net.phases, count))
     fixed = [label in net.phases or label == "L1L2L3" for label in schedule.announced]

@@ -242,6 +242,20 @@ def test_an_unknown_rotation_hides_the_shift_unless_the_sag_is_seen() -> None:
     assert first(seen)[0] == list(PHASES)
 
 
+def test_phases_named_against_the_rotation_do_not_mislead() -> None:
+    wiring = Wiring(conductors=("L2", "L3", "L1"), directions=(1, 1, -1))
+    diagnosis = diagnosed(
+        site_record(wiring, site=replace(NORMAL, rotation=-1), cycles=3), sign=IMPORT
+    )
+    assert diagnosis.verdict is WiringVerdict.FAULT
+    assert first(diagnosis) == (
+        list(PHASES),
+        ["L2", "L3", "L1"],
+        ["forward", "forward", "reversed"],
+    )
+    assert any("rotation" in note for note in diagnosis.not_identifiable)
+
+
 def test_reactive_power_without_sign_does_not_mislead() -> None:
     series = site_record(Wiring(conductors=("L2", "L1", "L3")), cycles=3)
     columns = {
