@@ -20,6 +20,7 @@ from busprobe.procedures.sweep import (
     LIKELY_ADDRESSES,
     Sweep,
     SweepPlan,
+    idle_line_babbles,
     in_likely_order,
     sweep,
     whole_line,
@@ -266,6 +267,9 @@ class Search:
                 if address in job.devices or job.should_stop():
                     continue
                 await job.bus.configure(settings)
+                whole = found.exchanges[settings, address].proves_device
+                if not whole and await idle_line_babbles(job.bus, address):
+                    continue
                 self._found(address)
                 await self._identify(address, settings)
         if home is not None:
