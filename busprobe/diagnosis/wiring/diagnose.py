@@ -46,7 +46,9 @@ def diagnose_wiring(
 
     if sign is SignConvention.UNKNOWN:
         sign = counter_sign(series)
-    rotations = {1: 0.0, -1: BACKWARD_LOG_PRIOR if rotation_known else 0.0}
+    rotations = {1: 0.0}
+    if system not in (MeterSystem.SINGLE_PHASE, MeterSystem.SPLIT_PHASE):
+        rotations[-1] = BACKWARD_LOG_PRIOR if rotation_known else 0.0
     if load is None:
         found = examine_passive(series, system, rotations=rotations)
         experiment = "Watch longer, or switch a known load on each phase, one after the other."
