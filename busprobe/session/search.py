@@ -20,8 +20,8 @@ from busprobe.procedures.sweep import (
     LIKELY_ADDRESSES,
     Sweep,
     SweepPlan,
-    idle_line_babbles,
     in_likely_order,
+    somebody_answers_in_pieces,
     sweep,
     whole_line,
 )
@@ -268,7 +268,7 @@ class Search:
                     continue
                 await job.bus.configure(settings)
                 whole = found.exchanges[settings, address].proves_device
-                if not whole and await idle_line_babbles(job.bus, address):
+                if not whole and not await somebody_answers_in_pieces(job.bus, address):
                     continue
                 self._found(address)
                 await self._identify(address, settings)
