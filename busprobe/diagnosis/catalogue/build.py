@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from busprobe.diagnosis.catalogue import addresses, devices, line, search, wiring
+from busprobe.diagnosis.catalogue import addresses, devices, line, search, site, wiring
 from busprobe.diagnosis.catalogue.base import Entry, make_finding
 from busprobe.model.finding import Evidence, Finding
 
@@ -13,6 +13,7 @@ CATALOGUE: dict[str, Entry] = {
     **devices.ENTRIES,
     **line.ENTRIES,
     **search.ENTRIES,
+    **site.ENTRIES,
     **wiring.ENTRIES,
 }
 

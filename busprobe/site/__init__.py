@@ -1,0 +1,1 @@
+"""The site as planned, and plan held against what is found."""
