@@ -137,7 +137,7 @@ def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
     # On one phase every explanation is listed: L and N exchanged is rare, but no trifle.
     worth = 1e-9 if examined.net.system is MeterSystem.SINGLE_PHASE else WORTH_LISTING
     members = np.flatnonzero(alike & (flat >= worth * flat[best]))
-    together = float(flat[members].sum())
+    together = float(flat[alike].sum())
     if members.size == 1 and flat[best] < DECIDED:
         members = np.flatnonzero(flat >= WORTH_LISTING * flat[best])
     order = members[np.argsort(flat[members], kind="stable")[::-1]][:MOST_LISTED]
@@ -247,18 +247,14 @@ def _with_sign(
     plain = _merged([_explanation(examined, c, flip) for c in candidates])
     if sign is not SignConvention.UNKNOWN:
         return plain, str(sign)
-    best = candidates[0]
-    directions = [
-        clamp.direction
-        for k, clamp in enumerate(best.clamps)
-        if clamp.direction and best.leads.positive[k] != OPEN and _answers(best, k)
-    ]
-    if not directions:
+    seen = [_shown_directions(candidate) for candidate in candidates]
+    if not seen[0]:
         return plain, "unknown"
-    if any(d > 0 for d in directions):
-        return plain, "import-positive"
+    if any(d > 0 for directions in seen for d in directions):
+        told = bool(candidates[0].view.loads) or examined.sag_seen
+        return plain, "import-positive" if told else "unknown"
     # All of them count the load as export: a parameter, or all CTs the wrong way round.
-    share = EXPORT_PRIOR / (EXPORT_PRIOR + REVERSED_PRIOR ** len(directions))
+    share = EXPORT_PRIOR / (EXPORT_PRIOR + REVERSED_PRIOR ** len(seen[0]))
     other = _merged([_explanation(examined, c, -1) for c in candidates])
     return [
         *(replace(e, probability=e.probability * (1.0 - share)) for e in plain),
@@ -266,13 +262,21 @@ def _with_sign(
     ], "unknown"
 
 
-def _answers(candidate: _Candidate, k: int) -> bool:
-    """Whether the direction of a CT shows: it answers a known load, or the sag (passively)."""
+def _shown_directions(candidate: _Candidate) -> list[int]:
+    """Directions of the CTs that answer a known load, or (passively) of all live ones."""
     view = candidate.view
-    return not view.loads or any(
-        abs(view.net.factor(candidate.leads, k, candidate.clamps[k], load)) > 1e-9
-        for load in view.loads
-    )
+    return [
+        clamp.direction
+        for k, clamp in enumerate(candidate.clamps)
+        if clamp.direction
+        and candidate.leads.positive[k] != OPEN
+        and (
+            not view.loads
+            or any(
+                abs(view.net.factor(candidate.leads, k, clamp, load)) > 1e-9 for load in view.loads
+            )
+        )
+    ]
 
 
 def _with_other_load(examined: Examined, explanations: list[Explanation]) -> list[Explanation]:
