@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "See the whole job on a simulated site, without hardware."),
     "ports": ("ports", "List the serial ports of this computer."),
+    "listen": ("listen", "Hear who polls whom, and at which settings. Nothing is sent."),
     "scan": ("scan", "Find and identify every device on a bus."),
     "read": ("read", "Read a device once, every point with its unit."),
     "watch": ("watch", "Read a meter again and again."),

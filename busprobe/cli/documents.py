@@ -233,6 +233,65 @@ class WiringResult(Part):
     steps: list[StepPart]
 
 
+class HeardMasterPart(Part):
+    """Whether somebody else is polling."""
+
+    seen: bool
+    poll_s: float | None
+    """Usual time from a request to the same one again [s]."""
+
+
+class HeardDevicePart(Part):
+    """What was overheard about one address."""
+
+    address: int
+    requests: int
+    answers: int
+    """Responses, exceptions included."""
+    functions: list[int]
+    errors: int
+    """Requests whose answer was damaged, did not fit, or was an exception."""
+    exceptions: int
+    unanswered: int
+    poll_s: float | None
+    turnaround_ms: float | None
+
+
+class LineErrorsPart(Part):
+    """Errors that the adapter's driver counted."""
+
+    framing: int
+    parity: int
+    overrun: int
+    breaks: int
+
+
+class ListenResult(Part):
+    """Result of `listen`."""
+
+    settings: SettingsPart | None
+    """Settings of the conversation, null where none was found."""
+    alternatives: list[SettingsPart]
+    """Settings that fit as well (the adapter tells no parity errors)."""
+    heard: Literal[
+        "quiet",
+        "conversation",
+        "other-settings",
+        "swapped-pair",
+        "floating-idle",
+        "jabber",
+        "undecided",
+    ]
+    probability: float = Field(ge=0.0, le=1.0)
+    """Of what was heard."""
+    master: HeardMasterPart
+    devices: list[HeardDevicePart]
+    frames: int
+    junk_bytes: int
+    line_errors: LineErrorsPart | None
+    """Null where the adapter counts none: then errors are unknown, not absent."""
+
+
 class DecodedFramePart(Part):
     """A frame in pasted bytes."""
 
@@ -359,6 +418,7 @@ RESULTS: dict[str, type[Part]] = {
     "duplicates": DuplicatesResult,
     "wiring": WiringResult,
     "decode": DecodeResult,
+    "listen": ListenResult,
     "ports": PortsResult,
     "recording": RecordingResult,
     "simulate": SimulateResult,

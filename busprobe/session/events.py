@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.listening import Conversation, Heard
 from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError
@@ -162,6 +163,19 @@ class WiringSeen:
     diagnosis: WiringDiagnosis
 
 
+@dataclass(frozen=True, slots=True)
+class LineHeard:
+    """What others say on the line, as far as listening has heard.
+
+    Attributes:
+        heard: What kind of thing is on the line, and at which settings.
+        conversation: Who talks with whom.
+    """
+
+    heard: Heard
+    conversation: Conversation
+
+
 Event = (
     LinkOpened
     | LinkLost
@@ -176,4 +190,5 @@ Event = (
     | FindingCleared
     | OperatorAsked
     | WiringSeen
+    | LineHeard
 )

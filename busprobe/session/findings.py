@@ -11,6 +11,7 @@ from busprobe.bus.manners import Manners
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
 from busprobe.diagnosis.duplicate import DuplicateVerdict
+from busprobe.diagnosis.listening import LineState
 from busprobe.diagnosis.plausibility import (
     headroom_findings,
     plausibility_findings,
@@ -21,8 +22,10 @@ from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.finding import Evidence, Finding
+from busprobe.model.line import LineSettings
 from busprobe.procedures.find_settings import SettingsSearch
 from busprobe.procedures.identify import Identified
+from busprobe.procedures.listen import Listening
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.procedures.sweep import Sweep
 from busprobe.profiles.decode import changed_scale_factors
@@ -37,6 +40,27 @@ NOT_SERIAL_NEXT = (
     "Connect to the RS-485 line itself, or to its gateway as rtu+tcp:// or rfc2217:// if it offers "
     "that."
 )
+
+
+NOTHING_TO_HEAR = "On Modbus TCP nothing can be overheard: a host sends only what it is asked for."
+
+
+def listen_intent(seconds: float, settings: LineSettings | None) -> str:
+    """What listening will do."""
+    where = "at the settings that fit" if settings is None else f"at {settings}"
+    return f"Listen for {seconds:g} s {where}. Nothing is sent."
+
+
+def listen_summary(found: Listening) -> str:
+    """What listening heard, in one sentence."""
+    state, talk = found.heard.state, found.conversation
+    if state is LineState.QUIET:
+        return f"Not a byte was heard in {found.seconds:.0f} s."
+    if state is LineState.CONVERSATION:
+        often = "" if talk.poll_s is None else f", every {talk.poll_s:.2f} s"
+        listed = ", ".join(str(d.address) for d in talk.devices)
+        return f"Somebody polls address {listed} at {found.settings}{often}."
+    return f"{found.junk_bytes} bytes were heard: {str(state).replace('-', ' ')}."
 
 
 def find_intent(plan: FindPlan, addresses: Sequence[int], bus: Bus) -> str:

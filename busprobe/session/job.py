@@ -12,6 +12,7 @@ from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
+from busprobe.diagnosis.listening import listening_findings
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
     KnownLoad,
@@ -28,6 +29,7 @@ from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
 from busprobe.procedures.identify import identify
+from busprobe.procedures.listen import Listening, listen
 from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
@@ -42,8 +44,10 @@ from busprobe.session.events import (
     ExchangeMade,
     FindingCleared,
     FindingRaised,
+    LineHeard,
     LinkOpened,
     ReadingsTaken,
+    SettingsFound,
     Step,
     StepEnd,
     StepFinished,
@@ -166,6 +170,44 @@ class Job:
 
         return tell
 
+    # Listen ----------------------------------------------------------------------------------
+
+    async def listen(self, seconds: float, settings: LineSettings | None = None) -> Listening:
+        """Hear what others say; nothing is sent.
+
+        Args:
+            seconds: How long [s].
+            settings: Settings to stay at; they are found where None.
+
+        Raises:
+            InputError: On Modbus TCP there is nothing to overhear.
+        """
+        self.emit(StepStarted(Step.LINK, words.listen_intent(seconds, settings)))
+        if not self.bus.is_serial:
+            self.emit(StepFinished(Step.LINK, StepEnd.FAILED, words.NOTHING_TO_HEAR))
+            raise InputError(words.NOTHING_TO_HEAR, words.NOT_SERIAL_NEXT)
+        found = await listen(
+            self.bus,
+            seconds,
+            given=settings,
+            observe=self.progress(Step.LINK),
+            on_heard=lambda heard, conversation: self.emit(LineHeard(heard, conversation)),
+            should_stop=self.should_stop,
+        )
+        self.emit(LineHeard(found.heard, found.conversation))
+        if found.settings is not None:
+            self.emit(SettingsFound(found.settings))
+        for each in listening_findings(found.heard, found.conversation, settings, found.seconds):
+            self.raise_finding(each)
+        self.emit(
+            StepFinished(
+                Step.LINK,
+                StepEnd.STOPPED if self.should_stop() else StepEnd.DONE,
+                words.listen_summary(found),
+            )
+        )
+        return found
+
     # Find ------------------------------------------------------------------------------------
 
     async def find(self, plan: FindPlan) -> FindResult:
@@ -189,7 +231,7 @@ class Job:
         for address in addresses:
             if self.should_stop():
                 break
-            await self._settle(address)
+            await self.settle(address)
             device = self.devices.get(address) or Device(address)
             verdicts[address] = await self.look_for_duplicate(device, Step.ADDRESSES)
         self.emit(
@@ -201,7 +243,7 @@ class Job:
         )
         return verdicts
 
-    async def _settle(self, address: int) -> None:
+    async def settle(self, address: int) -> None:
         """Change to the settings at which this device answers."""
         settings = self.settings_of.get(address)
         if settings is not None and settings != self.bus.settings:
@@ -256,7 +298,7 @@ class Job:
         """
         device = self.devices.get(address)
         if device is None or (device.sunspec is None and device.profile is None):
-            await self._settle(address)
+            await self.settle(address)
             found = await identify(self.bus, address, self.profiles(), self.progress(Step.FIND))
             if not any(e.proves_device for e in found.exchanges):
                 raise words.nobody_there(address, self.bus, found.exchanges)
@@ -273,7 +315,7 @@ class Job:
     async def reader(self, address: int, *, measured_only: bool) -> MeterReader:
         """A reader for the device at an address."""
         device = await self.known(address)
-        await self._settle(address)
+        await self.settle(address)
         reader = self._readers.get((address, measured_only))
         if reader is None or reader.device.sunspec != device.sunspec:
             reader = MeterReader(
@@ -317,7 +359,7 @@ class Job:
                 await self.bus.listen(min(due - self.bus.now(), 250 * MS))
                 continue
             for reader in readers:
-                await self._settle(reader.device.address)
+                await self.settle(reader.device.address)
                 readings = await reader.poll()
                 self._tell_readings(readings)
                 if on_readings is not None:

@@ -1,0 +1,25 @@
+"""At which settings do others talk? Guessed from their bytes, heard at whatever settings."""
+
+from __future__ import annotations
+
+from busprobe.diagnosis.settings_guess.expectation import Hypothesis
+from busprobe.diagnosis.settings_guess.weigh import (
+    FLOATING,
+    JABBER,
+    Stay,
+    of_rates,
+    of_settings,
+    posterior,
+    swapped,
+)
+
+__all__ = [
+    "FLOATING",
+    "JABBER",
+    "Hypothesis",
+    "Stay",
+    "of_rates",
+    "of_settings",
+    "posterior",
+    "swapped",
+]
