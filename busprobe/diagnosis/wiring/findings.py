@@ -47,7 +47,8 @@ def wiring_findings(
         return (make("wiring-undecided", experiment=experiment),)
     if diagnosis.verdict is WiringVerdict.INCONSISTENT:
         return (make("wiring-inconsistent", experiment=experiment),)
-    if diagnosis.verdict is WiringVerdict.AMBIGUOUS:
+    several = len(diagnosis.explanations) > 1 and not _one_repair(diagnosis.explanations)
+    if diagnosis.verdict is WiringVerdict.AMBIGUOUS or several:
         sure = _shared(diagnosis.explanations)
         certain = [make(code, **facts) for code, facts in sure]
         return (
@@ -83,6 +84,11 @@ def _choices(explanations: tuple[Explanation, ...]) -> str:
     """The first few explanations as one list."""
     choices = "; or: ".join(e.remedy.rstrip(".") for e in explanations[:MOST_CHOICES])
     return choices + ("; and more" if len(explanations) > MOST_CHOICES else "")
+
+
+def _one_repair(explanations: tuple[Explanation, ...]) -> bool:
+    """Whether it is a meter on one phase, where every explanation reads the same."""
+    return all(len(e.cts) == 1 for e in explanations)
 
 
 def _evidence(diagnosis: WiringDiagnosis) -> tuple[Evidence, ...]:

@@ -90,6 +90,9 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
         together = 0.0
     if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
         verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
+        if len(candidates) == 1 and not any(is_right(examined.net, e) for e in explanations):
+            # Only the meter's sign is open, and something is wrong either way.
+            verdict = WiringVerdict.FAULT
     elif probability >= DECIDED:
         if changes(examined.net, best) == ratios_changed(best):
             # Nothing but ratios decides between right and wrong.
@@ -97,7 +100,9 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
         if probability >= DECIDED:
             verdict = WiringVerdict.CORRECT if right else WiringVerdict.FAULT
     experiment = None
-    if verdict is WiringVerdict.AMBIGUOUS:
+    if verdict is WiringVerdict.AMBIGUOUS or (
+        verdict is WiringVerdict.FAULT and len(explanations) > 1
+    ):
         experiment = next_experiment(examined, loads, explanations, said_sign)
     elif verdict is WiringVerdict.UNDECIDED:
         experiment = (
@@ -248,18 +253,25 @@ def _with_sign(
     if sign is not SignConvention.UNKNOWN:
         return plain, str(sign)
     seen = [_shown_directions(candidate) for candidate in candidates]
-    if not seen[0]:
+    reversed_cts = seen[0].count(-1)
+    if not seen[0] or any(directions.count(-1) != reversed_cts for directions in seen):
         return plain, "unknown"
-    if any(d > 0 for directions in seen for d in directions):
-        told = bool(candidates[0].view.loads) or examined.sag_seen
-        return plain, "import-positive" if told else "unknown"
-    # All of them count the load as export: a parameter, or all CTs the wrong way round.
-    share = EXPORT_PRIOR / (EXPORT_PRIOR + REVERSED_PRIOR ** len(seen[0]))
+    # So many CTs reversed at a meter that counts import, or all the others at one that does not.
+    share = _export_share(reversed_cts, len(seen[0]) - reversed_cts)
+    if share < WORTH_LISTING:
+        return plain, "import-positive"
     other = _merged([_explanation(examined, c, -1) for c in candidates])
     return [
         *(replace(e, probability=e.probability * (1.0 - share)) for e in plain),
         *(replace(e, probability=e.probability * share) for e in other),
     ], "unknown"
+
+
+def _export_share(negative: int, positive: int) -> float:
+    """Probability that a meter counts export positive, by the CTs that then would be reversed."""
+    odds = math.log(EXPORT_PRIOR / (1.0 - EXPORT_PRIOR))
+    odds += (negative - positive) * math.log((1.0 - REVERSED_PRIOR) / REVERSED_PRIOR)
+    return 1.0 / (1.0 + math.exp(-odds))
 
 
 def _shown_directions(candidate: _Candidate) -> list[int]:

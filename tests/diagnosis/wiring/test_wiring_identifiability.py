@@ -223,7 +223,7 @@ def test_data_without_noise_leave_exactly_the_class_of_the_truth(
     sizes: set[int],
 ) -> None:
     seen = set()
-    for leads, places, directions in sample(10):
+    for leads, places, directions in sample(6):
         series = noiseless(leads, places, directions, tests, columns=columns)
         found = examine(
             series,

@@ -15,6 +15,7 @@ from busprobe.diagnosis.wiring import (
     WiringDiagnosis,
     WiringVerdict,
     diagnose_wiring,
+    wiring_findings,
 )
 from busprobe.model.reading import SignConvention
 from busprobe.model.series import Series, SwitchMark
@@ -160,6 +161,26 @@ def test_all_reversed_is_a_fault_only_where_the_sign_is_known() -> None:
         ("forward",) * 3,
         ("reversed",) * 3,
     }
+
+
+def test_two_reversed_may_be_one_reversed_at_a_meter_that_counts_export() -> None:
+    series = site_record(Wiring(directions=(-1, 1, -1)))
+    diagnosis = diagnosed(series)
+    assert diagnosis.verdict is WiringVerdict.FAULT
+    assert diagnosis.sign == "unknown"
+    assert [tuple(c.direction for c in e.cts) for e in diagnosis.explanations] == [
+        ("reversed", "forward", "reversed"),
+        ("forward", "reversed", "forward"),
+    ]
+    assert [f.code for f in wiring_findings(1, None, diagnosis)] == ["wiring-wrong"]
+    assert len(diagnosed(series, sign=IMPORT).explanations) == 1
+
+
+def test_one_reversed_is_named_without_knowing_the_sign() -> None:
+    diagnosis = diagnosed(site_record(Wiring(directions=(1, 1, -1))))
+    assert diagnosis.verdict is WiringVerdict.FAULT
+    assert diagnosis.sign == "import-positive"
+    assert len(diagnosis.explanations) == 1
 
 
 def test_a_load_on_another_phase_than_announced_is_inconsistent() -> None:
