@@ -13,6 +13,9 @@ from busprobe.wire import pdu
 # Presence takes up to 300 ms (three meter manuals), some inverters 600 ms and gateways a second:
 # whoever has answered before is given a second.
 LISTEN_NS = 1_000 * MS
+# Once its turn-around is known, several times that is enough.
+KNOWN_LISTEN_NS = 300 * MS
+_PATIENCE = 6
 # Silence before a repeat. Devices that need a rest after traffic have been seen to ask for 10 ms to
 # 500 ms (public issue threads of Modbus libraries).
 _BACK_OFF_NS = (0, 50 * MS, 500 * MS)
@@ -51,6 +54,7 @@ class Asker:
     listen_ns: int = LISTEN_NS
     exchanges: list[Exchange] = field(default_factory=list)
     _gap_ns: int | None = None
+    _slowest_ns: int = 0
 
     async def ask(self, request: bytes) -> Exchange:
         """Ask until a whole answer comes, with growing pauses; the last exchange is returned."""
@@ -59,7 +63,7 @@ class Asker:
             exchange = await self.bus.exchange(
                 self.address, request, listen_ns=self.listen_ns, gap_ns=gap or None
             )
-            self.exchanges.append(exchange)
+            self._note(exchange)
             if exchange.answer is not None and exchange.answer.exception not in _COME_BACK:
                 if back_off and len(self.exchanges) > 1:
                     # It answered only after a rest: keep to it from now on.
@@ -72,8 +76,16 @@ class Asker:
         exchange = await self.bus.exchange(
             self.address, request, listen_ns=self.listen_ns, gap_ns=self._gap_ns
         )
-        self.exchanges.append(exchange)
+        self._note(exchange)
         return exchange
+
+    def _note(self, exchange: Exchange) -> None:
+        """Keep an exchange; who answers fast is not waited for as long as a stranger."""
+        self.exchanges.append(exchange)
+        turnaround = exchange.turnaround_ns
+        if exchange.answer is not None and turnaround is not None and self.bus.is_serial:
+            self._slowest_ns = max(self._slowest_ns, turnaround)
+            self.listen_ns = max(KNOWN_LISTEN_NS, _PATIENCE * self._slowest_ns)
 
     async def read(
         self, function: int, register: int, quantity: int

@@ -104,6 +104,8 @@ class Search:
     _elsewhere: SettingsSearch | None = None
     _manners: Manners | None = None
     _identified: set[tuple[LineSettings | None, int]] = field(default_factory=set)
+    _tested: set[tuple[LineSettings | None, int]] = field(default_factory=set)
+    _home: LineSettings | None = None
 
     async def run(self) -> FindResult:
         """Search on, until done or stopped.
@@ -123,20 +125,23 @@ class Search:
             if self._elsewhere.stopped:
                 self._elsewhere = None
                 return self._finish(addresses, Sweep(SweepPlan(addresses)))
-        home = job.bus.settings
+        home = self._home = job.bus.settings
         if home is not None:
             job.emit(SettingsFound(home))
         if self._sweep is None:
             self._sweep = Sweep(self._sweep_plan(addresses))
         state = await self._go_through(self._sweep, addresses)
         await self._identify_all(state, home)
+        await self._look_for_duplicates()
         if self._elsewhere is not None:
             await self._visit_elsewhere(self._elsewhere, home)
+            await self._look_for_duplicates()
         if job.bus.is_serial and plan.second_round and not plan.fast and not job.should_stop():
             # What is known is shown before the silent addresses get their second, slower turn.
             state.plan = replace(state.plan, second_round=True)
             await self._go_through(state, addresses)
             await self._identify_all(state, home)
+            await self._look_for_duplicates()
         for finding in words.after_find(job, state, self._manners, self._elsewhere):
             job.raise_finding(finding)
         return self._finish(addresses, state)
@@ -250,12 +255,25 @@ class Search:
         job.know(device)
         for finding in words.after_identify(found):
             job.raise_finding(finding)
-        if job.bus.is_serial and self.plan.duplicates:
-            await job.look_for_duplicate(device, Step.FIND)
-        elif not job.bus.is_serial:
-            # A gateway hands on one answer: whether two devices gave it cannot be seen from here.
-            job.know(replace(device, duplicate="undecided"))
         return found
+
+    async def _look_for_duplicates(self) -> None:
+        """Test every address that was not tested yet.
+
+        Not through Modbus TCP: a gateway hands on one answer, and whether two devices gave it
+        cannot be seen from there.
+        """
+        job = self.job
+        if not job.bus.is_serial or not self.plan.duplicates:
+            return
+        for settings, address in sorted(self._identified - self._tested, key=lambda k: k[1]):
+            if job.should_stop():
+                break
+            await job.settle(address)
+            await job.look_for_duplicate(job.devices[address], Step.FIND)
+            self._tested.add((settings, address))
+        if self._home is not None:
+            await job.bus.configure(self._home)
 
     async def _visit_elsewhere(self, found: SettingsSearch, home: LineSettings | None) -> None:
         """Identify the devices that answer at other settings than the rest."""
