@@ -36,7 +36,8 @@ class KnownLoad:
         power_w: Name-plate power at nominal voltage [W].
         tolerance: Relative uncertainty of the power.
         phase: "L1", "L2", "L3", "each" (one after the other), "L1L2L3" (a symmetrical
-            three-phase load) or "unknown".
+            three-phase load, on a split-phase service a line-to-line one) or "unknown". On three
+            wires "L1" means between L1 and L2, "L2" between L2 and L3, "L3" between L3 and L1.
     """
 
     power_w: float

@@ -10,11 +10,11 @@ from tests.benchmarks.bench_wiring import Tally, passive_trial, trial
 @pytest.mark.parametrize(("preset", "load_w"), [("normal", 1000.0), ("busy", 2000.0)])
 def test_known_load_on_a_few_sites(preset: str, load_w: float) -> None:
     tally = Tally()
-    for seed in range(8):
+    for seed in range(5):
         trial(8_800_000 + seed, preset, load_w, tally, marks=True, columns="VIPQ")
-    assert tally.trials == 8
+    assert tally.trials == 5
     assert tally.right_after[3] == tally.right_after[-3]
-    assert tally.decided >= 6
+    assert tally.decided >= 4
     assert tally.wrong == 0
     assert tally.faulty_called_right == 0
 
