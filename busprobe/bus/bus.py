@@ -19,6 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from busprobe.bus.assemble import ByteTimes, classify, pieces_of, strip_echo
+from busprobe.bus.permit import WritePermit, changes_a_device
 from busprobe.link.base import Framing, Link
 from busprobe.model.chunk import Chunk
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
@@ -135,6 +136,7 @@ class Bus:
         listen_ns: int,
         linger_ns: int = 0,
         gap_ns: int | None = None,
+        permit: WritePermit | None = None,
     ) -> Exchange:
         """Ask one device and hear everything until the bus is quiet again.
 
@@ -144,11 +146,14 @@ class Bus:
             listen_ns: How long to wait for the first byte after the request has left [ns].
             linger_ns: How long to go on listening after a whole answer, for a second one [ns].
             gap_ns: Least silence before the request [ns], else the bus's own.
+            permit: Leave to write; without it no request that changes a device is sent.
 
         Raises:
             LinkError: The link is lost.
-            ValueError: The address may not be asked.
+            ValueError: The address may not be asked, or the request may not be sent.
         """
+        if changes_a_device(request) and not (permit and permit.covers(address, request)):
+            raise ValueError("a request that changes a device needs a permit")
         if self.is_serial:
             if not 1 <= address <= 247:
                 raise ValueError(f"address {address} must not be asked on a serial line")

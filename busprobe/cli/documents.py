@@ -292,6 +292,34 @@ class ListenResult(Part):
     """Null where the adapter counts none: then errors are unknown, not absent."""
 
 
+class WrittenPart(Part):
+    """One register that was written, or was to be."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", serialize_by_alias=True)
+
+    register_: int = Field(alias="register")
+    """0-based, as sent."""
+    value: int
+    purpose: str
+    outcome: str | None
+    """What came of it; null where it was not sent."""
+
+
+class ReaddressResult(Part):
+    """Result of `readdress`."""
+
+    address: int
+    """The address before."""
+    new_address: int
+    state: Literal["planned", "changed", "waits-for-power", "unchanged", "rolled-back", "uncertain"]
+    """"planned" when it was only shown, or not confirmed."""
+    answers_at: int | None
+    """Where the device answers now, null where that is not clear."""
+    profile: str
+    text: str
+    writes: list[WrittenPart]
+
+
 class DecodedFramePart(Part):
     """A frame in pasted bytes."""
 
@@ -420,6 +448,7 @@ RESULTS: dict[str, type[Part]] = {
     "decode": DecodeResult,
     "listen": ListenResult,
     "ports": PortsResult,
+    "readdress": ReaddressResult,
     "recording": RecordingResult,
     "simulate": SimulateResult,
 }

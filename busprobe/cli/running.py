@@ -34,6 +34,7 @@ def run_job(
     settings: LineSettings | None,
     work: Callable[[Job], Awaitable[ResultT]],
     show: Callable[[ResultT, Traffic], None],
+    failed: Callable[[ResultT], bool] = lambda result: False,
 ) -> None:
     """Open the link, do the work, print the result, and leave with the exit status."""
 
@@ -59,7 +60,8 @@ def run_job(
         else:
             show(result, traffic_of(job))
             words.findings(found)
-        return diagnostics.ExitStatus.FAULTS if job.has_faults else diagnostics.ExitStatus.CLEAN
+        faulty = job.has_faults or failed(result)
+        return diagnostics.ExitStatus.FAULTS if faulty else diagnostics.ExitStatus.CLEAN
 
     ctx.exit(guarded(call, lambda: asyncio.run(run())))
 

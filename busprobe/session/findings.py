@@ -23,6 +23,7 @@ from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.finding import Evidence, Finding
 from busprobe.model.line import LineSettings
+from busprobe.procedures.change_address import ChangePlan
 from busprobe.procedures.find_settings import SettingsSearch
 from busprobe.procedures.identify import Identified
 from busprobe.procedures.listen import Listening
@@ -105,6 +106,11 @@ def addresses_summary(verdicts: Mapping[int, DuplicateVerdict]) -> str:
     if not verdicts:
         return "No address was checked."
     return "; ".join(f"address {a}: {v.verdict}" for a, v in sorted(verdicts.items())) + "."
+
+
+def change_intent(plan: ChangePlan) -> str:
+    """What a change will do on the bus."""
+    return f"WRITE to address {plan.device.address}: {'; '.join(plan.lines())}."
 
 
 def wiring_intent(address: int, load: KnownLoad | None) -> str:

@@ -25,6 +25,14 @@ from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
+from busprobe.procedures.change_address import (
+    ChangePlan,
+    ChangeResult,
+    ChangeState,
+    change,
+    check_change,
+    plan_change,
+)
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
@@ -34,6 +42,7 @@ from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.load import load_profiles
+from busprobe.profiles.match import settings_profile
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
@@ -366,6 +375,49 @@ class Job:
                     on_readings(readings)
             rounds += 1
             due = max(due + round(period_s * 1e9), self.bus.now())
+
+    # Changing --------------------------------------------------------------------------------
+
+    async def plan_change(
+        self, address: int, new_address: int | None, new_settings: LineSettings | None
+    ) -> ChangePlan:
+        """Work out what a change of address or line settings writes; nothing is sent but reads.
+
+        Raises:
+            InputError: It cannot be done, or must not be done now.
+        """
+        device = await self.known(address)
+        await self.settle(address)
+        profile = settings_profile(self.profiles(), device.identity, device.profile)
+        plan = plan_change(
+            device,
+            profile,
+            self.bus.line,
+            new_address=new_address,
+            new_settings=new_settings,
+        )
+        await check_change(self.bus, plan, self.progress(Step.ADDRESSES))
+        return plan
+
+    async def change(self, plan: ChangePlan, confirmed_by: str) -> ChangeResult:
+        """Write what was planned and confirmed, and find out where the device is then."""
+        self.emit(StepStarted(Step.ADDRESSES, words.change_intent(plan)))
+        result = await change(
+            self.bus, plan, plan.permit(confirmed_by), self.progress(Step.ADDRESSES)
+        )
+        if result.state is ChangeState.CHANGED:
+            old = self.devices.pop(plan.device.address, plan.device)
+            self.settings_of.pop(old.address, None)
+            self.settings_of[plan.new_address] = plan.new_settings
+            self.know(replace(old, address=plan.new_address))
+        self.emit(
+            StepFinished(
+                Step.ADDRESSES,
+                StepEnd.DONE if result.state is ChangeState.CHANGED else StepEnd.FAILED,
+                result.text,
+            )
+        )
+        return result
 
     # Wiring ----------------------------------------------------------------------------------
 
