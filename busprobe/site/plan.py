@@ -22,7 +22,8 @@ from busprobe.model.errors import InputError
 from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
 from busprobe.model.reading import PHASES
 from busprobe.profiles.yaml_source import load_yaml_model
-from busprobe.site.plan_rules import Problem, advice, contradictions
+from busprobe.site.plan_advice import advice
+from busprobe.site.plan_rules import Problem, contradictions
 
 WHAT = "site plan"
 
@@ -161,7 +162,7 @@ class CtPart(Part):
     primary_a: Ampere
     """Rated primary current [A]."""
     secondary_a: Ampere | None = None
-    """Rated secondary current [A]; leave it out for voltage-output CTs and meters with their own."""
+    """Rated secondary current [A]; leave it out for CTs with a voltage output."""
     set_ratio: Annotated[float, Field(gt=0, le=100_000)] | None = None
     """Ratio set in the meter."""
 

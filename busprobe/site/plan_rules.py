@@ -1,7 +1,7 @@
-"""Rules of a site plan that go beyond its syntax.
+"""Rules of a site plan that go beyond its syntax: what makes it useless.
 
-A contradiction makes the plan useless, advice asks for a second look. Both come with the place in
-the plan, so that they can be told with line and column, all at once.
+Every problem comes with its place in the plan, so that all are told at once with line and column.
+What only asks for a second look is advice: `busprobe.site.plan_advice`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from busprobe.diagnosis.electrical.cycle import DeviceReads, poll_cycle
-from busprobe.diagnosis.electrical.rules import longest_line_m, longest_unterminated_m
+from busprobe.diagnosis.electrical.rules import longest_line_m
 from busprobe.model.line import LAST_ADDRESS, LinkKind
 
 if TYPE_CHECKING:
@@ -21,13 +21,10 @@ if TYPE_CHECKING:
 HOST_ITSELF = 255
 # MODBUS Application Protocol V1.1b3, section 6.3.
 _MOST_REGISTERS = 125
-# IEC 61869-2, accuracy classes for measuring: stated from 5 % to 120 % of the rated primary
-# current (classes without S).
+# IEC 61869-2, accuracy classes for measuring: stated up to 120 % of the rated primary current.
 CT_HIGHEST = 1.2
-CT_LOWEST = 0.05
 # Ratio set and name plate: what is more is no rounding. Common practice, no source.
 _RATIO_SLACK = 0.005
-_SUPPLIES = ("3p4w", "3p3w")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +55,6 @@ def contradictions(plan: SitePlan) -> tuple[Problem, ...]:
     )
 
 
-def advice(plan: SitePlan) -> tuple[Problem, ...]:
-    """What is no contradiction but should be looked at."""
-    return (
-        *_usual_addresses(plan),
-        *_open_roles(plan),
-        *_loose_currents(plan),
-        *_unmetered(plan),
-        *_tight_lines(plan),
-        *_line_manners(plan),
-    )
-
-
 def rated_current_a(power_kw: float, phases: Sequence[str], nominal_v: float) -> float:
     """Current per phase at a rated power, unity power factor [A].
 
@@ -94,9 +79,6 @@ def place_of(plan: SitePlan, device: DevicePart) -> tuple[str | int, ...]:
 def next_free(taken: set[int]) -> int | None:
     """The lowest address that nobody has."""
     return next((a for a in range(1, LAST_ADDRESS + 1) if a not in taken), None)
-
-
-# Contradictions -------------------------------------------------------------------------------
 
 
 def _names(plan: SitePlan) -> Iterator[Problem]:
@@ -195,7 +177,8 @@ def _roles(plan: SitePlan) -> Iterator[Problem]:
     for number in grid[1:]:
         yield Problem(
             ("meters", number, "role"),
-            f"the grid meter is already {plan.meters[grid[0]].name!r}: a site has one feed-in point",
+            f"the grid meter is already {plan.meters[grid[0]].name!r}: a site has one feed-in "
+            "point",
         )
     if not grid and plan.meters and all(m.role is not None for m in plan.meters):
         yield Problem(("meters",), "no meter has the role 'grid': a site has one feed-in point")
@@ -327,28 +310,29 @@ def _same_kind(plan: SitePlan, meter: str) -> bool:
 def _limits(plan: SitePlan) -> Iterator[Problem]:
     charge = plan.limits.charge_kw
     battery, inverter = plan.battery, plan.inverter
-    if charge is not None and battery is not None and battery.charge_kw is not None:
-        if charge > battery.charge_kw:
-            yield Problem(
-                ("limits", "charge_kw"),
-                f"the battery takes no more than {battery.charge_kw:g} kW",
-            )
-    if battery is not None and inverter is not None and inverter.rating_kw is not None:
-        if battery.discharge_kw is not None and battery.discharge_kw > 2 * inverter.rating_kw:
-            yield Problem(
-                ("battery", "discharge_kw"),
-                f"more than twice the rating of the inverter ({inverter.rating_kw:g} kW): one of "
-                "the two is wrong by a factor",
-            )
+    if battery is None:
+        return
+    if charge is not None and battery.charge_kw is not None and charge > battery.charge_kw:
+        yield Problem(
+            ("limits", "charge_kw"), f"the battery takes no more than {battery.charge_kw:g} kW"
+        )
+    rating, discharge = None if inverter is None else inverter.rating_kw, battery.discharge_kw
+    if rating is not None and discharge is not None and discharge > 2 * rating:
+        yield Problem(
+            ("battery", "discharge_kw"),
+            f"more than twice the rating of the inverter ({rating:g} kW): one of the two is wrong "
+            "by a factor",
+        )
 
 
-def _cycle_devices(plan: SitePlan, link: LinkPart) -> list[DeviceReads]:
-    return [DeviceReads(_parts(d.registers), d.turnaround_ms) for d in plan.devices_on(link.name)]
+def cycle_devices(plan: SitePlan, link: LinkPart) -> list[DeviceReads]:
+    """What the energy manager asks in one round on a line."""
+    return [DeviceReads(cycle_reads(d), d.turnaround_ms) for d in plan.devices_on(link.name)]
 
 
-def _parts(registers: int) -> tuple[int, ...]:
-    """The reads that fetch so many registers."""
-    whole, rest = divmod(registers, _MOST_REGISTERS)
+def cycle_reads(device: DevicePart) -> tuple[int, ...]:
+    """Registers of each read that the energy manager makes at a device in a round."""
+    whole, rest = divmod(device.registers, _MOST_REGISTERS)
     return (_MOST_REGISTERS,) * whole + ((rest,) if rest else ())
 
 
@@ -363,7 +347,7 @@ def _lines(plan: SitePlan) -> Iterator[Problem]:
                 if getattr(link, key) is not None:
                     yield Problem(("links", number, key), "Modbus TCP has no such thing")
             continue
-        settings, devices = link.line_settings, _cycle_devices(plan, link)
+        settings, devices = link.line_settings, cycle_devices(plan, link)
         if settings is None:
             continue
         if link.poll_s is not None and devices:
@@ -379,113 +363,4 @@ def _lines(plan: SitePlan) -> Iterator[Problem]:
                 ("links", number, "length_m"),
                 f"at {settings.baud} Bd a line is at most {longest_line_m(settings.baud):.0f} m "
                 "long (length-rate rule, Serial Port Complete, table 6-1)",
-            )
-
-
-# Advice ---------------------------------------------------------------------------------------
-
-
-def _usual_addresses(plan: SitePlan) -> Iterator[Problem]:
-    grid = plan.grid_meter
-    if grid is None or grid.address == 1:
-        return
-    if any(link.name == grid.link and link.endpoint.kind is LinkKind.TCP for link in plan.links):
-        return
-    first = next((d for d in plan.devices_on(grid.link) if d.address == 1), None)
-    whose = "" if first is None else f", which is planned for {first.name!r}"
-    yield Problem(
-        (*place_of(plan, grid), "address"),
-        f"the grid meter usually keeps factory address 1{whose}; a second meter takes the next "
-        "free one (common practice, no source)",
-    )
-
-
-def _open_roles(plan: SitePlan) -> Iterator[Problem]:
-    for number, meter in enumerate(plan.meters):
-        if meter.role is None:
-            yield Problem(
-                ("meters", number),
-                "has no 'role' yet: what it measures cannot be checked (grid, generation, "
-                "consumption, sub-meter)",
-            )
-        elif meter.role == "generation" and meter.feeds != "battery":
-            if not any(g.meter == meter.name for g in plan.generators):
-                yield Problem(
-                    ("meters", number, "role"),
-                    "no generator under 'generators' names this meter: its rating cannot be checked",
-                )
-
-
-def _loose_currents(plan: SitePlan) -> Iterator[Problem]:
-    for number, meter in enumerate(plan.meters):
-        ct = meter.ct
-        if ct is None:
-            continue
-        if meter.fuse_a is not None and ct.primary_a < meter.fuse_a <= CT_HIGHEST * ct.primary_a:
-            yield Problem(
-                ("meters", number, "ct", "primary_a"),
-                f"the CTs of {ct.primary_a:g} A are smaller than the fuse of {meter.fuse_a:g} A",
-            )
-        for generator in plan.generators:
-            if generator.meter != meter.name:
-                continue
-            current = rated_current_a(generator.rating_kw, generator.phases, plan.site.nominal_v)
-            if current < CT_LOWEST * ct.primary_a:
-                yield Problem(
-                    ("meters", number, "ct", "primary_a"),
-                    f"{generator.name!r} gives {current:.1f} A per phase at most, below 5 % of "
-                    f"{ct.primary_a:g} A: there the classes 0,5 to 1 promise no accuracy "
-                    "(IEC 61869-2)",
-                )
-
-
-def _unmetered(plan: SitePlan) -> Iterator[Problem]:
-    for number, generator in enumerate(plan.generators):
-        if generator.meter is None:
-            yield Problem(
-                ("generators", number),
-                f"{generator.name!r} has no 'meter': neither the inverter nor busprobe can tell "
-                "its power from the load of the house",
-            )
-
-
-def _tight_lines(plan: SitePlan) -> Iterator[Problem]:
-    for number, link in enumerate(plan.links):
-        settings, devices = link.line_settings, _cycle_devices(plan, link)
-        if settings is None or link.poll_s is None or not devices:
-            continue
-        cycle = poll_cycle(settings, devices, timeout_ms=link.timeout_ms)
-        if cycle.cycle_s <= link.poll_s < cycle.shortest_interval_s:
-            yield Problem(
-                ("links", number, "poll_s"),
-                f"a poll takes {cycle.cycle_s:.2f} s, {cycle.worst_s:.2f} s when one device stays "
-                f"silent once: below {cycle.shortest_interval_s:.2f} s it slips behind",
-            )
-
-
-def _line_manners(plan: SitePlan) -> Iterator[Problem]:
-    for number, link in enumerate(plan.links):
-        settings = link.line_settings
-        if settings is None:
-            continue
-        longest = longest_unterminated_m(settings.baud)
-        if link.length_m is not None and link.termination in ("none", "one end"):
-            if link.length_m > longest:
-                yield Problem(
-                    ("links", number, "termination"),
-                    f"a line of {link.length_m:g} m at {settings.baud} Bd needs a terminator at "
-                    f"both ends; up to {longest:.0f} m it would do without (reflections die "
-                    "within half a bit)",
-                )
-        if link.bias == "several places":
-            yield Problem(
-                ("links", number, "bias"),
-                "bias belongs in one place of the line (Modbus over Serial Line V1.02, section "
-                "3.4)",
-            )
-        if link.bias == "none" and link.termination == "both ends":
-            yield Problem(
-                ("links", number, "bias"),
-                "terminators pull the idle line to 0 V: without bias every receiver that is not "
-                "failsafe hears noise (Modbus over Serial Line V1.02, section 3.4)",
             )

@@ -1,0 +1,475 @@
+"""Plan against observation: every comparison as a check with its evidence. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
+from busprobe.diagnosis.coupling import Answer, Holds
+from busprobe.diagnosis.duplicate import DuplicateVerdict
+from busprobe.diagnosis.electrical.cycle import DeviceReads, poll_cycle
+from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
+from busprobe.model.check import Check, CheckOutcome
+from busprobe.model.device import Device
+from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.line import LineSettings
+from busprobe.model.reading import PHASES, SignConvention
+from busprobe.profiles.schema import DeviceProfile
+from busprobe.site.items import Item
+from busprobe.site.plan import DevicePart, LinkPart, MeterPart
+from busprobe.site.plan_rules import CT_HIGHEST, cycle_reads
+
+_SHOWN = ("V", "I", "P")
+
+
+def check(
+    item: Item,
+    outcome: CheckOutcome,
+    *,
+    planned: str = "",
+    found: str = "",
+    uncertainty: str = "",
+    evidence: Sequence[Evidence] = (),
+    findings: Sequence[Finding] = (),
+) -> Check:
+    """A check for an item."""
+    return Check(
+        item.name,
+        item.subject,
+        item.title,
+        planned,
+        found,
+        outcome,
+        uncertainty,
+        tuple(evidence),
+        tuple(dict.fromkeys(f.code for f in findings)),
+    )
+
+
+def not_tested(item: Item, why: str, planned: str = "") -> Check:
+    """A check that applies but was not made."""
+    return check(item, CheckOutcome.NOT_TESTED, planned=planned, evidence=(Evidence(None, why),))
+
+
+def not_applicable(item: Item, why: str) -> Check:
+    """A check that has nothing to check here."""
+    return check(item, CheckOutcome.NOT_APPLICABLE, evidence=(Evidence(None, why),))
+
+
+def _outcome(good: bool) -> CheckOutcome:
+    return CheckOutcome.PASS if good else CheckOutcome.FAIL
+
+
+def _told_by(findings: Sequence[Finding]) -> tuple[Evidence, ...]:
+    """The first evidence of each finding, and its sentence."""
+    return tuple(
+        Evidence(f.evidence[0].exchange if f.evidence else None, f.summary) for f in findings
+    )
+
+
+# Find -----------------------------------------------------------------------------------------
+
+
+def settings_check(
+    item: Item, planned: LineSettings | None, found: Mapping[str, LineSettings | None]
+) -> Check:
+    """Settings of the line against those at which the planned devices answer.
+
+    Args:
+        item: The check.
+        planned: By plan, None where the plan leaves them open.
+        found: Settings by name of the devices that answered.
+    """
+    if planned is None:
+        return not_applicable(item, "the plan names no line settings")
+    if not found:
+        return not_tested(item, "none of the planned devices answers", str(planned))
+    other = {name: s for name, s in found.items() if s is not None and s != planned}
+    seen = sorted({str(s) for s in found.values() if s is not None})
+    return check(
+        item,
+        _outcome(not other),
+        planned=str(planned),
+        found=", ".join(seen),
+        evidence=[Evidence(None, f"{name} answers at {s}") for name, s in other.items()]
+        or [Evidence(None, f"{len(found)} planned devices answer at these settings")],
+    )
+
+
+def answers_check(
+    item: Item,
+    part: DevicePart,
+    planned: LineSettings | None,
+    found: Device | None,
+    settings: LineSettings | None,
+    elsewhere: Sequence[str],
+) -> Check:
+    """Whether somebody answers at the planned address and settings.
+
+    Args:
+        item: The check.
+        part: The device by plan.
+        planned: Settings of its line by plan.
+        found: Who answers at its address.
+        settings: The settings at which they answer.
+        elsewhere: Where its serial number, or an unplanned device of its model, was seen instead.
+    """
+    at = "" if planned is None else f" at {planned}"
+    wanted = f"address {part.address}{at}"
+    hints = [Evidence(None, text) for text in elsewhere]
+    if found is None:
+        return check(
+            item,
+            CheckOutcome.FAIL,
+            planned=wanted,
+            found="nobody answers",
+            evidence=hints or [Evidence(None, "every request to this address stayed unanswered")],
+        )
+    median = found.turnaround.median_ms
+    seen = "answers" if settings is None else f"answers at {settings}"
+    good = planned is None or settings is None or settings == planned
+    told = "" if median is None else f"median turn-around {median:.1f} ms"
+    return check(
+        item,
+        _outcome(good),
+        planned=wanted,
+        found=seen,
+        evidence=[Evidence(None, told or "it was heard at this address"), *hints],
+    )
+
+
+def unplanned_check(item: Item, found: Sequence[Device], searched: int, whole: bool) -> Check:
+    """Whether anybody answers who is not in the plan.
+
+    Args:
+        item: The check.
+        found: Devices at addresses that the plan does not know.
+        searched: How many addresses were asked.
+        whole: Whether that were all.
+    """
+    if found:
+        return check(
+            item,
+            CheckOutcome.FAIL,
+            found=", ".join(f"address {d.address}" for d in found),
+            evidence=[
+                Evidence(None, f"address {d.address}: {_who(d)}, not in the plan") for d in found
+            ],
+        )
+    if not whole:
+        return not_tested(item, f"only the {searched} planned addresses were asked")
+    return check(
+        item,
+        CheckOutcome.PASS,
+        found="nobody",
+        evidence=[Evidence(None, f"{searched} addresses were asked")],
+    )
+
+
+def _who(device: Device) -> str:
+    serial = device.identity.serial
+    return f"{device.identity}, serial number {serial}" if serial else str(device.identity)
+
+
+def alone_check(item: Item, verdict: DuplicateVerdict, findings: Sequence[Finding]) -> Check:
+    """Whether one device answers at an address."""
+    sure = f"probability {verdict.probability:.4f}"
+    if verdict.verdict in ("single", "duplicate"):
+        serials = ", ".join(verdict.serials)
+        found = "one device" if verdict.verdict == "single" else "more than one device"
+        return check(
+            item,
+            _outcome(verdict.verdict == "single"),
+            planned="one device",
+            found=f"{found}, serial number {serials}" if serials else found,
+            uncertainty=sure,
+            evidence=verdict.evidence,
+            findings=findings,
+        )
+    why = (
+        "the address stayed silent during the test"
+        if verdict.verdict == "silent"
+        else f"the answers do not tell one device from two; two: {sure}"
+    )
+    made = not_tested(item, why, "one device")
+    return Check(
+        made.name,
+        made.subject,
+        made.title,
+        made.planned,
+        verdict.verdict,
+        made.outcome,
+        sure,
+        (*made.evidence, *verdict.evidence),
+        tuple(f.code for f in findings),
+    )
+
+
+# Identity -------------------------------------------------------------------------------------
+
+
+def _same(planned: str, found: str) -> bool:
+    """Whether two names are alike but for case, spaces and signs."""
+
+    def bare(text: str) -> str:
+        return "".join(c for c in text.casefold() if c.isalnum())
+
+    return bare(planned) == bare(found)
+
+
+def identity_check(
+    item: Item, part: DevicePart, found: Device, profile: DeviceProfile | None
+) -> Check:
+    """Make and model against the plan.
+
+    Args:
+        item: The check.
+        part: The device by plan.
+        found: The device that answers.
+        profile: The profile that the plan names.
+    """
+    wanted = [(w, g) for w, g in _wanted(part, found, profile) if w]
+    if not wanted:
+        return not_applicable(item, "the plan names no maker, model or profile")
+    planned = " ".join(w for w, _ in wanted)
+    if found.identity.source == "none" and found.profile is None:
+        return not_tested(item, "the device does not say who it is, and no profile fits", planned)
+    return check(
+        item,
+        _outcome(all(_same(w, g) for w, g in wanted)),
+        planned=planned,
+        found=" ".join(g for _, g in wanted) or "nothing",
+        evidence=[Evidence(None, f"by its {_SOURCES.get(found.identity.source, 'own words')}")],
+    )
+
+
+_SOURCES = {
+    "sunspec": "SunSpec common model",
+    "device-identification": "device identification",
+    "server-id": "server id",
+    "profile": "register map, which fits the device profile",
+}
+
+
+def _wanted(
+    part: DevicePart, found: Device, profile: DeviceProfile | None
+) -> list[tuple[str, str]]:
+    pairs = [(part.maker, found.identity.maker), (part.model, found.identity.model)]
+    if profile is not None and found.profile != profile.name:
+        # A SunSpec device fits no profile; its words must be those of the profile then.
+        pairs += [(profile.maker, found.identity.maker), (profile.model, found.identity.model)]
+    elif profile is not None:
+        pairs.append((profile.name, found.profile or ""))
+    return pairs
+
+
+def serial_check(item: Item, part: DevicePart, found: Device) -> Check:
+    """Serial number against the plan."""
+    if not part.serial:
+        return not_applicable(item, "the plan names no serial number")
+    serial = found.identity.serial
+    if not serial:
+        why = "the device does not tell its serial number: read its name plate"
+        return not_tested(item, why, part.serial)
+    return check(
+        item,
+        _outcome(serial.strip() == part.serial.strip()),
+        planned=part.serial,
+        found=serial,
+        evidence=[Evidence(None, f"by its {_SOURCES.get(found.identity.source, 'own words')}")],
+    )
+
+
+def phases_check(item: Item, part: MeterPart, found: Device) -> Check:
+    """Phases of the register map against the plan."""
+    planned = part.shown_phases
+    if not found.phases:
+        why = "no register map of it is known that names its phases"
+        return not_tested(item, why, ", ".join(planned))
+    # A meter with more inputs than are used is no fault.
+    measured = PHASES[: found.phases]
+    missing = [p for p in planned if p not in measured]
+    return check(
+        item,
+        _outcome(not missing),
+        planned=", ".join(planned),
+        found=", ".join(measured),
+        evidence=[Evidence(None, f"its map has values for {found.phases} phases")],
+    )
+
+
+# Line -----------------------------------------------------------------------------------------
+
+
+def poll_check(
+    item: Item, link: LinkPart, parts: Sequence[DevicePart], found: Mapping[int, Device]
+) -> Check:
+    """Whether the planned polling fits, with the turn-arounds that were measured.
+
+    Args:
+        item: The check.
+        link: The line by plan.
+        parts: Its devices by plan.
+        found: Those that answer, by address.
+    """
+    settings = link.line_settings
+    if link.poll_s is None or settings is None:
+        return not_applicable(item, "the plan names no poll interval, or no line settings")
+    reads, measured = [], 0
+    for part in parts:
+        device = found.get(part.address)
+        median = None if device is None else device.turnaround.median_ms
+        measured += median is not None
+        turnaround = part.turnaround_ms if median is None else median
+        reads.append(DeviceReads(cycle_reads(part), turnaround))
+    planned = f"every {link.poll_s:g} s"
+    if not measured:
+        return not_tested(item, "no turn-around was measured", planned)
+    cycle = poll_cycle(settings, reads, timeout_ms=link.timeout_ms)
+    return check(
+        item,
+        _outcome(cycle.worst_s <= link.poll_s),
+        planned=planned,
+        found=f"{cycle.cycle_s:.2f} s, {cycle.worst_s:.2f} s with one time-out",
+        uncertainty=f"turn-around measured at {measured} of {len(parts)} devices",
+        evidence=[Evidence(None, f"{sum(len(r.registers) for r in reads)} reads at {settings}")],
+    )
+
+
+# Readings -------------------------------------------------------------------------------------
+
+
+def readings_check(
+    item: Item,
+    part: DevicePart,
+    quantities: Mapping[str, float],
+    findings: Sequence[Finding],
+    failures: Sequence[str],
+) -> Check:
+    """What a device reads against itself and against its CTs.
+
+    Args:
+        item: The check.
+        part: The device by plan.
+        quantities: Its uniform quantities.
+        findings: What the plausibility checks told.
+        failures: Why registers are missing.
+    """
+    if not quantities:
+        why = "; ".join(failures) or "no register map of it is known"
+        return not_tested(item, why)
+    faults = [f for f in findings if f.severity is Severity.FAULT]
+    beyond = _beyond(part, quantities) if isinstance(part, MeterPart) else ()
+    return check(
+        item,
+        _outcome(not (faults or failures or beyond)),
+        found=_shown(quantities),
+        uncertainty="one poll, more where it left a doubt",
+        evidence=[
+            *_told_by(findings),
+            *(Evidence(None, text) for text in (*failures, *beyond)),
+        ]
+        or [Evidence(None, f"{len(quantities)} quantities agree with each other")],
+        findings=findings,
+    )
+
+
+def _beyond(part: MeterPart, quantities: Mapping[str, float]) -> tuple[str, ...]:
+    """Currents above what the meter can measure: a wrong ratio, or an overload."""
+    if part.ct is not None:
+        most, words = CT_HIGHEST * part.ct.primary_a, f"120 % of its {part.ct.primary_a:g} A CTs"
+    elif part.direct_a is not None:
+        most, words = part.direct_a, "what the meter bears"
+    else:
+        return ()
+    return tuple(
+        f"{name} is {value:.1f} A, above {most:g} A, {words}"
+        for phase in PHASES
+        if (value := abs(quantities.get(name := f"I_{phase}", 0.0))) > most
+    )
+
+
+def _shown(quantities: Mapping[str, float]) -> str:
+    units = {"V": "V", "I": "A", "P": "W"}
+    parts = []
+    for letter in _SHOWN:
+        values = [quantities[n] for p in PHASES if (n := f"{letter}_{p}") in quantities]
+        if values:
+            digits = 0 if letter == "P" else 1
+            listed = "/".join(f"{v:.{digits}f}" for v in values)
+            parts.append(f"{letter} {listed} {units[letter]}")
+    if "P" in quantities:
+        parts.append(f"P total {quantities['P']:.0f} W")
+    return ", ".join(parts)
+
+
+def sign_check(item: Item, part: MeterPart, sign: SignConvention, text: str) -> Check:
+    """What positive power means against the plan.
+
+    Args:
+        item: The check.
+        part: The meter by plan.
+        sign: What is known of its sign.
+        text: What that rests on.
+    """
+    planned = f"positive is {part.positive}"
+    if sign is SignConvention.UNKNOWN:
+        return not_tested(item, text, planned)
+    found = "import" if sign is SignConvention.IMPORT_POSITIVE else "export"
+    return check(
+        item,
+        _outcome(found == part.positive),
+        planned=planned,
+        found=f"positive is {found}",
+        evidence=[Evidence(None, text)],
+    )
+
+
+# Wiring ---------------------------------------------------------------------------------------
+
+
+def wiring_check(item: Item, diagnosis: WiringDiagnosis, findings: Sequence[Finding]) -> Check:
+    """The wiring verdict as a check; what stays open is not tested."""
+    sure = f"probability {diagnosis.probability:.4f}"
+    told = [f for f in findings if f.code in wiring_catalogue.ENTRIES]
+    faults = [f for f in told if f.severity is Severity.FAULT]
+    names_only = {f.code for f in told} == {"phase-names-open"}
+    right = diagnosis.verdict is WiringVerdict.CORRECT or names_only
+    if diagnosis.verdict is WiringVerdict.FAULT or faults:
+        outcome = CheckOutcome.FAIL
+    else:
+        outcome = CheckOutcome.PASS if right else CheckOutcome.NOT_TESTED
+    steps = [e for f in told[:1] for e in f.evidence]
+    return check(
+        item,
+        outcome,
+        planned="as labelled",
+        found="; ".join(f.summary for f in told) or diagnosis.verdict.value,
+        uncertainty=sure,
+        evidence=steps or [Evidence(None, diagnosis.next_experiment or diagnosis.verdict.value)],
+        findings=told,
+    )
+
+
+# Coupling -------------------------------------------------------------------------------------
+
+_OF = {
+    Holds.YES: CheckOutcome.PASS,
+    Holds.NO: CheckOutcome.FAIL,
+    Holds.UNDECIDED: CheckOutcome.NOT_TESTED,
+    Holds.NOT_APPLICABLE: CheckOutcome.NOT_APPLICABLE,
+}
+
+
+def coupling_check(item: Item, answer: Answer, planned: str = "") -> Check:
+    """The answer of a coupling check; "undecided" is not tested, with the reason."""
+    settled = answer.holds in (Holds.YES, Holds.NO)
+    lead = () if settled and answer.evidence else (Evidence(None, answer.text),)
+    return check(
+        item,
+        _OF[answer.holds],
+        planned=planned,
+        found=answer.text if settled else "",
+        evidence=(*lead, *answer.evidence),
+        findings=answer.findings,
+    )
