@@ -103,10 +103,11 @@ class BusprobeApp(App[None]):
             self.open_link(self.link_argument, None)
 
     def drain(self) -> None:
-        """Take in everything that happened since the last time, in one go."""
-        happened = []
-        while self._waiting:
-            happened.append(self._waiting.popleft())
+        """Take in everything that happened up to now, in one go.
+
+        What happens meanwhile waits for the next time, so that no flood can hold up the keys.
+        """
+        happened = [self._waiting.popleft() for _ in range(len(self._waiting))]
         if happened:
             self.state.apply_all(happened)
             self.refresh_screens()

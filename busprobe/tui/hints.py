@@ -46,13 +46,15 @@ def _idle(state: JobState, shown: Step) -> str:
         case Step.LINK:
             return "The link is open. Press 2 to find who answers."
         case Step.FIND:
+            if state.watched:
+                return "Live values are read again and again: w stops. Left/right selects."
             if view.state is not StepState.DONE:
                 return "Press s to ask every address who is there. Nothing is written."
             if not state.devices:
                 return "Nobody answered: check power, A/B and settings, then press s."
             if state.steps[Step.ADDRESSES].state is StepState.TO_DO:
-                return "Left/right selects a device, w watches all. Then press 3."
-            return "Left/right selects a device, w watches live values."
+                return "Press w for live values, left/right for a device. Then press 3."
+            return "Press w for live values, left/right for another device."
         case Step.ADDRESSES:
             if not state.devices:
                 return "Press 2 and find the devices first."

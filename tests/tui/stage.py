@@ -58,12 +58,15 @@ class Stage:
     async def settle(self) -> None:
         """Have all events taken in and everything drawn."""
         self.app.drain()
-        for _ in range(2):
-            await self.pilot.pause()
+        # A pause of no length waits until all messages are worked off, then lays out and paints:
+        # the second and third are for what that brought about.
+        for _ in range(3):
+            await self.pilot.pause(0)
 
     async def press(self, *keys: str) -> None:
-        await self.pilot.press(*keys)
-        await self.settle()
+        for key in keys:
+            await self.pilot.press(key)
+            await self.settle()
 
     async def play(self, count: int | None = None) -> None:
         self.session.play(count)
@@ -126,6 +129,8 @@ async def walk(stage: Stage) -> AsyncIterator[str]:
     await stage.press("b", "f", "home", "down")
     yield "frames"
     await stage.press("b", "5", "right", "s")
+    await stage.play(7)
+    yield "wiring-begun"
     await stage.play()
     yield "wiring-asked"
     await stage.press("h")

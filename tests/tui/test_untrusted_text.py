@@ -17,19 +17,12 @@ from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
 from busprobe.tui.app import BusprobeApp
 
-HOSTILE = [
-    "[/bad]",
-    "[bold red]x[/]",
-    "[@click=app.quit]quit[/]",
-    "\x1b[31mred\x1b]0;title\x07",
-    "abc\u202edcba",
-    "\u2066\u200b\ufeff",
-    "line\nbreak\ttab\r",
-    "x" * 400,
-    "表計" * 40,
-    "{0} %s {name}",
-    "e\u0301\u0301\u0301",
-]
+HOSTILE = {
+    "markup": "[/bad] [bold red]x[/] [@click=app.quit]quit[/] {0} %s",
+    "escapes": "\x1b[31mred\x1b]0;title\x07 abc\u202edcba \u2066\u200b\ufeff line\nbreak\ttab\r",
+    "long": "x" * 400,
+    "wide": "表計 e\u0301\u0301\u0301 " * 40,
+}
 ACTIVE = set("\x1b\x07\u202e\u2066\u200b\ufeff\r\t")
 
 
@@ -74,7 +67,7 @@ def harmless(text: str) -> bool:
     return not ACTIVE & set(text)
 
 
-@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
 async def test_every_screen_bears_any_text(text: str) -> None:
     async with on_stage(hostile_app(text), size=(120, 40)) as stage:
         assert harmless(stage.screen_text())

@@ -216,16 +216,19 @@ class WiringPane(Looks, Vertical):
         if explanation is not None and explanation.remedy:
             remedy.append(f"{g.right} Remedy: ", Style(color=c.accent, bold=True))
             remedy.append(words.safe(explanation.remedy), Style(color=c.ink))
-        self.query_one("#remedy", Prose).show(remedy)
         if diagnosis is not None:
             if diagnosis.next_experiment:
-                advice.append(f"{g.right} Next experiment: ", Style(color=c.accent, bold=True))
-                advice.append(words.safe(diagnosis.next_experiment) + "\n", Style(color=c.ink))
+                lead = "\n" if remedy else ""
+                remedy.append(
+                    f"{lead}{g.right} Next experiment: ", Style(color=c.accent, bold=True)
+                )
+                remedy.append(words.safe(diagnosis.next_experiment), Style(color=c.ink))
+            if diagnosis.verdict is not WiringVerdict.CORRECT:
+                advice.append(f"{g.warn} Caution: {CAUTION_CT}\n", Style(color=c.warn))
             for text in diagnosis.not_identifiable:
                 advice.append(f"{g.unknown} Not told by this: ", Style(color=c.dim, bold=True))
                 advice.append(words.safe(text) + "\n", Style(color=c.dim))
-            if diagnosis.verdict is not WiringVerdict.CORRECT:
-                advice.append(f"{g.warn} Caution: {CAUTION_CT}", Style(color=c.warn))
+        self.query_one("#remedy", Prose).show(remedy)
         self.query_one("#advice", Prose).show(advice)
 
     def on_line_list_moved(self) -> None:

@@ -117,9 +117,19 @@ class Canvas:
             return
         for character in GLYPHS[self.mode].plain(text):
             cells = cell_len(character)
+            if not cells:
+                self._combine(column - 1, row, character)
+                continue
             if column >= 0 and column + cells <= self.width:
                 self._put(column, row, character, cells, style)
             column += cells
+
+    def _combine(self, column: int, row: int, mark: str) -> None:
+        """Add a mark without width to the character it belongs to."""
+        if 0 <= column < self.width:
+            cell = self._cells[row][column]
+            if cell.text:
+                cell.text += mark
 
     def _put(self, column: int, row: int, character: str, cells: int, style: Style) -> None:
         line = self._cells[row]

@@ -80,6 +80,6 @@ class FindingsList(LineList):
         faults = sum(f.severity is Severity.FAULT for f in self.state.findings.values())
         count = self.entry_count()
         word = "fault" if faults == 1 else "faults"
-        title = f"Findings: {count}, of them {faults} {word}" if count else "Findings"
+        title = f"Findings: {count} ({faults} {word})" if count else "Findings"
         self.border_title = Content(title)
         super().refresh_state()

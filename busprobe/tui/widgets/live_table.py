@@ -55,7 +55,7 @@ class LiveTable(CanvasPanel):
             return
         snapshot = state.latest(state.selected)
         if snapshot is None:
-            canvas.write(0, 0, "Not read yet.", Style(color=c.dim))
+            canvas.write(0, 0, "Not read yet: press w.", Style(color=c.dim))
             self._findings(canvas, 2, state.selected)
             return
         row = self._phases(canvas, snapshot)

@@ -104,7 +104,7 @@ class TrendPicture(CanvasPanel):
             if plot.start <= mark.t_s <= plot.start + plot.span
         ]
         ends = [column for column, _ in placed[1:]] + [canvas.width]
-        for (column, mark), end in zip(placed, ends, strict=True):
+        for (column, mark), end in zip(placed, ends, strict=False):
             for row in range(canvas.height - 1):
                 canvas.write(column, row, g.dotted, style)
             phase, switched = words.safe(mark.phase), "on" if mark.on else "off"

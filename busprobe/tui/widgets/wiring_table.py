@@ -67,9 +67,9 @@ class WiringTable(CanvasPanel):
         good = conductor == name
         found = _NAMES.get(conductor, words.safe(conductor))
         canvas.write(
-            _LEAD, row, f"{found:<9}", Style(color=self.colours.phase(conductor), bold=not good)
+            _LEAD, row, f"{found:<8}", Style(color=self.colours.phase(conductor), bold=not good)
         )
-        self._mark(canvas, _LEAD + 10, row, good)
+        self._mark(canvas, _LEAD + 8, row, good)
 
     def _mark(self, canvas: Canvas, column: int, row: int, good: bool) -> None:
         c, g = self.colours, self.glyphs
