@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "watch": ("watch", "Read a meter again and again."),
     "duplicates": ("duplicates", "Prove whether two devices share an address."),
     "wiring": ("wiring", "Prove each CT's phase and direction under a known load."),
+    "bench": ("bench", "Test one meter on the table, before the visit."),
     "readdress": ("readdress", "Give a device another address or other line settings."),
     "decode": ("decode", "Explain pasted bytes."),
     "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),

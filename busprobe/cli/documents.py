@@ -320,6 +320,31 @@ class ReaddressResult(Part):
     writes: list[WrittenPart]
 
 
+class CheckPart(Part):
+    """One check of what was expected against what was found."""
+
+    name: str
+    subject: str
+    title: str
+    planned: str
+    found: str
+    outcome: Literal["PASS", "FAIL", "NOT TESTED", "NOT APPLICABLE"]
+    uncertainty: str
+    evidence: list[EvidencePart]
+    finding_codes: list[str]
+
+
+class BenchResult(Part):
+    """Result of `bench`."""
+
+    address: int
+    passed: bool
+    """Whether no check failed; some may not have been tested."""
+    checks: list[CheckPart]
+    label: str
+    """What to write on the meter's label."""
+
+
 class DecodedFramePart(Part):
     """A frame in pasted bytes."""
 
@@ -448,6 +473,7 @@ RESULTS: dict[str, type[Part]] = {
     "decode": DecodeResult,
     "listen": ListenResult,
     "ports": PortsResult,
+    "bench": BenchResult,
     "readdress": ReaddressResult,
     "recording": RecordingResult,
     "simulate": SimulateResult,

@@ -20,11 +20,13 @@ from busprobe.diagnosis.wiring import (
     WiringDiagnosis,
     wiring_findings,
 )
+from busprobe.model.check import Check
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
+from busprobe.procedures.bench_meter import BenchPlan, bench_meter
 from busprobe.procedures.change_address import (
     ChangePlan,
     ChangeResult,
@@ -44,6 +46,7 @@ from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.load import load_profiles
 from busprobe.profiles.match import settings_profile
 from busprobe.profiles.schema import DeviceProfile
+from busprobe.profiles.sunspec import WalkAnomaly
 from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
 from busprobe.session import findings as words
@@ -93,6 +96,7 @@ class Job:
     recorder: Recorder | None = None
     devices: dict[int, Device] = field(default_factory=dict)
     findings: dict[tuple[str, int | None], Finding] = field(default_factory=dict)
+    anomalies: dict[int, tuple[WalkAnomaly, ...]] = field(default_factory=dict)
     settings_of: dict[int, LineSettings | None] = field(default_factory=dict)
     exchanges: list[Exchange] = field(default_factory=list)
     _search: Search | None = None
@@ -312,6 +316,7 @@ class Job:
             if not any(e.proves_device for e in found.exchanges):
                 raise words.nobody_there(address, self.bus, found.exchanges)
             device = found.device
+            self.anomalies[address] = found.anomalies
             self.settings_of.setdefault(address, self.bus.settings)
             self.know(device)
             for finding in words.after_identify(found):
@@ -375,6 +380,18 @@ class Job:
                     on_readings(readings)
             rounds += 1
             due = max(due + round(period_s * 1e9), self.bus.now())
+
+    async def bench(self, address: int, plan: BenchPlan) -> tuple[Check, ...]:
+        """Test one meter on the table."""
+        await self.known(address)
+        reader = await self.reader(address, measured_only=False)
+        return await bench_meter(
+            reader,
+            self.anomalies.get(address, ()),
+            plan,
+            self.progress(Step.HANDOVER),
+            self.should_stop,
+        )
 
     # Changing --------------------------------------------------------------------------------
 

@@ -251,6 +251,7 @@ class Search:
         found = await identify(job.bus, address, job.profiles(), job.progress(Step.FIND))
         self._identified.add((settings, address))
         device = found.device
+        job.anomalies[address] = found.anomalies
         job.settings_of[address] = settings
         job.know(device)
         for finding in words.after_identify(found):

@@ -1,0 +1,123 @@
+"""Runs everything that a plan implies on its lines, and holds found against planned.
+
+Every check is handed on as soon as it is made, so that nothing is lost when the run is stopped; a
+later run makes what is missing. A check that was not tested is tried again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from busprobe.diagnosis.catalogue import devices as device_catalogue
+from busprobe.diagnosis.coupling import (
+    charging,
+    exporting,
+    island,
+)
+from busprobe.diagnosis.wiring import KnownLoad
+from busprobe.model.check import Check, CheckOutcome
+from busprobe.site import verify
+from busprobe.site.items import Group, Item, implied
+from busprobe.site.plan import LinkPart, SitePlan
+from busprobe.site.tracks import coupling_of
+
+WATCH_PERIOD_S = 1.0
+_SHARED = "more than one device answers at its address: what is read may come from either"
+_SILENT = "it does not answer"
+_MASTER = "another master talks on this line: unplug it, or insist"
+_OTHER_LINE = "the meters it takes are on different lines, read by different clocks"
+_READING_CODES = tuple(device_catalogue.ENTRIES)
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyOptions:
+    """How a verification is run.
+
+    Attributes:
+        groups: Checks to make.
+        load: A known load that somebody can switch, None to leave the wiring untested.
+        quick: Ask only the planned addresses.
+        insist: Search although another master is heard.
+        watch_s: How long the meters are read for the checks of the balance [s].
+        local_hour: Local hour of the day, 0 to 24, where the link is of this world.
+    """
+
+    groups: frozenset[Group] = frozenset(Group)
+    load: KnownLoad | None = None
+    quick: bool = False
+    insist: bool = False
+    watch_s: float = 60.0
+    local_hour: Callable[[], float] | None = None
+
+
+@dataclass
+class Verification:
+    """A verification under way.
+
+    Attributes:
+        plan: The plan.
+        options: How it is run.
+        keep: Takes every check as soon as it is made.
+        done: Checks made so far, by name and subject, earlier calls included.
+        settings: Line settings at which addresses answer, by name of the line.
+    """
+
+    plan: SitePlan
+    options: VerifyOptions
+    keep: Callable[[Check], None]
+    done: dict[tuple[str, str], Check] = field(default_factory=dict)
+    settings: dict[str, dict[int, str | None]] = field(default_factory=dict)
+    _signs: dict[str, str] = field(default_factory=dict)
+    _fresh: set[tuple[str, str]] = field(default_factory=set)
+
+    @property
+    def items(self) -> tuple[Item, ...]:
+        """Every check that the plan implies."""
+        return implied(self.plan)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every check that the plan implies was gone through."""
+        return all(item.key in self.done for item in self.items)
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """The checks so far, in the order of the plan."""
+        return tuple(self.done[i.key] for i in self.items if i.key in self.done)
+
+    def pending(self, *groups: Group, link: str | None = None) -> tuple[Item, ...]:
+        """What is still to be made of some groups, on one line or at the site."""
+        return tuple(
+            item
+            for item in self.items
+            if item.group in groups
+            and item.group in self.options.groups
+            and item.link == link
+            and item.key not in self._fresh
+            and (
+                item.key not in self.done or self.done[item.key].outcome is CheckOutcome.NOT_TESTED
+            )
+        )
+
+    def make(self, made: Check) -> None:
+        """Keep a check."""
+        self.done[made.name, made.subject] = made
+        self._fresh.add((made.name, made.subject))
+        self.keep(made)
+
+    def by_plan_alone(self) -> None:
+        """The checks that need no link."""
+        coupling = coupling_of(self.plan)
+        asked = {"island": island, "charging": charging, "exporting": exporting}
+        for item in self.pending(Group.COUPLING):
+            answer = asked[item.name](coupling)
+            self.make(verify.coupling_check(item, answer))
+            self.told.extend(answer.findings)
+
+    told: list[verify.Finding] = field(default_factory=list)
+
+    def give_up(self, link: LinkPart, why: str) -> None:
+        """A line cannot be used: nothing on it was tested."""
+        for item in self.pending(*Group, link=link.name):
+            self.make(verify.not_tested(item, why))
