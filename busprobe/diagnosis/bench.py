@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
@@ -173,7 +174,7 @@ def counter_check(address: int, polls: Sequence[Snapshot], steps: Mapping[str, f
         return undecided("no current flows, or the power turned: connect a load and try again")
     wh = sum(
         (a.quantities["P"] + b.quantities["P"]) / 2 * (b.t_ns - a.t_ns) / 3.6e12
-        for a, b in zip(polls, polls[1:], strict=False)
+        for a, b in pairwise(polls)
     )
     moved = {
         name: polls[-1].quantities[name] - polls[0].quantities[name]
