@@ -17,6 +17,8 @@ REACTION_S = 3.0
 EARLY_S = 0.5
 # Longest average of a meter that is allowed for [s].
 MOST_SETTLING_S = 7.0
+# Log odds from which the polarity of a test that was found is not doubted.
+SURE_LEAD = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,8 @@ class Schedule:
         marked: Whether the times come from the operator.
         tangled: Whether something else in the record looks like the load, so that a phase without
             a test may have had one all the same.
+        leads: For each test found, the log odds against taking every "on" for an "off"; empty
+            where the operator announced them.
     """
 
     edges: tuple[Edge, ...]
@@ -54,6 +58,19 @@ class Schedule:
     named: bool
     marked: bool
     tangled: bool = False
+    leads: tuple[float, ...] = ()
+
+    def readings(self) -> list[tuple[Schedule, float]]:
+        """This schedule, and those in which one test is the other way round, with log weights."""
+        out = [(self, 0.0)]
+        for test, lead in enumerate(self.leads):
+            if lead < SURE_LEAD:
+                edges = tuple(
+                    replace(edge, on=not edge.on) if edge.test == test else edge
+                    for edge in self.edges
+                )
+                out.append((replace(self, edges=edges), -lead))
+        return out
 
 
 def pairs_between(samples: Samples, first_s: float, last_s: float) -> Index:

@@ -156,29 +156,32 @@ def examine(
     if not schedule.edges:
         return None
     names = possible_names(schedule, load, net)
-    evidence, base = gather(series, samples, schedule, names[0], load, net)
+    first, base = gather(series, samples, schedule, names[0], load, net)
     views = []
     # Where no reactive power is ever negative, the register may have lost its sign.
     signs = (True, False) if unsigned_q(samples) else (True,)
-    for (rotation, weight), signed, loads in product(rotations.items(), signs, names):
-        turned = network(net.system, rotation)
-        leads = plausible_leads(turned, evidence.volts, evidence.nominal_v)
-        posterior, tables = infer(
-            turned,
-            leads,
-            clamps(net.system),
-            evidence,
-            loads,
-            base,
-            signed_q=signed,
-            log_weight=weight,
-        )
-        if load.phase == "each" and not schedule.named and not schedule.tangled:
-            posterior = _all_visited(turned, posterior, loads)
-        views.append(View(turned, loads, posterior, tables))
+    for reading, doubt in schedule.readings():
+        evidence = first
+        if reading is not schedule:
+            evidence, _ = gather(series, samples, reading, names[0], load, net)
+        for (rotation, weight), signed, loads in product(rotations.items(), signs, names):
+            turned = network(net.system, rotation)
+            posterior, tables = infer(
+                turned,
+                plausible_leads(turned, evidence.volts, evidence.nominal_v),
+                clamps(net.system),
+                evidence,
+                loads,
+                base,
+                signed_q=signed,
+                log_weight=weight + doubt,
+            )
+            if load.phase == "each" and not schedule.named and not schedule.tangled:
+                posterior = _all_visited(turned, posterior, loads)
+            views.append(View(turned, loads, posterior, tables))
     slip = -math.inf
     if schedule.named:
-        slip = slip_odds(net, evidence, views[0].posterior, schedule, base)
+        slip = slip_odds(net, first, views[0].posterior, schedule, base)
     return Examined(
         net,
         samples,
@@ -186,9 +189,9 @@ def examine(
         tuple(views),
         slip,
         names_from_order=not schedule.named and len(names) == 1 and load.phase == "each",
-        sag_seen=any(sag.usable for sag in evidence.sags),
+        sag_seen=any(sag.usable for sag in first.sags),
         quiet_inputs=tuple(
-            one.name for one, live in zip(samples.inputs, evidence.live, strict=True) if not live
+            one.name for one, live in zip(samples.inputs, first.live, strict=True) if not live
         ),
     )
 

@@ -44,11 +44,13 @@ SAME_ROWS = 2
 class _Path:
     """Switchings that one input found: first row of the difference, and whether it was on.
 
-    `as_expected` tells whether they have the size of the load, or that at another ratio.
+    `as_expected` tells whether they have the size of the load, or that at another ratio;
+    `lead` by how much the path is better than one that takes every "on" for an "off".
     """
 
     moments: tuple[tuple[int, bool], ...]
     as_expected: bool
+    lead: float
 
     def on_times(self) -> list[tuple[int, int]]:
         """Rows between which the load was on."""
@@ -71,7 +73,7 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     tests = _same_places(kept)
     edges = [
         Edge(t := float(samples.t_s[row + samples.lag - 1]), on, number, _around(samples, t))
-        for number, moments in enumerate(tests)
+        for number, (moments, _) in enumerate(tests)
         for row, on in moments
     ]
     edges.sort(key=lambda edge: edge.t_s)
@@ -81,6 +83,7 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
         named=False,
         marked=False,
         tangled=len(kept) < len(found),
+        leads=tuple(lead for _, lead in tests),
     )
 
 
@@ -127,8 +130,8 @@ def _around(samples: Samples, t: float) -> Index:
     return pairs_between(samples, t - samples.period_s, t + 0.5 * samples.period_s)
 
 
-def _same_places(paths: list[_Path]) -> list[list[tuple[int, bool]]]:
-    """Switchings of each place of the load, in the order in which the places were visited."""
+def _same_places(paths: list[_Path]) -> list[tuple[list[tuple[int, bool]], float]]:
+    """Switchings of each place of the load and their lead, in the order of the visits."""
     places: list[list[_Path]] = []
     for path in paths:
         for place in places:
@@ -142,7 +145,7 @@ def _same_places(paths: list[_Path]) -> list[list[tuple[int, bool]]]:
         moments = list(place[0].moments)
         for other in place[1:]:
             moments += [m for m in other.moments if not _meets(m, place[0])]
-        out.append(sorted(moments))
+        out.append((sorted(moments), max(path.lead for path in place)))
     return sorted(out)
 
 
@@ -153,11 +156,13 @@ def _meets(moment: tuple[int, bool], path: _Path) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """Responses looked for: [direction, skew, size] flattened, and the size of each."""
+    """Responses looked for: [direction, skew, size] flattened, and size and turn of each."""
 
     answers: Complex
     sizes: Real
     which: Index
+    turns: Index
+    directions: int
 
 
 def _responses(power_w: float, directions: int) -> _Grid:
@@ -167,7 +172,8 @@ def _responses(power_w: float, directions: int) -> _Grid:
     skew = np.exp(1j * np.radians(SKEWS_DEG))
     answers = power_w * turn[:, None, None] * skew[None, :, None] * sizes[None, None, :]
     which = np.broadcast_to(np.arange(sizes.size), answers.shape)
-    return _Grid(answers.ravel(), sizes, which.ravel())
+    turns = np.broadcast_to(np.arange(directions)[:, None, None], answers.shape)
+    return _Grid(answers.ravel(), sizes, which.ravel(), turns.ravel(), directions)
 
 
 class _Walk:
@@ -225,7 +231,10 @@ class _Walk:
             at = int(self._from_on[at, column] if is_on else self._from_off[at, column])
             is_on = not is_on
         found.reverse()
-        return _Path(tuple(found), bool(near[column]))
+        turned = (grid.turns - grid.turns[column]) % grid.directions == grid.directions // 2
+        turned &= np.abs(grid.which - grid.which[column]) <= 2
+        lead = float(self.total[column]) - max(0.0, float(self.total[turned].max()))
+        return _Path(tuple(found), bool(near[column]), lead)
 
 
 def _searched(samples: Samples, one: InputSamples, grid: _Grid, power_w: float) -> _Walk | None:

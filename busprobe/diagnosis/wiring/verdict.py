@@ -82,14 +82,20 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
         )
     best = explanations[0]
     right = is_right(examined.net, best)
-    probability = best.probability * (1.0 - slip)
+    trust = 1.0 - slip
+    probability = best.probability * trust
     verdict = WiringVerdict.UNDECIDED
     if examined.net.system is MeterSystem.SINGLE_PHASE and alike and said_sign != "unknown":
         # All that fit alike read alike, and the repair of the reading is the same: turn the CT.
-        probability = sum(e.probability for e in explanations) * (1.0 - slip)
+        probability = sum(e.probability for e in explanations) * trust
         together = 0.0
-    if len(explanations) > 1 and alike and together >= CLASS_DECIDED and probability < DECIDED:
-        verdict, probability = WiringVerdict.AMBIGUOUS, together * (1.0 - slip)
+    if (
+        len(explanations) > 1
+        and alike
+        and together * trust >= CLASS_DECIDED
+        and probability < DECIDED
+    ):
+        verdict, probability = WiringVerdict.AMBIGUOUS, together * trust
         if len(candidates) == 1 and not any(is_right(examined.net, e) for e in explanations):
             # Only the meter's sign is open, and something is wrong either way.
             verdict = WiringVerdict.FAULT

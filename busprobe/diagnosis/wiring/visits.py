@@ -29,7 +29,14 @@ def search(samples: Samples, load: KnownLoad, net: Network) -> Schedule:
     if load.phase in (*net.phases, "L1L2L3") and schedule.edges:
         # One place only: everything that was found belongs to it.
         edges = tuple(replace(edge, test=0) for edge in schedule.edges)
-        return Schedule(edges, (load.phase,), named=True, marked=False)
+        return replace(
+            schedule,
+            edges=edges,
+            announced=(load.phase,),
+            named=True,
+            tangled=False,
+            leads=(max(schedule.leads),),
+        )
     return schedule
 
 
