@@ -135,6 +135,16 @@ def answers_check(
     )
 
 
+# In place of an exception code: a normal answer.
+ANSWERED = 0
+
+
+def _refusal_words(code: int | None) -> str:
+    if code is None:
+        return "silent"
+    return f"exception {code:02X}" if code else "an answer"
+
+
 def exceptions_check(
     address: int, cases: Sequence[tuple[str, int | None, tuple[int, ...]]]
 ) -> Check:
@@ -142,19 +152,17 @@ def exceptions_check(
 
     Args:
         address: Its address.
-        cases: Words of the request, the exception code that came (None: silence), and those that
-            the standard allows.
+        cases: Words of the request, the exception code that came (None: silence, 0: an answer), and
+            those that the standard allows.
     """
     wrong = [
-        f"{words}: {'silent' if code is None else f'exception {code:02X}'}"
-        for words, code, allowed in cases
-        if code not in allowed
+        f"{words}: {_refusal_words(code)}" for words, code, allowed in cases if code not in allowed
     ]
     return Check(
         "exceptions",
         f"address {address}",
         "It refuses illegal requests with the right exception",
-        "; ".join(f"{w}: {' or '.join(f'{c:02X}' for c in allowed)}" for w, _, allowed in cases),
+        "; ".join(f"{w}: {' or '.join(map(_refusal_words, ok))}" for w, _, ok in cases),
         "; ".join(wrong) or "as the standard says",
         CheckOutcome.FAIL if wrong else CheckOutcome.PASS,
     )
