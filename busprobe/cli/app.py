@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "decode": ("decode", "Explain pasted bytes."),
     "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
+    "doctor": ("doctor", "Check whether this computer is ready, and how to mend it."),
     "schema": ("schema", "Print the JSON Schema of a command's document."),
 }
 

@@ -334,6 +334,25 @@ class CheckPart(Part):
     finding_codes: list[str]
 
 
+class DoctorPart(Part):
+    """One look at this computer."""
+
+    area: str
+    good: bool | None
+    """True well, false to be mended, null worth knowing."""
+    found: str
+    mend: str
+    """What to do, or empty."""
+
+
+class DoctorResult(Part):
+    """Result of `doctor`."""
+
+    system: str
+    python: str
+    looks: list[DoctorPart]
+
+
 class BenchResult(Part):
     """Result of `bench`."""
 
@@ -474,6 +493,7 @@ RESULTS: dict[str, type[Part]] = {
     "listen": ListenResult,
     "ports": PortsResult,
     "bench": BenchResult,
+    "doctor": DoctorResult,
     "readdress": ReaddressResult,
     "recording": RecordingResult,
     "simulate": SimulateResult,
