@@ -1,0 +1,119 @@
+"""Noise, an idle line that floats, a level near the threshold: weighed together.
+
+Bursts from outside hit frames and the idle line alike; a line without bias is disturbed while
+nobody drives it, by low pulses (00 80 C0 ... FF), and its driven frames are sound; a level near the
+threshold damages frames and leaves the idle line alone. Hits are Poisson in the time exposed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busprobe.diagnosis.line_health.rates import log_sum
+from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
+
+# Hits per second: unknown over three decades.
+_RATES = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)
+# Beside a floating line, fewer hits than this go unnoticed.
+_RATES_SEEN = _RATES[3:]
+_NONE = 2e-3
+# Of the bursts that fall on the idle line, the share that is heard at all (half of them push it
+# further into the 1); of those that fall on a frame, the share that damages it (assumptions).
+_HEARD_IDLE = (0.3, 0.7, 1.0)
+_DAMAGING = 0.85
+# A floating line harms a frame only at its very start.
+_FLOAT_ON_FRAMES = 0.03
+_ALL_PULSES_FLOATING = 0.85
+_ALL_PULSES_NOISE = 0.45
+_LOG_PRIOR = {"none": -0.2, "noise": -2.6, "floating": -2.6, "level": -3.5, "both": -5.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What was hit, and how long it could be.
+
+    Attributes:
+        frames: Damaged answers.
+        frame_s: Time in which answers were on the line [s].
+        idle: Runs of stray bytes while nobody drove.
+        idle_s: Time in which nobody drove and we listened [s].
+        pulses: Of those runs, how many held nothing but low pulses.
+    """
+
+    frames: int
+    frame_s: float
+    idle: int
+    idle_s: float
+    pulses: int
+
+
+def exposure(samples: Sequence[Sample], character_s: float) -> Exposure:
+    """Count the hits of some exchanges."""
+    damaged = sum(s.sign is Sign.DAMAGED for s in samples)
+    frame_s = sum(s.characters for s in samples if s.sign is not Sign.SILENT) * character_s
+    runs = [r for s in samples for r in (*s.idle, s.before, s.after) if r]
+    return Exposure(
+        damaged,
+        frame_s,
+        len(runs),
+        sum(s.idle_ns for s in samples) / 1e9,
+        sum(set(r) <= PULSES for r in runs),
+    )
+
+
+def weigh_disturbance(seen: Exposure) -> dict[str, float]:
+    """Probability of "none", "noise", "floating", "level" and "both" (noise and floating)."""
+    even = 1 / len(_RATES)
+    noise, floating, level, both = [], [], [], []
+    for rate in _RATES:
+        base = math.log(even)
+        for heard in _HEARD_IDLE:
+            noise.append(
+                base
+                - math.log(len(_HEARD_IDLE))
+                + _poisson(seen.frames, rate * _DAMAGING * seen.frame_s)
+                + _poisson(seen.idle, rate * heard * seen.idle_s)
+            )
+        floating.append(
+            base
+            + _poisson(seen.frames, (_FLOAT_ON_FRAMES * rate + _NONE) * seen.frame_s)
+            + _poisson(seen.idle, rate * seen.idle_s)
+        )
+        level.append(
+            base
+            + _poisson(seen.frames, rate * seen.frame_s)
+            + _poisson(seen.idle, _NONE * seen.idle_s)
+        )
+        for other in _RATES_SEEN:
+            both.append(
+                base
+                - math.log(len(_RATES_SEEN))
+                + _poisson(seen.frames, other * _DAMAGING * seen.frame_s)
+                + _poisson(seen.idle, (rate + 0.6 * other) * seen.idle_s)
+            )
+    as_noise = _pulses(seen, _ALL_PULSES_NOISE)
+    as_floating = _pulses(seen, _ALL_PULSES_FLOATING)
+    mixed = _pulses(seen, 0.65)
+    logs = {
+        "none": _poisson(seen.frames, _NONE * seen.frame_s)
+        + _poisson(seen.idle, _NONE * seen.idle_s)
+        + as_noise,
+        "noise": log_sum(noise) + as_noise,
+        "floating": log_sum(floating) + as_floating,
+        "level": log_sum(level) + as_noise,
+        "both": log_sum(both) + mixed,
+    }
+    posterior = {name: value + _LOG_PRIOR[name] for name, value in logs.items()}
+    total = log_sum(list(posterior.values()))
+    return {name: math.exp(value - total) for name, value in posterior.items()}
+
+
+def _pulses(seen: Exposure, share: float) -> float:
+    return seen.pulses * math.log(share) + (seen.idle - seen.pulses) * math.log(1 - share)
+
+
+def _poisson(count: int, mean: float) -> float:
+    mean = max(mean, 1e-9)
+    return count * math.log(mean) - mean - math.lgamma(count + 1)

@@ -1,0 +1,170 @@
+"""The experiment: which request next, and whether it is enough.
+
+Every round asks each address once. From round to round it varies what tells causes apart: a short
+read and a long one (noise grows with length), the silence before it (t3.5 and 10 to 600 ms), and
+whether another device was spoken to just before (a repeat at the same address follows). A line
+without any irregularity is healthy after a few rounds; where something is not clean, it goes on
+until every cause is sure or ruled out, or asking no longer helps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from busprobe.diagnosis.line_health.causes import Weighed, weigh
+from busprobe.diagnosis.line_health.signs import Condition, Sample, Sign, sample
+from busprobe.diagnosis.line_health.silence import GAPS_NS
+from busprobe.diagnosis.line_health.types import LineQuestion
+from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.wire import pdu
+
+MS = 1_000_000
+LISTEN_NS = 700 * MS
+# Rounds over all addresses; an address that stays silent is not asked to the end.
+FEWEST_ROUNDS = 16
+MOST_ROUNDS = 60
+_SILENT_AFTER = 6
+# A cause is settled outside these.
+_RULED_OUT = 0.05
+SURE = 0.95
+# Every gap with a short and a long read once in ten rounds, short gaps more often: they show most.
+_GAP_ORDER = (0, 2, 0, 1, 0, 3, 0, 2, 1, 0, 4, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """An address and what can be read there.
+
+    Attributes:
+        address: The address.
+        function: Function code of the reads.
+        register: First register that it answers.
+        longest: Registers of the longest read that it answers.
+    """
+
+    address: int
+    function: int = 3
+    register: int = 0
+    longest: int = 1
+
+
+@dataclass
+class LineTest:
+    """Decides what is wrong with a line.
+
+    Args:
+        targets: Whom to ask.
+        character_s: Duration of a character [s].
+    """
+
+    targets: Sequence[Target]
+    character_s: float
+    samples: list[Sample] = field(default_factory=list)
+    duplicates: dict[int, tuple[str, float]] = field(default_factory=dict)
+    _round: int = 0
+    _queue: list[tuple[Target, int, int]] = field(default_factory=list)
+    _pending: tuple[LineQuestion, bool] | None = None
+    _last_address: int | None = None
+    _held: dict[int, int | None] = field(default_factory=dict)
+    _weighed: Weighed | None = None
+
+    def next_question(self) -> LineQuestion | None:
+        """The next request, or None when the experiment has ended."""
+        if not self._queue:
+            if self._ended():
+                return None
+            self._fill()
+        target, registers, gap_ns = self._queue.pop(0)
+        request = pdu.read_registers(target.function, target.register, registers)
+        after_other = self._last_address not in (None, target.address)
+        question = LineQuestion(
+            target.address,
+            request,
+            registers,
+            gap_ns,
+            LISTEN_NS,
+            f"address {target.address}: {registers} registers after "
+            + (f"{gap_ns // MS} ms" if gap_ns else "the shortest silence"),
+        )
+        self._pending = question, after_other
+        return question
+
+    def _fill(self) -> None:
+        number = self._round
+        self._round += 1
+        gap_ns = GAPS_NS[_GAP_ORDER[number % len(_GAP_ORDER)]]
+        # Addresses in turn, then backwards: each follows each other one.
+        order = list(self.targets) if number % 2 == 0 else list(reversed(self.targets))
+        for target in order:
+            if self._is_silent(target.address):
+                continue
+            length = target.longest if number % 3 != 1 else 1
+            self._queue.append((target, length, gap_ns))
+            if number % 3 == 2 and len(self.targets) > 1:
+                # Again at the same address: nobody else was spoken to between.
+                self._queue.append((target, length, 0))
+        if not self._queue:
+            self._round = MOST_ROUNDS
+
+    def _is_silent(self, address: int) -> bool:
+        its = [s for s in self.samples if s.address == address]
+        return len(its) >= _SILENT_AFTER and all(s.sign is Sign.SILENT for s in its)
+
+    @property
+    def rounds(self) -> int:
+        """Rounds begun."""
+        return self._round
+
+    def _ended(self) -> bool:
+        if not self.targets or self._round >= MOST_ROUNDS:
+            return True
+        if all(self._is_silent(t.address) for t in self.targets):
+            return True
+        if self._round < FEWEST_ROUNDS:
+            return False
+        weighed = self.weighed
+        if not weighed.bad:
+            return True
+        return all(c.probability <= _RULED_OUT or c.probability >= SURE for c in weighed.causes)
+
+    def take(
+        self,
+        exchange: Exchange,
+        stray: Sequence[Frame | Unframed] = (),
+        errors: int | None = None,
+    ) -> Sample:
+        """Take the exchange that was asked for.
+
+        Args:
+            exchange: It.
+            stray: What was heard before it, since the exchange before.
+            errors: Framing and parity errors the driver counted during it, None where unknown.
+
+        Raises:
+            ValueError: No request was pending.
+        """
+        if self._pending is None:
+            raise ValueError("no request was pending")
+        question, after_other = self._pending
+        self._pending = None
+        condition = Condition(question.registers, question.gap_ns, after_other)
+        held = self._held.get(question.address)
+        taken, missing = sample(exchange, condition, stray, held=held, errors=errors)
+        self._held[question.address] = missing
+        self._last_address = question.address
+        self.samples.append(taken)
+        self._weighed = None
+        return taken
+
+    def take_duplicate(self, address: int, verdict: str, probability: float) -> None:
+        """Take the verdict of the duplicate test at an address."""
+        self.duplicates[address] = verdict, probability
+        self._weighed = None
+
+    @property
+    def weighed(self) -> Weighed:
+        """What is known so far."""
+        if self._weighed is None:
+            self._weighed = weigh(self.samples, self.character_s, self.duplicates)
+        return self._weighed

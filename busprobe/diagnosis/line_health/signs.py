@@ -1,0 +1,263 @@
+"""What one exchange shows: the signs by which causes are told apart.
+
+A damaged answer is compared with the answer that must have been sent: address, function and byte
+count are known from the request, and the CRC proves what is left of it. So an answer that lacks its
+last byte, or whose start was destroyed, is recognised with certainty, and only what remains counts
+as damage of any kind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from busprobe.diagnosis.duplicate.observe import runs_of
+from busprobe.model.chunk import Mark
+from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
+from busprobe.wire import pdu, rtu
+from busprobe.wire.crc import CRC_LENGTH, crc16
+from busprobe.wire.functions import Role
+
+# One low pulse of any width on an idle line, 8 data bits without parity (computed with an
+# independent UART model).
+PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
+_GATEWAY = (0x0A, 0x0B)
+_HEAD = 3
+_SHORTEST = 5
+
+
+class Sign(StrEnum):
+    """What came of a request."""
+
+    CLEAN = "clean"
+    """A whole answer (an exception is one)."""
+    SILENT = "silent"
+    """No byte that belongs to an answer."""
+    LAST_LOST = "last-lost"
+    """An answer without its last byte, or whose last byte was cut short."""
+    ROLLED = "rolled"
+    """The last byte of the answer before came first."""
+    START_LOST = "start-lost"
+    """The first bytes are destroyed or missing, the rest agrees with the CRC."""
+    DAMAGED = "damaged"
+    """Bytes that are nothing of the above."""
+    LATE = "late"
+    """The answer to an earlier request."""
+    OTHERS = "others"
+    """Whole frames of somebody else, and no answer from the address asked."""
+    GATEWAY = "gateway"
+    """Exception 0A or 0B."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """How a request was asked.
+
+    Attributes:
+        registers: Registers asked for.
+        gap_ns: Silence before it [ns].
+        after_other: Whether another address was asked just before.
+    """
+
+    registers: int
+    gap_ns: int
+    after_other: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One exchange, read for this purpose.
+
+    Attributes:
+        number: Of the exchange.
+        address: Whom it asked.
+        condition: How.
+        sign: What came of it.
+        characters: Length of the answer that was expected, or came [character].
+        before: Bytes just before the answer (or alone, where none came).
+        after: Bytes just after it.
+        idle: Runs of stray bytes while nobody should have sent.
+        idle_ns: How long the line was undriven and listened to [ns].
+        heard: Bytes of a damaged answer, to see whether it is the same every time.
+        senders: Other addresses whose answers were heard.
+        masters: Foreign requests heard.
+        echo: Whether our own request came back.
+        turnaround_ns: End of request to first byte [ns], None when silent.
+        marked: Characters of a whole answer with an error mark; None where the link cannot tell.
+        exception: Exception code of the answer.
+    """
+
+    number: int
+    address: int
+    condition: Condition
+    sign: Sign
+    characters: int
+    before: bytes = b""
+    after: bytes = b""
+    idle: tuple[bytes, ...] = ()
+    idle_ns: int = 0
+    heard: bytes = b""
+    senders: tuple[int, ...] = ()
+    masters: int = 0
+    echo: bool = False
+    turnaround_ns: int | None = None
+    marked: int | None = None
+    exception: int | None = None
+
+
+def sample(
+    exchange: Exchange,
+    condition: Condition,
+    stray: Sequence[Frame | Unframed] = (),
+    *,
+    held: int | None = None,
+    errors: int | None = None,
+) -> tuple[Sample, int | None]:
+    """Read an exchange.
+
+    Args:
+        exchange: It.
+        condition: How it was asked.
+        stray: What was heard after it, before the next request.
+        held: The last byte that the answer before lacked, if it lacked one.
+        errors: Framing and parity errors the driver counted meanwhile, None where unknown.
+
+    Returns:
+        The sample, and the last byte that this answer lacks, if that is known.
+    """
+    request = exchange.request
+    expected = pdu.response_length(request.pdu)
+    characters = 1 + CRC_LENGTH + (expected or 2)
+    answer = exchange.answer
+    frames = [p for p in (*exchange.pieces, *stray) if isinstance(p, Frame) and p is not answer]
+    masters = sum(_is_request(f) for f in frames)
+    senders = tuple(
+        f.address for f in frames if f.address != request.address and not _is_request(f)
+    )
+    idle = tuple(p.data for p in stray if isinstance(p, Unframed))
+    listened = max(0, exchange.listened_ns - (len(exchange.heard) * _character_ns(exchange)))
+    idle_ns = condition.gap_ns + listened
+    turnaround = exchange.turnaround_ns if exchange.heard else None
+    common = {
+        "idle_ns": idle_ns,
+        "senders": senders,
+        "masters": masters,
+        "echo": exchange.echo,
+        "turnaround_ns": turnaround,
+    }
+
+    def made(sign: Sign, **more: object) -> Sample:
+        fields = {"characters": characters, "idle": idle, **common, **more}
+        return Sample(exchange.number, request.address, condition, sign, **fields)  # type: ignore[arg-type]
+
+    if answer is not None:
+        before, after, apart = _beside(exchange, answer)
+        rolled = held is not None and before[-1:] == bytes((held,))
+        gateway = answer.exception in _GATEWAY
+        sign = Sign.ROLLED if rolled else Sign.GATEWAY if gateway else Sign.CLEAN
+        return made(
+            sign,
+            characters=len(answer.raw),
+            before=before[:-1] if rolled else before,
+            after=after,
+            idle=idle + apart,
+            marked=_marked(exchange, answer) if errors is None else errors,
+            exception=answer.exception,
+        ), None
+    runs = [run.data for run in runs_of(exchange)]
+    data = max(runs, key=len, default=b"")
+    if exchange.outcome is Outcome.LATE:
+        return made(Sign.LATE), None
+    if frames and not any(isinstance(p, Unframed) for p in exchange.pieces):
+        return made(Sign.OTHERS), None
+    found, missing = _judge(data, request, characters, held)
+    if found is Sign.SILENT:
+        return made(Sign.SILENT, idle=idle + tuple(r for r in runs if r), turnaround_ns=None), None
+    return made(found, heard=data), missing
+
+
+def _judge(
+    data: bytes, request: Frame, characters: int, held: int | None
+) -> tuple[Sign, int | None]:
+    """What a run of bytes without a whole answer is, and the byte it lacks at its end."""
+    head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
+    rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
+    body = data[1:] if rolled else data
+    missing = _last_missing(body, head, characters)
+    if missing is not None:
+        return Sign.ROLLED if rolled else Sign.LAST_LOST, missing
+    if _last_cut(body, head, characters):
+        return Sign.LAST_LOST, None
+    if _start_lost(data, head, characters):
+        return Sign.START_LOST, None
+    if len(data) < _SHORTEST and (set(data) <= PULSES or len(data) < 2):
+        return Sign.SILENT, None
+    return Sign.DAMAGED, None
+
+
+def _last_missing(data: bytes, head: bytes, characters: int) -> int | None:
+    """The last byte of an answer that lacks just it; the first CRC byte proves the rest."""
+    refused = bytes((head[0], head[1] | 0x80))
+    whole = characters if data[:_HEAD] == head else _SHORTEST if data[:2] == refused else 0
+    if not whole or len(data) != whole - 1:
+        return None
+    check = crc16(data[:-1])
+    return check >> 8 if check & 0xFF == data[-1] else None
+
+
+def _last_cut(data: bytes, head: bytes, characters: int) -> bool:
+    """Whether only the last byte is wrong, and only by ones where the driver was gone."""
+    if len(data) != characters or data[:_HEAD] != head:
+        return False
+    check = crc16(data[:-CRC_LENGTH])
+    right, last = check >> 8, data[-1]
+    return check & 0xFF == data[-2] and last != right and last & right == right
+
+
+def _start_lost(data: bytes, head: bytes, characters: int) -> bool:
+    """Whether the head is destroyed, and what is left fits the CRC once the head is put back."""
+    for kept in range(1, _HEAD + 1):
+        # `kept` bytes of the head were lost; up to as many wrong ones stand in their place.
+        tail_length = characters - kept
+        for wrong in range(kept + 1):
+            if len(data) == wrong + tail_length and crc16(head[:kept] + data[wrong:]) == 0:
+                return True
+    return False
+
+
+def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[bytes, ...]]:
+    """Bytes just before and just after an answer, and runs apart from it."""
+    before = after = b""
+    apart: list[bytes] = []
+    for run in runs_of(exchange):
+        if answer.raw in run.data:
+            at = run.data.index(answer.raw)
+            before, after = run.data[:at], run.data[at + len(answer.raw) :]
+        elif not any(isinstance(p, Frame) and p.raw in run.data for p in exchange.pieces):
+            apart.append(run.data)
+    return before, after, tuple(apart)
+
+
+def _is_request(frame: Frame) -> bool:
+    pieces = rtu.split(frame.raw)
+    return len(pieces) == 1 and pieces[0].role is Role.REQUEST
+
+
+def _character_ns(exchange: Exchange) -> int:
+    request = exchange.request
+    return (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
+
+
+def _marked(exchange: Exchange, answer: Frame) -> int | None:
+    """Error marks on the characters of a whole answer."""
+    data, marks = b"", list[Mark]()
+    for chunk in exchange.chunks:
+        if chunk.direction != "received":
+            continue
+        if chunk.marks is None:
+            return None
+        data += chunk.data
+        marks += chunk.marks
+    at = data.find(answer.raw)
+    return sum(m is not Mark.GOOD for m in marks[at : at + len(answer.raw)]) if at >= 0 else None
