@@ -28,11 +28,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "wiring": ("wiring", "Prove each CT's phase and direction under a known load."),
     "bench": ("bench", "Test one meter on the table, before the visit."),
     "readdress": ("readdress", "Give a device another address or other line settings."),
+    "plan": ("plan", "Write a first site plan from what answers."),
+    "verify": ("verify", "Hold a site against its plan."),
     "decode": ("decode", "Explain pasted bytes."),
     "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
     "doctor": ("doctor", "Check whether this computer is ready, and how to mend it."),
-    "schema": ("schema", "Print the JSON Schema of a command's document."),
+    "schema": ("schema", "Print the JSON Schema of a command's document, or of a plan."),
 }
 
 

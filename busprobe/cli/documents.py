@@ -448,6 +448,26 @@ class RecordingResult(Part):
     """Rows that could not be read and are left out."""
 
 
+class PlanPart(Part):
+    """The plan that was held against the site."""
+
+    file: str
+    sha256: str
+    """Of the file, hexadecimal."""
+    site: str
+
+
+class VerifyResult(Part):
+    """Result of `verify`."""
+
+    plan: PlanPart
+    state: Literal["as-found", "as-left"]
+    checks: list[CheckPart]
+    """In the order of the plan."""
+    complete: bool
+    """Whether every check that the plan implies was gone through."""
+
+
 ResultT = TypeVar("ResultT", bound=Part)
 
 
@@ -495,6 +515,7 @@ RESULTS: dict[str, type[Part]] = {
     "bench": BenchResult,
     "doctor": DoctorResult,
     "readdress": ReaddressResult,
+    "verify": VerifyResult,
     "recording": RecordingResult,
     "simulate": SimulateResult,
 }

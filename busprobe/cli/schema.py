@@ -1,4 +1,4 @@
-"""`busprobe schema`: the shape of the documents, for other programs."""
+"""`busprobe schema`: the shape of the documents, for other programs and for editors."""
 
 from __future__ import annotations
 
@@ -9,9 +9,21 @@ import click
 from busprobe.cli import output
 from busprobe.cli.documents import RESULTS, json_schema
 
+# Files that people write, beside the documents that commands print.
+PLAN = "plan"
+
 
 @click.command("schema")
-@click.argument("command_name", metavar="COMMAND", type=click.Choice(sorted(RESULTS)))
-def command(command_name: str) -> None:
-    """Print the JSON Schema of the document that COMMAND prints with --json."""
-    output.line(json.dumps(json_schema(command_name), indent=2))
+@click.argument("name", metavar="COMMAND|plan", type=click.Choice(sorted((*RESULTS, PLAN))))
+def command(name: str) -> None:
+    """Print the JSON Schema of the document that COMMAND prints with --json.
+
+    'plan' is the schema of a site plan, for completion in an editor.
+    """
+    if name == PLAN:
+        from busprobe.site.plan import plan_schema
+
+        shape = plan_schema()
+    else:
+        shape = json_schema(name)
+    output.line(json.dumps(shape, indent=2))

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from busprobe.diagnosis.listening import Conversation, Heard
 from busprobe.diagnosis.wiring import WiringDiagnosis
+from busprobe.model.check import Check
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError
 from busprobe.model.exchange import Exchange
@@ -176,6 +177,13 @@ class LineHeard:
     conversation: Conversation
 
 
+@dataclass(frozen=True, slots=True)
+class CheckMade:
+    """A check of plan against found was made; replaces one of the same name and subject."""
+
+    check: Check
+
+
 Event = (
     LinkOpened
     | LinkLost
@@ -190,5 +198,6 @@ Event = (
     | FindingCleared
     | OperatorAsked
     | WiringSeen
+    | CheckMade
     | LineHeard
 )

@@ -1,4 +1,4 @@
-"""Runs everything that a plan implies on its lines, and holds found against planned.
+"""A verification of a site against its plan: what was checked, what is still to be checked.
 
 Every check is handed on as soon as it is made, so that nothing is lost when the run is stopped; a
 later run makes what is missing. A check that was not tested is tried again.
@@ -9,25 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from busprobe.diagnosis.catalogue import devices as device_catalogue
-from busprobe.diagnosis.coupling import (
-    charging,
-    exporting,
-    island,
-)
+from busprobe.diagnosis.coupling import charging, exporting, island
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.check import Check, CheckOutcome
-from busprobe.site import verify
+from busprobe.model.finding import Finding
+from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item, implied
 from busprobe.site.plan import LinkPart, SitePlan
 from busprobe.site.tracks import coupling_of
-
-WATCH_PERIOD_S = 1.0
-_SHARED = "more than one device answers at its address: what is read may come from either"
-_SILENT = "it does not answer"
-_MASTER = "another master talks on this line: unplug it, or insist"
-_OTHER_LINE = "the meters it takes are on different lines, read by different clocks"
-_READING_CODES = tuple(device_catalogue.ENTRIES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,17 +47,18 @@ class Verification:
     Attributes:
         plan: The plan.
         options: How it is run.
-        keep: Takes every check as soon as it is made.
-        done: Checks made so far, by name and subject, earlier calls included.
-        settings: Line settings at which addresses answer, by name of the line.
+        on_check: Told of every check as soon as it is made.
+        done: Checks so far by name and subject, those of earlier runs included.
+        settings: Line settings at which addresses answer, by name of the line; None on Modbus TCP.
+        findings: What the checks without a line found.
     """
 
     plan: SitePlan
-    options: VerifyOptions
-    keep: Callable[[Check], None]
+    options: VerifyOptions = VerifyOptions()
+    on_check: Callable[[Check], None] = lambda check: None
     done: dict[tuple[str, str], Check] = field(default_factory=dict)
     settings: dict[str, dict[int, str | None]] = field(default_factory=dict)
-    _signs: dict[str, str] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
     _fresh: set[tuple[str, str]] = field(default_factory=set)
 
     @property
@@ -87,7 +77,7 @@ class Verification:
         return tuple(self.done[i.key] for i in self.items if i.key in self.done)
 
     def pending(self, *groups: Group, link: str | None = None) -> tuple[Item, ...]:
-        """What is still to be made of some groups, on one line or at the site."""
+        """What this run still has to make of some groups, on one line or (None) without any."""
         return tuple(
             item
             for item in self.items
@@ -95,29 +85,30 @@ class Verification:
             and item.group in self.options.groups
             and item.link == link
             and item.key not in self._fresh
-            and (
-                item.key not in self.done or self.done[item.key].outcome is CheckOutcome.NOT_TESTED
-            )
+            and (item.key not in self.done or self.outcome(*item.key) is CheckOutcome.NOT_TESTED)
         )
+
+    def outcome(self, name: str, subject: str) -> CheckOutcome | None:
+        """What came of a check, None while it was not made."""
+        made = self.done.get((name, subject))
+        return None if made is None else made.outcome
 
     def make(self, made: Check) -> None:
         """Keep a check."""
         self.done[made.name, made.subject] = made
         self._fresh.add((made.name, made.subject))
-        self.keep(made)
+        self.on_check(made)
 
     def by_plan_alone(self) -> None:
-        """The checks that need no link."""
+        """Make the checks that need no line."""
         coupling = coupling_of(self.plan)
         asked = {"island": island, "charging": charging, "exporting": exporting}
         for item in self.pending(Group.COUPLING):
             answer = asked[item.name](coupling)
-            self.make(verify.coupling_check(item, answer))
-            self.told.extend(answer.findings)
-
-    told: list[verify.Finding] = field(default_factory=list)
+            self.findings += answer.findings
+            self.make(verify_meters.coupling_check(item, answer))
 
     def give_up(self, link: LinkPart, why: str) -> None:
-        """A line cannot be used: nothing on it was tested."""
+        """A line cannot be used: what is left on it is not tested."""
         for item in self.pending(*Group, link=link.name):
             self.make(verify.not_tested(item, why))

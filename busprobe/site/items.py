@@ -100,9 +100,9 @@ def implied(plan: SitePlan) -> tuple[Item, ...]:
     for meter in plan.meters:
         items += _of_role(plan, meter)
     items += [
-        Item("follows", generator.name, meter.link)
+        Item("follows", generator.name, measured.link)
         for generator in plan.generators
-        if (meter := plan.meter(generator.meter)) is not None
+        if (measured := plan.meter(generator.meter)) is not None
     ]
     grid = plan.grid_meter
     if grid is not None:

@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
-from busprobe.diagnosis.coupling import Answer, Holds
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.electrical.cycle import DeviceReads, poll_cycle
-from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
-from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.finding import Evidence, Finding
 from busprobe.model.line import LineSettings
-from busprobe.model.reading import PHASES, SignConvention
+from busprobe.model.reading import PHASES
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.site.items import Item
 from busprobe.site.plan import DevicePart, LinkPart, MeterPart
-from busprobe.site.plan_rules import CT_HIGHEST, cycle_reads
-
-_SHOWN = ("V", "I", "P")
+from busprobe.site.plan_rules import cycle_reads
 
 
 def check(
@@ -56,15 +52,9 @@ def not_applicable(item: Item, why: str) -> Check:
     return check(item, CheckOutcome.NOT_APPLICABLE, evidence=(Evidence(None, why),))
 
 
-def _outcome(good: bool) -> CheckOutcome:
+def outcome_of(good: bool) -> CheckOutcome:
+    """PASS or FAIL."""
     return CheckOutcome.PASS if good else CheckOutcome.FAIL
-
-
-def _told_by(findings: Sequence[Finding]) -> tuple[Evidence, ...]:
-    """The first evidence of each finding, and its sentence."""
-    return tuple(
-        Evidence(f.evidence[0].exchange if f.evidence else None, f.summary) for f in findings
-    )
 
 
 # Find -----------------------------------------------------------------------------------------
@@ -88,7 +78,7 @@ def settings_check(
     seen = sorted({str(s) for s in found.values() if s is not None})
     return check(
         item,
-        _outcome(not other),
+        outcome_of(not other),
         planned=str(planned),
         found=", ".join(seen),
         evidence=[Evidence(None, f"{name} answers at {s}") for name, s in other.items()]
@@ -131,11 +121,40 @@ def answers_check(
     told = "" if median is None else f"median turn-around {median:.1f} ms"
     return check(
         item,
-        _outcome(good),
+        outcome_of(good),
         planned=wanted,
         found=seen,
         evidence=[Evidence(None, told or "it was heard at this address"), *hints],
     )
+
+
+def elsewhere(
+    part: DevicePart, found: Mapping[int, Device], strangers: Sequence[Device]
+) -> tuple[str, ...]:
+    """Where a device that is missed may be.
+
+    Args:
+        part: The device by plan.
+        found: Devices by address.
+        strangers: Those of them that the plan does not know.
+    """
+    if part.address in found:
+        return ()
+    if part.serial:
+        at = [a for a, d in found.items() if d.identity.serial == part.serial]
+        if at:
+            return tuple(f"its serial number {part.serial} answers at address {a}" for a in at)
+    return tuple(
+        f"a {d.identity} that is not planned answers at address {d.address}"
+        for d in strangers
+        if part.model and _same(part.model, d.identity.model)
+    )
+
+
+def seen_at(made: Check, serial: str, address: int) -> Check:
+    """The same check, knowing that the device answers at an address that it shares."""
+    text = f"its serial number {serial} answers at address {address}, together with another device"
+    return replace(made, evidence=(*made.evidence, Evidence(None, text)))
 
 
 def unplanned_check(item: Item, found: Sequence[Device], searched: int, whole: bool) -> Check:
@@ -179,7 +198,7 @@ def alone_check(item: Item, verdict: DuplicateVerdict, findings: Sequence[Findin
         found = "one device" if verdict.verdict == "single" else "more than one device"
         return check(
             item,
-            _outcome(verdict.verdict == "single"),
+            outcome_of(verdict.verdict == "single"),
             planned="one device",
             found=f"{found}, serial number {serials}" if serials else found,
             uncertainty=sure,
@@ -191,17 +210,14 @@ def alone_check(item: Item, verdict: DuplicateVerdict, findings: Sequence[Findin
         if verdict.verdict == "silent"
         else f"the answers do not tell one device from two; two: {sure}"
     )
-    made = not_tested(item, why, "one device")
-    return Check(
-        made.name,
-        made.subject,
-        made.title,
-        made.planned,
-        verdict.verdict,
-        made.outcome,
-        sure,
-        (*made.evidence, *verdict.evidence),
-        tuple(f.code for f in findings),
+    return check(
+        item,
+        CheckOutcome.NOT_TESTED,
+        planned="one device",
+        found=verdict.verdict,
+        uncertainty=sure,
+        evidence=(Evidence(None, why), *verdict.evidence),
+        findings=findings,
     )
 
 
@@ -236,7 +252,7 @@ def identity_check(
         return not_tested(item, "the device does not say who it is, and no profile fits", planned)
     return check(
         item,
-        _outcome(all(_same(w, g) for w, g in wanted)),
+        outcome_of(all(_same(w, g) for w, g in wanted)),
         planned=planned,
         found=" ".join(g for _, g in wanted) or "nothing",
         evidence=[Evidence(None, f"by its {_SOURCES.get(found.identity.source, 'own words')}")],
@@ -273,7 +289,7 @@ def serial_check(item: Item, part: DevicePart, found: Device) -> Check:
         return not_tested(item, why, part.serial)
     return check(
         item,
-        _outcome(serial.strip() == part.serial.strip()),
+        outcome_of(serial.strip() == part.serial.strip()),
         planned=part.serial,
         found=serial,
         evidence=[Evidence(None, f"by its {_SOURCES.get(found.identity.source, 'own words')}")],
@@ -291,7 +307,7 @@ def phases_check(item: Item, part: MeterPart, found: Device) -> Check:
     missing = [p for p in planned if p not in measured]
     return check(
         item,
-        _outcome(not missing),
+        outcome_of(not missing),
         planned=", ".join(planned),
         found=", ".join(measured),
         evidence=[Evidence(None, f"its map has values for {found.phases} phases")],
@@ -328,148 +344,9 @@ def poll_check(
     cycle = poll_cycle(settings, reads, timeout_ms=link.timeout_ms)
     return check(
         item,
-        _outcome(cycle.worst_s <= link.poll_s),
+        outcome_of(cycle.worst_s <= link.poll_s),
         planned=planned,
         found=f"{cycle.cycle_s:.2f} s, {cycle.worst_s:.2f} s with one time-out",
         uncertainty=f"turn-around measured at {measured} of {len(parts)} devices",
         evidence=[Evidence(None, f"{sum(len(r.registers) for r in reads)} reads at {settings}")],
-    )
-
-
-# Readings -------------------------------------------------------------------------------------
-
-
-def readings_check(
-    item: Item,
-    part: DevicePart,
-    quantities: Mapping[str, float],
-    findings: Sequence[Finding],
-    failures: Sequence[str],
-) -> Check:
-    """What a device reads against itself and against its CTs.
-
-    Args:
-        item: The check.
-        part: The device by plan.
-        quantities: Its uniform quantities.
-        findings: What the plausibility checks told.
-        failures: Why registers are missing.
-    """
-    if not quantities:
-        why = "; ".join(failures) or "no register map of it is known"
-        return not_tested(item, why)
-    faults = [f for f in findings if f.severity is Severity.FAULT]
-    beyond = _beyond(part, quantities) if isinstance(part, MeterPart) else ()
-    return check(
-        item,
-        _outcome(not (faults or failures or beyond)),
-        found=_shown(quantities),
-        uncertainty="one poll, more where it left a doubt",
-        evidence=[
-            *_told_by(findings),
-            *(Evidence(None, text) for text in (*failures, *beyond)),
-        ]
-        or [Evidence(None, f"{len(quantities)} quantities agree with each other")],
-        findings=findings,
-    )
-
-
-def _beyond(part: MeterPart, quantities: Mapping[str, float]) -> tuple[str, ...]:
-    """Currents above what the meter can measure: a wrong ratio, or an overload."""
-    if part.ct is not None:
-        most, words = CT_HIGHEST * part.ct.primary_a, f"120 % of its {part.ct.primary_a:g} A CTs"
-    elif part.direct_a is not None:
-        most, words = part.direct_a, "what the meter bears"
-    else:
-        return ()
-    return tuple(
-        f"{name} is {value:.1f} A, above {most:g} A, {words}"
-        for phase in PHASES
-        if (value := abs(quantities.get(name := f"I_{phase}", 0.0))) > most
-    )
-
-
-def _shown(quantities: Mapping[str, float]) -> str:
-    units = {"V": "V", "I": "A", "P": "W"}
-    parts = []
-    for letter in _SHOWN:
-        values = [quantities[n] for p in PHASES if (n := f"{letter}_{p}") in quantities]
-        if values:
-            digits = 0 if letter == "P" else 1
-            listed = "/".join(f"{v:.{digits}f}" for v in values)
-            parts.append(f"{letter} {listed} {units[letter]}")
-    if "P" in quantities:
-        parts.append(f"P total {quantities['P']:.0f} W")
-    return ", ".join(parts)
-
-
-def sign_check(item: Item, part: MeterPart, sign: SignConvention, text: str) -> Check:
-    """What positive power means against the plan.
-
-    Args:
-        item: The check.
-        part: The meter by plan.
-        sign: What is known of its sign.
-        text: What that rests on.
-    """
-    planned = f"positive is {part.positive}"
-    if sign is SignConvention.UNKNOWN:
-        return not_tested(item, text, planned)
-    found = "import" if sign is SignConvention.IMPORT_POSITIVE else "export"
-    return check(
-        item,
-        _outcome(found == part.positive),
-        planned=planned,
-        found=f"positive is {found}",
-        evidence=[Evidence(None, text)],
-    )
-
-
-# Wiring ---------------------------------------------------------------------------------------
-
-
-def wiring_check(item: Item, diagnosis: WiringDiagnosis, findings: Sequence[Finding]) -> Check:
-    """The wiring verdict as a check; what stays open is not tested."""
-    sure = f"probability {diagnosis.probability:.4f}"
-    told = [f for f in findings if f.code in wiring_catalogue.ENTRIES]
-    faults = [f for f in told if f.severity is Severity.FAULT]
-    names_only = {f.code for f in told} == {"phase-names-open"}
-    right = diagnosis.verdict is WiringVerdict.CORRECT or names_only
-    if diagnosis.verdict is WiringVerdict.FAULT or faults:
-        outcome = CheckOutcome.FAIL
-    else:
-        outcome = CheckOutcome.PASS if right else CheckOutcome.NOT_TESTED
-    steps = [e for f in told[:1] for e in f.evidence]
-    return check(
-        item,
-        outcome,
-        planned="as labelled",
-        found="; ".join(f.summary for f in told) or diagnosis.verdict.value,
-        uncertainty=sure,
-        evidence=steps or [Evidence(None, diagnosis.next_experiment or diagnosis.verdict.value)],
-        findings=told,
-    )
-
-
-# Coupling -------------------------------------------------------------------------------------
-
-_OF = {
-    Holds.YES: CheckOutcome.PASS,
-    Holds.NO: CheckOutcome.FAIL,
-    Holds.UNDECIDED: CheckOutcome.NOT_TESTED,
-    Holds.NOT_APPLICABLE: CheckOutcome.NOT_APPLICABLE,
-}
-
-
-def coupling_check(item: Item, answer: Answer, planned: str = "") -> Check:
-    """The answer of a coupling check; "undecided" is not tested, with the reason."""
-    settled = answer.holds in (Holds.YES, Holds.NO)
-    lead = () if settled and answer.evidence else (Evidence(None, answer.text),)
-    return check(
-        item,
-        _OF[answer.holds],
-        planned=planned,
-        found=answer.text if settled else "",
-        evidence=(*lead, *answer.evidence),
-        findings=answer.findings,
     )

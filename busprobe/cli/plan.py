@@ -1,0 +1,99 @@
+"""`busprobe plan`: a first site plan from what answers."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+from pathlib import Path
+
+import click
+
+from busprobe.cli import diagnostics, output
+from busprobe.cli.call import Call, guarded, outside
+from busprobe.cli.options import line_options, link_argument, parse_addresses, settings_from
+from busprobe.cli.running import teller
+from busprobe.model.errors import InputError
+from busprobe.model.line import LineSettings, parse_link
+from busprobe.session.job import Job
+from busprobe.session.search import FindPlan, FindResult
+from busprobe.site.first_plan import Scanned, first_plan
+
+
+@click.command("plan")
+@link_argument
+@line_options
+@click.option("-o", "--output", "target", type=click.Path(path_type=Path), help="File to write.")
+@click.option("--force", is_flag=True, help="Overwrite the file.")
+@click.option("--addresses", metavar="LIST", help="Only these, as 1-20,100. Default: all of 1-247.")
+@click.option("--insist", is_flag=True, help="Search although another master is heard.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    link: str,
+    baud: int | None,
+    parity: str | None,
+    stop_bits: int | None,
+    target: Path | None,
+    force: bool,
+    addresses: str | None,
+    insist: bool,
+) -> None:
+    """Search a bus and write a first site plan, to be filled in by hand.
+
+    Only what was found is written; roles, ratings and limits stand there as comments. Only read
+    requests are sent.
+    """
+    call = Call.begin("plan", as_json=False)
+    settings = settings_from(baud, parity, stop_bits)
+
+    def run() -> int:
+        if target is not None and target.exists() and not force:
+            raise InputError(f"{target} exists already.", "Give another name, or --force.")
+        wanted = () if addresses is None else parse_addresses(addresses)
+        search = FindPlan(wanted, settings, insist=insist)
+        text = asyncio.run(_searched(ctx, link, settings, search))
+        if target is None:
+            output.raw(text)
+        else:
+            _write(target, text)
+            diagnostics.say(
+                f"Written to {target}. Fill in the roles, then: busprobe verify {target}"
+            )
+        return diagnostics.ExitStatus.CLEAN
+
+    ctx.exit(guarded(call, run))
+
+
+async def _searched(
+    ctx: click.Context, link: str, settings: LineSettings | None, search: FindPlan
+) -> str:
+    endpoint = parse_link(link)
+    opened = await outside(ctx).open_link(endpoint, settings)
+    job = Job(opened, endpoint, teller(quiet=False))
+    try:
+        found = await job.find(search)
+        devices = scanned(job, found)
+        home = job.bus.settings
+    finally:
+        diagnostics.progress_done()
+        await job.close()
+    made = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
+    return first_plan(endpoint, home, devices, made)
+
+
+def scanned(job: Job, found: FindResult) -> list[Scanned]:
+    """What a search found, with how profiles say that meters are connected."""
+    systems = {p.name: p.system for p in job.profiles() if not p.sunspec and p.phases}
+    return [
+        Scanned(d.device, d.settings, system=systems.get(d.device.profile or "", ""))
+        for d in found.devices
+    ]
+
+
+def _write(target: Path, text: str) -> None:
+    try:
+        target.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            f"{target}: {error.strerror or 'it cannot be written'}.", "Give another place."
+        ) from error
