@@ -31,6 +31,9 @@ MS = 1_000_000
 # Timing assumed where a link hides the line settings (RTU over TCP): the slowest rate in common
 # use. Common practice, no source.
 _ASSUMED_SETTINGS = LineSettings(9600)
+# A babbling line is waited for so long before a request is sent all the same. Common practice, no
+# source.
+_LONGEST_WAIT_NS = 1_000 * MS
 # Unanswered requests that are remembered, so that a late answer is known as one.
 _REMEMBERED = 32
 
@@ -177,11 +180,15 @@ class Bus:
         await self._wait_for_quiet(gap_ns)
 
     async def _wait_for_quiet(self, gap_ns: int) -> None:
-        """Return once the line was quiet for the gap; what is heard meanwhile is stray."""
-        while True:
+        """Return once the line was quiet for the gap; what is heard meanwhile is stray.
+
+        A line that never is quiet (no bias, noise) must not stop the work: the wait is bounded.
+        """
+        give_up = self.now() + max(_LONGEST_WAIT_NS, 2 * gap_ns)
+        while self.now() < give_up:
             last = self._last_activity_ns
             until = self.now() if last is None else max(self.now(), last + gap_ns)
-            chunk = await self.link.receive(until)
+            chunk = await self.link.receive(min(until, give_up))
             if chunk is None:
                 return
             self._note(chunk)

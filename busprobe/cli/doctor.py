@@ -163,8 +163,8 @@ def _ports() -> list[_Look]:
             ", ".join(port.device for port in ports) or "none found",
             ""
             if ports
-            else "Plug in the USB-RS485 adapter. If it still does not appear: Linux 'dmesg', Windows "
-            "Device Manager, macOS System Information tell whether the system saw it.",
+            else "Plug in the USB-RS485 adapter. If it still does not appear: Linux 'dmesg', "
+            "Windows Device Manager, macOS System Information tell whether the system saw it.",
         )
     ]
     for advice in advise(system_facts(), ports):

@@ -10,7 +10,8 @@ from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings
 from busprobe.wire import pdu, timing
-from busprobe_sim.line.parameters import NodeParameters, PortParameters
+from busprobe_sim.line.parameters import LineParameters, NodeParameters, PortParameters
+from busprobe_sim.physics.receiver import classic
 from busprobe_sim.ports.virtual import run_virtual
 from simulated_buses import MS, Registers, simulated_bus, station
 
@@ -206,3 +207,13 @@ def test_marks_reach_the_pieces() -> None:
     assert exchange.outcome is Outcome.ANSWERED
     received = [c for c in exchange.chunks if c.direction is Direction.RECEIVED]
     assert all(c.marks is not None and len(c.marks) == len(c.data) for c in received)
+
+
+def test_a_line_that_never_is_quiet_does_not_stop_the_work() -> None:
+    line = LineParameters(biases=(), terminators=(), float_rate_hz=200.0, float_hold_ms=1.0)
+    node = NodeParameters(position_m=0.0, settings=LineSettings(), comparator=classic())
+    bus = simulated_bus(station(1), port=PortParameters(node=node), line=line)
+    ask(bus)
+    before = bus.now()
+    run_virtual(bus.exchange(1, READ, listen_ns=100 * MS, gap_ns=500 * MS))
+    assert bus.now() - before < 2_000 * MS
