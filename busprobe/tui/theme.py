@@ -55,7 +55,7 @@ CONTRAST_DARK = Colours(
     ok="#6fd0ff", warn="#ffff00", fail="#ff8a50", note="#ffffff",
     l1="#ffb000", l2="#6fd0ff", l3="#ff9fe0",
     ink="#ffffff", dim="#e0e0e0", faint="#9a9a9a", accent="#00ffd5",
-    paper="#000000", raised="#2b2b2b", mark="#004a70",
+    paper="#000000", raised="#1e1e1e", mark="#004a70",
 )  # fmt: skip
 CONTRAST_LIGHT = Colours(
     ok="#003f73", warn="#4d3d00", fail="#8a1f00", note="#000000",

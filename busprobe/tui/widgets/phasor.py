@@ -36,7 +36,7 @@ class PhasorPicture(CanvasPanel):
         radius = min(x - 3 * canvas.dots_x, y - canvas.dots_y * 0.9)
         if radius < 4:
             return
-        if canvas.mode is not GlyphMode.ASCII:
+        if canvas.mode is GlyphMode.BRAILLE:
             canvas.circle(x, y, radius, Style(color=c.faint))
         top_v = max(p.magnitude for p in voltages)
         top_i = max((p.magnitude for p in currents), default=1.0)

@@ -10,6 +10,7 @@ from rich.style import Style
 from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.reading import PHASES, Snapshot
 from busprobe.tui import words
+from busprobe.tui.glyphs import GlyphMode
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
 
@@ -77,6 +78,10 @@ class TrendPicture(CanvasPanel):
             label = f"{level / scale:.{decimals}f}".replace("-", self.glyphs.minus)
             label = f"0 {unit}" if abs(level) < tick / 2 else label
             canvas.write(_AXIS - 2 - len(label), row, label, dim)
+            # Coarse dots would drown the curves: there only the zero line is drawn.
+            if canvas.mode is not GlyphMode.BRAILLE and abs(level) > tick / 2:
+                level += tick
+                continue
             for x in range(plot.x0, canvas.dot_width, 4 if abs(level) > tick / 2 else 2):
                 canvas.dot(x, plot.y(level), faint, 0)
             level += tick

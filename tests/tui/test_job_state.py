@@ -1,0 +1,242 @@
+"""The state that the screens show, built from events alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from fake_session import DUPLICATE_FINDING, FEEDER, GRID_AND_GENERATOR, NOTE, FakeSession
+from stage import make_app, on_stage
+
+from busprobe.model.errors import LinkError
+from busprobe.model.exchange import Exchange
+from busprobe.model.line import LineSettings, parse_link
+from busprobe.model.reading import Snapshot
+from busprobe.session import events
+from busprobe.session.events import Step, StepEnd
+from busprobe.tui import state as state_module
+from busprobe.tui import words
+from busprobe.tui.glyphs import GLYPHS, GlyphMode
+from busprobe.tui.state import JobState, StepState
+from busprobe.tui.theme import DARK
+from busprobe.tui.widgets.bus_strip import BusStrip
+from busprobe.tui.widgets.frame_list import FrameList
+from busprobe.tui.widgets.trend import nice_range
+
+SIGNS = GLYPHS[GlyphMode.BRAILLE]
+OPENED = events.LinkOpened(parse_link("sim:demo"), LineSettings(9600))
+
+
+def test_a_new_link_forgets_the_old_bus() -> None:
+    state = JobState()
+    state.apply_all([OPENED, events.DeviceKnown(FEEDER), events.FindingRaised(NOTE)])
+    assert state.addresses == (2,)
+    state.apply(OPENED)
+    assert not state.addresses
+    assert state.findings == {}
+    assert state.selected is None
+    assert state.is_open
+
+
+def test_a_lost_link_takes_the_request_back() -> None:
+    state = JobState()
+    state.apply_all(
+        [
+            OPENED,
+            events.StepStarted(Step.WIRING, "Reads."),
+            events.OperatorAsked("Switch on.", "L1", True, answerable=False),
+            events.LinkLost(LinkError("Gone.", "Plug it in.")),
+        ]
+    )
+    assert state.prompt is None
+    assert state.running is None
+    assert not state.is_open
+
+
+def test_a_finding_replaces_the_earlier_one_of_the_same_code_and_address() -> None:
+    state = JobState()
+    later = replace(DUPLICATE_FINDING, probability=0.5)
+    elsewhere = replace(DUPLICATE_FINDING, address=7)
+    state.apply_all([events.FindingRaised(f) for f in (DUPLICATE_FINDING, later, elsewhere, NOTE)])
+    assert state.ordered_findings == [later, elsewhere, NOTE]
+    state.apply(events.FindingCleared(later.code, 1))
+    assert state.ordered_findings == [elsewhere, NOTE]
+
+
+def test_once_simulated_hands_help_nothing_more_is_asked() -> None:
+    state = JobState()
+    asked = events.OperatorAsked("Switch on.", "L1", True, answerable=True)
+    state.apply_all([OPENED, events.StepStarted(Step.WIRING, "Reads."), asked])
+    assert state.prompt == asked
+    state.prompt, state.hands_help = None, True
+    state.apply(asked)
+    assert state.prompt is None
+    state.apply(events.StepFinished(Step.WIRING, StepEnd.DONE, "Done."))
+    state.apply(asked)
+    assert state.prompt == asked
+
+
+def test_exchanges_are_kept_up_to_a_bound_and_counted_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(state_module, "LONGEST_EXCHANGE_LIST", 10)
+    session, state = FakeSession(), JobState()
+    state.apply_all(events.ExchangeMade(session.exchange(3, b"\x03\0\0\0\1")) for _ in range(25))
+    assert len(state.exchanges) == 10
+    assert state.dropped_exchanges == 15
+    assert state.exchanges[0].number == 16
+    assert state.counts[3] == (25, 0)
+
+
+@pytest.mark.parametrize(
+    ("happened", "word"),
+    [
+        ([], "to do"),
+        ([events.StepStarted(Step.ADDRESSES, "Reads.")], "runs"),
+        ([events.StepFinished(Step.ADDRESSES, StepEnd.STOPPED, "")], "stopped"),
+        ([events.StepFinished(Step.ADDRESSES, StepEnd.FAILED, "")], "failed"),
+        ([events.DeviceKnown(replace(FEEDER, duplicate="duplicate"))], "1 twice"),
+        (
+            [
+                events.DeviceKnown(replace(FEEDER, duplicate="single")),
+                events.StepFinished(Step.ADDRESSES, StepEnd.DONE, ""),
+            ],
+            "all single",
+        ),
+        (
+            [
+                events.DeviceKnown(replace(FEEDER, duplicate="single")),
+                events.DeviceKnown(GRID_AND_GENERATOR),
+                events.StepFinished(Step.ADDRESSES, StepEnd.DONE, ""),
+            ],
+            "1 open",
+        ),
+    ],
+)
+def test_the_state_of_a_step_in_a_word(happened: list[events.Event], word: str) -> None:
+    state = JobState()
+    state.apply_all([OPENED, *happened])
+    assert words.step(state, Step.ADDRESSES, SIGNS, DARK).word == word
+
+
+def test_certainty_is_never_rounded_up() -> None:
+    assert words.certainty(0.9999) == "over 99.9 %"
+    assert words.certainty(0.9991) == "99.9 %"
+    assert words.certainty(0.62) == "62 %"
+    assert words.certainty(0.001) == "under 1 %"
+
+
+def test_steps_that_are_not_built_are_never_to_do() -> None:
+    state = JobState()
+    not_here = {step for step, view in state.steps.items() if view.state is StepState.NOT_HERE}
+    assert not_here == {Step.LINE, Step.ENERGY, Step.HANDOVER}
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "rows", "tick"),
+    [(0.0, 2300.0, 12, 500.0), (-150.0, 310.0, 5, 200.0), (-2600.0, 0.0, 30, 500.0)],
+)
+def test_ticks_are_round_and_both_ends_are_in_sight(
+    low: float, high: float, rows: int, tick: float
+) -> None:
+    bottom, top, found = nice_range(low, high, rows)
+    assert bottom < low <= 0.0 <= high < top
+    assert found == tick
+
+
+# -- bursts and size ------------------------------------------------------------------------
+
+
+async def test_a_burst_of_events_is_drawn_once() -> None:
+    async with on_stage() as stage:
+        await stage.open()
+        drawn = 0
+        inner = stage.app.refresh_screens
+
+        def counted() -> None:
+            nonlocal drawn
+            drawn += 1
+            inner()
+
+        stage.app.refresh_screens = counted  # type: ignore[method-assign]
+        stage.session.find()
+        assert stage.session.play() > 500
+        stage.app.drain()
+        assert drawn == 1
+        assert len(stage.app.state.exchanges) > 250
+
+
+async def test_events_that_arrive_while_draining_wait_for_the_next_time() -> None:
+    async with on_stage() as stage:
+        await stage.open()
+        state = stage.app.state
+        inner = state.apply_all
+
+        def flooded(happened: object) -> int:
+            stage.session.emit(events.FindingRaised(NOTE))
+            return inner(happened)  # type: ignore[arg-type]
+
+        object.__setattr__(stage.app, "state", _Flooded(state, flooded))
+        stage.session.emit(events.FindingRaised(NOTE))
+        stage.app._waiting.append(events.FindingRaised(NOTE))
+        stage.app.drain()
+        assert len(stage.app._waiting) == 1
+
+
+class _Flooded:
+    """A state that lets an event in while it takes events in."""
+
+    def __init__(self, state: JobState, apply_all: object) -> None:
+        self._state, self.apply_all = state, apply_all
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._state, name)
+
+
+async def test_a_million_exchanges_cost_no_more_than_a_few(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    async with on_stage() as stage:
+        await stage.find()
+        await stage.press("f")
+        listed = stage.app.screen.query_one(FrameList)
+        looked_at: list[int] = []
+        one = stage.app.state.exchanges[0]
+
+        def look(index: int) -> Exchange:
+            looked_at.append(index)
+            return one
+
+        monkeypatch.setattr(listed, "entry_count", lambda: 1_000_000)
+        monkeypatch.setattr(listed, "exchange_at", look)
+        listed.refresh_state()
+        await stage.press("home", "end", "pageup")
+        assert max(looked_at) >= 999_990
+        assert len(set(looked_at)) < 200
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 6, 12, 40])
+async def test_any_number_of_devices_finds_room_on_the_bus(count: int) -> None:
+    async with on_stage(make_app()) as stage:
+        await stage.open()
+        for address in range(1, count + 1):
+            duplicate = "duplicate" if address % 5 == 1 else "single"
+            stage.session.emit(
+                events.DeviceKnown(replace(FEEDER, address=address, duplicate=duplicate))
+            )
+        if count:
+            stage.session.emit(events.ReadingsTaken(Snapshot(1, count, {"V_L1": 230.0}), ()))
+        await stage.settle()
+        strip = stage.app.screen.query_one(BusStrip)
+        seen = set()
+        for _ in range(max(1, count)):
+            drops = strip._drops
+            edges = [(drop.left, drop.left + drop.width) for drop in drops]
+            assert all(end <= start for (_, end), (start, _) in pairwise(edges))
+            assert all(left >= 0 and right <= strip.size.width for left, right in edges)
+            shown = {drop.device.address for drop in drops}
+            if count:
+                assert stage.app.state.selected in shown
+            seen |= shown
+            await stage.pilot.press("right")
+            await stage.pilot.pause(0)
+        assert seen == set(range(1, count + 1))
