@@ -14,7 +14,7 @@ from busprobe.cli import diagnostics, output, words
 from busprobe.cli.bench import check_part
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part
-from busprobe.cli.documents import LinkPart, PlanPart, VerifyResult
+from busprobe.cli.documents import EvidencePart, LinkPart, PlanPart, VerifyResult
 from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_there
 from busprobe.cli.options import json_option
 from busprobe.cli.running import teller
@@ -340,6 +340,7 @@ def show(result: VerifyResult, traffic: Traffic) -> None:
     for subject in subjects:
         output.line()
         output.line(subject)
+        reason = ""
         for made in (c for c in result.checks if c.subject == subject):
             outcome = CheckOutcome(made.outcome)
             output.line(f"  {_SIGNS[outcome]} {made.outcome:<14}  {made.title}")
@@ -348,9 +349,12 @@ def show(result: VerifyResult, traffic: Traffic) -> None:
                     words.paragraph("planned", made.planned)
                 words.paragraph("found", made.found)
             if outcome in (CheckOutcome.FAIL, CheckOutcome.NOT_TESTED):
-                for evidence in made.evidence[:3]:
-                    where = "" if evidence.exchange is None else f"exchange {evidence.exchange}: "
-                    words.paragraph("because", where + evidence.text)
+                told = [_worded(e) for e in made.evidence[:3]]
+                # The same reason again and again is told once.
+                if told != [reason]:
+                    for text in told:
+                        words.paragraph("because", text)
+                reason = told[0] if outcome is CheckOutcome.NOT_TESTED and told else ""
     output.line()
     counts = [
         f"{sum(c.outcome == outcome.value for c in result.checks)} {outcome.value}"
@@ -361,3 +365,8 @@ def show(result: VerifyResult, traffic: Traffic) -> None:
         f"{', '.join(counts)}{whole}; {traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s "
         "of bus time."
     )
+
+
+def _worded(evidence: EvidencePart) -> str:
+    where = "" if evidence.exchange is None else f"exchange {evidence.exchange}: "
+    return where + evidence.text

@@ -9,7 +9,7 @@ from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.electrical.cycle import DeviceReads, poll_cycle
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
-from busprobe.model.finding import Evidence, Finding
+from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.model.line import LineSettings
 from busprobe.model.reading import PHASES
 from busprobe.profiles.schema import DeviceProfile
@@ -151,9 +151,27 @@ def elsewhere(
     )
 
 
-def seen_at(made: Check, serial: str, address: int) -> Check:
-    """The same check, knowing that the device answers at an address that it shares."""
-    text = f"its serial number {serial} answers at address {address}, together with another device"
+def maybe_at(
+    made: Check, part: DevicePart, address: int, serials: Sequence[str], shared: Device | None
+) -> Check:
+    """The same check, knowing that more than one device answers at another address.
+
+    Args:
+        made: The check that failed.
+        part: The device that is missed.
+        address: Where more than one device answers.
+        serials: Serial numbers that were read there.
+        shared: What is known of the devices there.
+    """
+    if part.serial and part.serial in serials:
+        text = f"its serial number {part.serial} answers at address {address}, not alone there"
+    elif shared is not None and part.model and _same(part.model, shared.identity.model):
+        text = (
+            f"more than one device answers at address {address}, a {shared.identity} among them: "
+            "it may be there"
+        )
+    else:
+        return made
     return replace(made, evidence=(*made.evidence, Evidence(None, text)))
 
 
@@ -315,6 +333,30 @@ def phases_check(item: Item, part: MeterPart, found: Device) -> Check:
 
 
 # Line -----------------------------------------------------------------------------------------
+
+
+def health_check(item: Item, findings: Sequence[Finding], tallied: str, healthy: float) -> Check:
+    """Whether anything is wrong with the line.
+
+    Args:
+        item: The check.
+        findings: What the experiment on the line told.
+        tallied: Its counts, in words.
+        healthy: Probability that nothing is wrong.
+    """
+    serious = [f for f in findings if f.severity is not Severity.NOTE]
+    undecided = [f for f in serious if f.code == "line-undecided"]
+    outcome = outcome_of(not serious)
+    if undecided and len(undecided) == len(serious):
+        outcome = CheckOutcome.NOT_TESTED
+    return check(
+        item,
+        outcome,
+        found="; ".join(f.summary for f in findings) or "nothing is wrong with it",
+        uncertainty=f"probability that nothing is wrong {healthy:.4f}",
+        evidence=(Evidence(None, tallied), *(e for f in findings for e in f.evidence[:2])),
+        findings=findings,
+    )
 
 
 def poll_check(
