@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "read": ("read", "Read a device once, every point with its unit."),
     "watch": ("watch", "Read a meter again and again."),
     "duplicates": ("duplicates", "Prove whether two devices share an address."),
+    "line": ("line", "Find what is wrong with the line, count errors, or calculate it."),
     "wiring": ("wiring", "Prove each CT's phase and direction under a known load."),
     "bench": ("bench", "Test one meter on the table, before the visit."),
     "readdress": ("readdress", "Give a device another address or other line settings."),

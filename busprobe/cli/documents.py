@@ -10,22 +10,11 @@ from typing import Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from busprobe.cli.documents_base import Part as Part
+from busprobe.cli.documents_base import SettingsPart as SettingsPart
+from busprobe.cli.documents_line import LineResult, ListenResult
+
 SCHEMA: Literal["busprobe/1"] = "busprobe/1"
-
-
-class Part(BaseModel):
-    """Base of every part: immutable, nothing unexpected."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
-
-
-class SettingsPart(Part):
-    """Line settings."""
-
-    baud: int
-    """Signalling rate [bit/s]."""
-    parity: Literal["N", "E", "O"]
-    stop_bits: Literal[1, 2]
 
 
 class LinkPart(Part):
@@ -231,65 +220,6 @@ class WiringResult(Part):
     not_identifiable: list[str]
     next_experiment: str | None
     steps: list[StepPart]
-
-
-class HeardMasterPart(Part):
-    """Whether somebody else is polling."""
-
-    seen: bool
-    poll_s: float | None
-    """Usual time from a request to the same one again [s]."""
-
-
-class HeardDevicePart(Part):
-    """What was overheard about one address."""
-
-    address: int
-    requests: int
-    answers: int
-    """Responses, exceptions included."""
-    functions: list[int]
-    errors: int
-    """Requests whose answer was damaged, did not fit, or was an exception."""
-    exceptions: int
-    unanswered: int
-    poll_s: float | None
-    turnaround_ms: float | None
-
-
-class LineErrorsPart(Part):
-    """Errors that the adapter's driver counted."""
-
-    framing: int
-    parity: int
-    overrun: int
-    breaks: int
-
-
-class ListenResult(Part):
-    """Result of `listen`."""
-
-    settings: SettingsPart | None
-    """Settings of the conversation, null where none was found."""
-    alternatives: list[SettingsPart]
-    """Settings that fit as well (the adapter tells no parity errors)."""
-    heard: Literal[
-        "quiet",
-        "conversation",
-        "other-settings",
-        "swapped-pair",
-        "floating-idle",
-        "jabber",
-        "undecided",
-    ]
-    probability: float = Field(ge=0.0, le=1.0)
-    """Of what was heard."""
-    master: HeardMasterPart
-    devices: list[HeardDevicePart]
-    frames: int
-    junk_bytes: int
-    line_errors: LineErrorsPart | None
-    """Null where the adapter counts none: then errors are unknown, not absent."""
 
 
 class WrittenPart(Part):
@@ -511,6 +441,7 @@ RESULTS: dict[str, type[Part]] = {
     "wiring": WiringResult,
     "decode": DecodeResult,
     "listen": ListenResult,
+    "line": LineResult,
     "ports": PortsResult,
     "bench": BenchResult,
     "doctor": DoctorResult,

@@ -9,7 +9,7 @@ import click
 from busprobe.cli import output, words
 from busprobe.cli.call import Call, Traffic
 from busprobe.cli.convert import settings_part
-from busprobe.cli.documents import (
+from busprobe.cli.documents_line import (
     HeardDevicePart,
     HeardMasterPart,
     LineErrorsPart,

@@ -68,7 +68,7 @@ def run_job(
 
 def traffic_of(job: Job) -> Traffic:
     """What a job did on its link."""
-    return Traffic(link_part(job), round(job.bus_time_s, 6), len(job.exchanges))
+    return Traffic(link_part(job), round(job.bus_time_s, 6), job.bus.exchanges)
 
 
 def scan_hosts(

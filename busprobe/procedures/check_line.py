@@ -44,7 +44,7 @@ class LineCheck:
         duplicates: Verdicts of the duplicate test, where it was called for.
         errors: Errors that the driver counted during the experiment; None where it counts none.
         marks: Whether the link told of errors at each character.
-        exchanges: All exchanges of the experiment, in order.
+        test: The experiment with all its samples.
         stopped: Whether it was stopped before its end.
     """
 
@@ -53,7 +53,7 @@ class LineCheck:
     duplicates: dict[int, DuplicateVerdict]
     errors: LineErrors | None
     marks: bool
-    exchanges: tuple[Exchange, ...]
+    test: LineTest
     stopped: bool
 
 
@@ -112,7 +112,7 @@ async def check_line(
         duplicates,
         end - begin if end is not None and begin is not None else None,
         any(c.marks is not None for e in exchanges for c in e.chunks if c.direction == "received"),
-        tuple(exchanges),
+        test,
         should_stop(),
     )
 

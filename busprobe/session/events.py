@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.line_health import Tally, Weighed
 from busprobe.diagnosis.listening import Conversation, Heard
 from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.check import Check
@@ -184,6 +185,30 @@ class CheckMade:
     check: Check
 
 
+@dataclass(frozen=True, slots=True)
+class LineWeighed:
+    """What may be wrong with the line, as far as the experiment has gone.
+
+    Attributes:
+        weighed: Causes with their probabilities, likeliest first.
+    """
+
+    weighed: Weighed
+
+
+@dataclass(frozen=True, slots=True)
+class LineCounted:
+    """Counts of a soak so far.
+
+    Attributes:
+        tallies: By address, as they are now (copies: they no longer change).
+        seconds: How long it runs already [s].
+    """
+
+    tallies: tuple[Tally, ...]
+    seconds: float
+
+
 Event = (
     LinkOpened
     | LinkLost
@@ -200,4 +225,6 @@ Event = (
     | WiringSeen
     | CheckMade
     | LineHeard
+    | LineWeighed
+    | LineCounted
 )

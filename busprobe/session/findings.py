@@ -34,6 +34,7 @@ from busprobe.profiles.sunspec import AnomalyKind
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
+    from busprobe.session.line import LineReport
     from busprobe.session.search import FindPlan
 
 NOT_SERIAL = "Two devices on one address cannot be told apart through Modbus TCP."
@@ -62,6 +63,27 @@ def listen_summary(found: Listening) -> str:
         listed = ", ".join(str(d.address) for d in talk.devices)
         return f"Somebody polls address {listed} at {found.settings}{often}."
     return f"{found.junk_bytes} bytes were heard: {str(state).replace('-', ' ')}."
+
+
+def line_intent(addresses: Sequence[int], soak_s: float) -> str:
+    """What the line check will do on the bus."""
+    listed = ", ".join(map(str, addresses)) or "nobody"
+    count = f", then count for {soak_s:g} s" if soak_s else ""
+    return (
+        f"Read requests, short and long, with short and long pauses, to address {listed}{count}. "
+        "Nothing is written."
+    )
+
+
+def line_summary(report: LineReport) -> str:
+    """How the line check ended, in one sentence."""
+    total = sum(t.exchanges for t in report.tallies.values())
+    failed = sum(t.failed for t in report.tallies.values())
+    likely = [c for c in report.weighed.causes if c.probability >= 0.8]
+    if not likely and not failed:
+        return f"The line is healthy: {total} exchanges, all of them clean."
+    what = ", ".join(dict.fromkeys(c.code for c in likely)) or "cause undecided"
+    return f"{failed} of {total} exchanges were not clean: {what}."
 
 
 def find_intent(plan: FindPlan, addresses: Sequence[int], bus: Bus) -> str:

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
+from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
-from busprobe.diagnosis.listening import listening_findings
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
     KnownLoad,
@@ -39,7 +39,7 @@ from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
 from busprobe.procedures.identify import identify
-from busprobe.procedures.listen import Listening, listen
+from busprobe.procedures.listen import Listening
 from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
@@ -56,10 +56,8 @@ from busprobe.session.events import (
     ExchangeMade,
     FindingCleared,
     FindingRaised,
-    LineHeard,
     LinkOpened,
     ReadingsTaken,
-    SettingsFound,
     Step,
     StepEnd,
     StepFinished,
@@ -68,6 +66,7 @@ from busprobe.session.events import (
     WiringSeen,
 )
 from busprobe.session.keeping import keep_event
+from busprobe.session.line import LineReport, LineWork, listen_to_line
 from busprobe.session.ports import Hands, OpenedLink
 from busprobe.session.search import FindPlan, FindResult, Search
 
@@ -195,31 +194,7 @@ class Job:
         Raises:
             InputError: On Modbus TCP there is nothing to overhear.
         """
-        self.emit(StepStarted(Step.LINK, words.listen_intent(seconds, settings)))
-        if not self.bus.is_serial:
-            self.emit(StepFinished(Step.LINK, StepEnd.FAILED, words.NOTHING_TO_HEAR))
-            raise InputError(words.NOTHING_TO_HEAR, words.NOT_SERIAL_NEXT)
-        found = await listen(
-            self.bus,
-            seconds,
-            given=settings,
-            observe=self.progress(Step.LINK),
-            on_heard=lambda heard, conversation: self.emit(LineHeard(heard, conversation)),
-            should_stop=self.should_stop,
-        )
-        self.emit(LineHeard(found.heard, found.conversation))
-        if found.settings is not None:
-            self.emit(SettingsFound(found.settings))
-        for each in listening_findings(found.heard, found.conversation, settings, found.seconds):
-            self.raise_finding(each)
-        self.emit(
-            StepFinished(
-                Step.LINK,
-                StepEnd.STOPPED if self.should_stop() else StepEnd.DONE,
-                words.listen_summary(found),
-            )
-        )
-        return found
+        return await listen_to_line(self, seconds, settings)
 
     # Find ------------------------------------------------------------------------------------
 
@@ -278,6 +253,30 @@ class Job:
         if verdict.verdict != "silent":
             self.know(replace(device, duplicate=verdict.verdict))
         return verdict
+
+    # Line ------------------------------------------------------------------------------------
+
+    async def check_line(
+        self,
+        addresses: Sequence[int],
+        *,
+        soak_s: float = 0.0,
+        insist: bool = False,
+        listen_first_s: float = LISTEN_FIRST_NS / 1e9,
+    ) -> LineReport:
+        """Find what is wrong with the line, and count for as long as wanted.
+
+        Args:
+            addresses: Whom to ask; those of `devices` when empty.
+            soak_s: How long to go on counting after the experiment [s].
+            insist: Ask although a foreign master is heard.
+            listen_first_s: How long to listen before the first request [s].
+
+        Raises:
+            InputError: This is no serial line, nobody is to be asked, or a foreign master is heard.
+        """
+        asked = tuple(addresses) or tuple(sorted(self.devices))
+        return await LineWork(self).run(asked, soak_s, insist, listen_first_s)
 
     # Reading ---------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busprobe.diagnosis.line_health.counting import (
     CHANCE,
@@ -31,6 +31,19 @@ from busprobe.model.finding import Evidence
 # A device this slow loses answers in masters with a usual time-out (200 to 500 ms in libraries).
 SLOW_MS = 200.0
 _MARGIN = 1.5
+_EXPLAINS = 0.9
+_SHADOWED = 0.3
+_COLLISIONS = {
+    "noisy-line",
+    "answers-for-others",
+    "damage-at-address",
+    "duplicate-address",
+    "requests-dropped",
+    "minimum-gap",
+    "deaf-after-others",
+    "last-byte-lost",
+    "slow-device",
+}
 _MUTE = (Sign.SILENT, Sign.OTHERS)
 
 
@@ -78,26 +91,44 @@ def weigh(
     by_address: dict[int, list[Sample]] = {}
     for each in samples:
         by_address.setdefault(each.address, []).append(each)
-    silences = {address: weigh_silence(its) for address, its in by_address.items()}
+    hit = sum(s.sign is Sign.DAMAGED or bool(s.idle or s.before or s.after) for s in samples)
+    disturbed = hit / max(1, len(samples))
+    silences = {address: weigh_silence(its, disturbed) for address, its in by_address.items()}
     answering = {
         a: its for a, its in by_address.items() if any(s.sign is not Sign.SILENT for s in its)
     }
     causes: list[Cause] = []
+    others: list[Cause] = []
+    for address, its in answering.items():
+        others += _others(address, its)
+    # Who answers for others collides with their answers: that damage is explained.
+    explained = {
+        address: tuple(s for s in its if s.sign is not Sign.DAMAGED)
+        if any(c.probability > _EXPLAINS and c.address != address for c in others)
+        else its
+        for address, its in answering.items()
+    }
     if answering:
         for address, its in answering.items():
             causes += _silent(address, its, silences[address])
             causes += _signs(address, its)
-            causes += _others(address, its)
         for address in by_address.keys() - answering.keys():
             causes.append(_device_silent(address, by_address[address]))
-        causes += destroyed_starts(answering)
-        causes += disturbances(answering, character_s, duplicates)
+        causes += _strongest(others)
+        causes += destroyed_starts(explained)
+        causes += disturbances(explained, character_s, duplicates)
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)
+    if any(c.code == "foreign-master" for c in causes):
+        # What its requests and their answers collide with cannot be told from faults.
+        causes = [
+            replace(c, probability=min(c.probability, _SHADOWED)) if c.code in _COLLISIONS else c
+            for c in causes
+        ]
     kept = sorted((c for c in causes if c.probability >= 0.02), key=lambda c: -c.probability)
     bad = sum(not is_clean(s) for s in samples)
-    return Weighed(tuple(kept), bad, len(samples), suspects_of(answering, character_s))
+    return Weighed(tuple(kept), bad, len(samples), suspects_of(explained, character_s))
 
 
 def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause]:
@@ -136,6 +167,16 @@ def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause
         p = min(silence.probabilities[code], MOST_SURE)
         found.append(Cause(code, address, p, evidence, facts))
     return found
+
+
+def _strongest(causes: Sequence[Cause]) -> list[Cause]:
+    """One cause for each address: the likeliest."""
+    best: dict[int | None, Cause] = {}
+    for cause in causes:
+        kept = best.get(cause.address)
+        if kept is None or cause.probability > kept.probability:
+            best[cause.address] = cause
+    return list(best.values())
 
 
 def _device_silent(address: int, its: Sequence[Sample]) -> Cause:
@@ -209,7 +250,8 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
                 {"settings": "these settings", "better": ""},
             )
         )
-    times = sorted(s.turnaround_ns / 1e6 for s in its if s.turnaround_ns is not None)
+    clean = [s for s in its if s.sign is Sign.CLEAN and not s.before]
+    times = sorted(s.turnaround_ns / 1e6 for s in clean if s.turnaround_ns is not None)
     late = [s for s in its if s.sign is Sign.LATE]
     if times and (times[-1] > SLOW_MS or late):
         slowest = times[-1]

@@ -44,7 +44,12 @@ def destroyed_starts(answering: Mapping[int, Sequence[Sample]]) -> list[Cause]:
     hit = {a: f for a, f in facts.items() if f[0]}
     if not hit:
         return []
-    p = max(presence(count, total, CHANCE + 0.01) for count, total, _ in hit.values())
+    damage = _damage_rates(answering)
+    p = max(
+        # Two devices that collide leave such signs too, among other damage.
+        presence(count, total, CHANCE + 0.01 + 0.3 * damage[a][0] / max(1, total))
+        for a, (count, total, _) in hit.items()
+    )
     slowest_hit = max(f[2] for f in hit.values())
     clean_faster = [a for a, f in facts.items() if not f[0] and f[2] < slowest_hit]
     clean_slower = [a for a, f in facts.items() if not f[0] and f[2] >= slowest_hit]
@@ -103,7 +108,8 @@ def _damage_rates(
     for address, its in answering.items():
         answered = answered_in(its)
         damaged = sum(s.sign is Sign.DAMAGED for s in answered) - _same_damage(answered)
-        if sum(s.sign is Sign.START_LOST for s in answered) >= _STARTS_EXPLAIN:
+        starts = sum(s.sign is Sign.START_LOST for s in answered) + _same_damage(answered)
+        if starts >= max(_STARTS_EXPLAIN, damaged // 2):
             # Whatever destroys the starts destroys whole answers too, as the bits fall.
             damaged = 0
         rates[address] = damaged, sum(s.characters for s in answered)

@@ -83,7 +83,8 @@ class Sample:
         senders: Other addresses whose answers were heard.
         masters: Foreign requests heard.
         echo: Whether our own request came back.
-        turnaround_ns: End of request to first byte [ns], None when silent.
+        turnaround_ns: End of request to the whole answer, or else to the first byte [ns]; None when
+            silent.
         marked: Characters of a whole answer with an error mark; None where the link cannot tell.
         exception: Exception code of the answer.
     """
@@ -162,6 +163,7 @@ def sample(
             before=before[:-1] if rolled else before,
             after=after,
             idle=idle + apart,
+            turnaround_ns=answer.t_start_ns - request.t_end_ns,
             marked=_marked(exchange, answer) if errors is None else errors,
             exception=answer.exception,
         ), None

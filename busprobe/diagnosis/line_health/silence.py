@@ -18,6 +18,9 @@ MS = 1_000_000
 GAPS_NS = (0, 10 * MS, 40 * MS, 120 * MS, 600 * MS)
 # A sound device misses a request in a few hundred (assumption).
 _SOUND = (0.3, 150.0)
+# Where the line itself is disturbed, requests are lost on the way to a sound device as well.
+_SOUND_DISTURBED = (1.0, 10.0)
+_DISTURBED_FROM = 0.06
 _DROPS = (1.2, 3.0)
 _DEAF = (3.0, 1.0)
 # A device that loses its place does so after some of the frames it hears, or after each.
@@ -51,21 +54,27 @@ class Silence:
 Where = Callable[[Sample], bool]
 
 
-def weigh_silence(samples: Sequence[Sample]) -> Silence:
-    """Weigh the exchanges of one address."""
+def weigh_silence(samples: Sequence[Sample], disturbed: float = 0.0) -> Silence:
+    """Weigh the exchanges of one address.
+
+    Args:
+        samples: They.
+        disturbed: Share of all exchanges of the line with damage or stray bytes.
+    """
+    sound = _SOUND_DISTURBED if disturbed >= _DISTURBED_FROM else _SOUND
     logs = {
-        "sound": _course(samples, [(_all, _SOUND)]),
+        "sound": _course(samples, [(_all, sound)]),
         "requests-dropped": _course(samples, [(_all, _DROPS)]),
         "device-silent": _course(samples, [(_all, _ABSENT)]),
         "deaf-after-others": _course(
-            samples, [(_after_others, _DEAF_AFTER_OTHERS), (_alone, _SOUND)]
+            samples, [(_after_others, _DEAF_AFTER_OTHERS), (_alone, sound)]
         ),
     }
     by_gap = {}
     for content in GAPS_NS[1:]:
         by_gap[content] = _course(
             samples,
-            [(_shorter(content), _DEAF), (_not_shorter(content), _SOUND)],
+            [(_shorter(content), _DEAF), (_not_shorter(content), sound)],
         )
     # A threshold that no request tells from its neighbour counts for nothing more.
     logs["minimum-gap"] = log_sum(list(by_gap.values())) - 1.39

@@ -54,9 +54,9 @@ class Tally:
         self.late += outcome is Outcome.LATE
         self.crowded += outcome is Outcome.CROWDED
         self.misaddressed += outcome is Outcome.MISADDRESSED
-        if exchange.answer is None or exchange.turnaround_ns is None:
+        if exchange.answer is None:
             return
-        took = max(0.0, exchange.turnaround_ns / 1e6)
+        took = max(0.0, (exchange.answer.t_start_ns - exchange.request.t_end_ns) / 1e6)
         self.slowest_ms = max(took, self.slowest_ms or 0.0)
         place = bisect_right(_EDGES, took)
         self._bins[place] = self._bins.get(place, 0) + 1
