@@ -44,7 +44,7 @@ def command_lines() -> list[tuple[str, list[str]]]:
     found = []
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
-        for line in re.findall(r"(?:^\$ |`|^)busprobe ([^`\n|]+)", text, re.MULTILINE):
+        for line in re.findall(r"(?:^\$ |`)busprobe ([^`\n|]+)", text, re.MULTILINE):
             found.append((page.name, line.split()))
     return found
 
