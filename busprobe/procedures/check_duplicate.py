@@ -10,12 +10,13 @@ from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.line import LineSettings
 from busprobe.procedures.progress import Observer, Progress, ignore
-from busprobe.wire import pdu
 
 # Where a SunSpec map is looked for when nobody could tell: 40000, the most common base.
 _LIKELY_BASE = 40000
-# With fewer characters an address says little about the line.
-_ENOUGH_CHARACTERS = 40
+# With fewer answers an address says little about the line.
+_ENOUGH_ANSWERS = 3
+# SunSpec models of meters: 201 to 204 with integers, 211 to 214 with floats.
+_METER_MODELS = range(201, 215)
 
 
 def background_of(exchanges: Sequence[Exchange], address: int, line: LineSettings) -> Background:
@@ -29,20 +30,13 @@ def background_of(exchanges: Sequence[Exchange], address: int, line: LineSetting
         if exchange.request.address != address and _sent_at(exchange, line):
             by_address.setdefault(exchange.request.address, []).append(exchange)
     found = [_fared(its) for its in by_address.values() if any(e.answer for e in its)]
-    known = [b for b in found if b.characters >= _ENOUGH_CHARACTERS]
-    return min(known, key=lambda b: b.damaged / b.characters, default=Background())
+    known = [b for b in found if b.answers >= _ENOUGH_ANSWERS]
+    return min(known, key=lambda b: (b.damaged / b.answers, -b.answers), default=Background())
 
 
 def _fared(exchanges: Sequence[Exchange]) -> Background:
-    characters = damaged = 0
-    for exchange in exchanges:
-        if exchange.answer is not None:
-            characters += len(exchange.answer.raw)
-        elif exchange.outcome is Outcome.DAMAGED:
-            expected = pdu.response_length(exchange.request.pdu)
-            characters += 3 + (expected or 2)
-            damaged += 1
-    return Background(characters, damaged)
+    damaged = sum(e.outcome is Outcome.DAMAGED for e in exchanges)
+    return Background(damaged + sum(e.answer is not None for e in exchanges), damaged)
 
 
 def _sent_at(exchange: Exchange, line: LineSettings) -> bool:
@@ -71,14 +65,17 @@ async def check_duplicate(
     """
     base: int | None = _LIKELY_BASE
     function = 3
+    readings: int | None = None
     if identity is not None:
         if identity.sunspec is not None:
             base = identity.sunspec.base
+            meters = (m for m in identity.sunspec.models if m.model_id in _METER_MODELS)
+            readings = next((m.address for m in meters), None)
         elif identity.identity.source != "none" or identity.profile is not None:
             base = None
         if identity.functions and function not in identity.functions:
             function = identity.functions[0]
-    test = DuplicateTest(address, base, function, background or Background())
+    test = DuplicateTest(address, base, function, background or Background(), readings)
     done = 0
     bus.take_stray_pieces()
     while (probe := test.next_request()) is not None:

@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.model.chunk import Direction, Mark
 from busprobe.model.exchange import Exchange, Frame, Unframed
 from busprobe.wire import pdu
+from busprobe.wire.crc import crc16, is_intact
 
 # An exception response: address, function code, exception code, CRC.
 SHORTEST_ANSWER = 5
+# Address, function code, byte count in front of the data; CRC behind them.
+HEAD_BYTES = 3
+CRC_BYTES = 2
+
+# A request to read registers; no answer to one has this length.
+_READ_REQUEST_BYTES = 8
+
+# What one low pulse on an idle line becomes, by its width (computed with an independent UART model):
+# a switching edge, or a line without bias that sags.
+_PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
+_MOST_PULSES = 3
+# A damaged answer whose last bytes are those of a known one: CRC and one byte of data.
+_FEWEST_RIGHT_BEHIND = 3
+# One damaged answer loses or gains a byte or two; more are the bytes of another one.
+_TOO_LONG = 3
 
 
 class Kind(StrEnum):
@@ -19,19 +36,29 @@ class Kind(StrEnum):
     CLEAN = "clean"
     """One valid answer and nothing else."""
     FLANKED = "flanked"
-    """A valid answer with a lone 00 or FF beside it: bias or switching, not a second device."""
+    """A valid answer beside what single pulses leave: bias or switching, not a second device."""
+    SPECK = "speck"
+    """A valid answer with one more byte beside it."""
     TWO = "two"
     """Two or more valid answers to one request."""
     TAIL = "tail"
     """A valid answer followed by more bytes."""
     HEAD = "head"
     """Bytes, then a valid answer."""
+    LONG = "long"
+    """No valid answer, and more bytes than one has."""
     GARBLED = "garbled"
     """No valid answer; not even the head or the length of one."""
     BROKEN = "broken"
     """No valid answer; length and head are right, something behind is not."""
+    NICKED = "nicked"
+    """No valid answer, but the end of one that is known: damaged in one place."""
+    CUT = "cut"
+    """A valid answer without its first or its last byte."""
     SILENT = "silent"
     """No byte, or fewer than any answer has."""
+    STRANGE = "strange"
+    """Traffic of somebody else came in between: says nothing about this address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +86,19 @@ class Observation:
     number: int
 
 
-def observe(exchange: Exchange) -> Observation:
+def observe(
+    exchange: Exchange, known: Collection[bytes] = (), held_back: bytes = b""
+) -> Observation:
     """Read an exchange.
 
     Bytes count as part of an answer, or of a second one, when they follow each other: a few bytes
     by themselves, far from any answer, are noise on an idle line and say nothing about devices.
+
+    Args:
+        exchange: It.
+        known: Whole answers, address and CRC included, that the same request brought before.
+        held_back: An answer heard before that lacks its last byte: an adapter or a device may
+            deliver that byte in front of this one.
     """
     request = exchange.request
     expected = pdu.response_length(request.pdu)
@@ -74,29 +109,20 @@ def observe(exchange: Exchange) -> Observation:
         and piece.address == request.address
         and pdu.matches(request.pdu, piece.pdu)
     ]
-    unframed = [p for p in exchange.pieces if isinstance(p, Unframed)]
-    line_errors = _line_errors(unframed)
+    strange = any(_is_strange(piece, request) for piece in exchange.pieces)
+    line_errors = _line_errors([p for p in exchange.pieces if isinstance(p, Unframed)])
     runs = runs_of(exchange)
-    characters = 3 + (expected or 2)
+    characters = HEAD_BYTES + (expected or CRC_BYTES)
     if not answers:
-        data = max((run.data for run in runs), key=len, default=b"")
-        silent = len(data) < SHORTEST_ANSWER
-        kind = Kind.SILENT if silent else _damage(data, request, characters)
+        data = _without_held_back(max((r.data for r in runs), key=len, default=b""), held_back)
+        kind = Kind.STRANGE if strange else _damage(data, request, characters, known)
         return Observation(kind, characters, (), data, b"", line_errors, (), exchange.number)
     first, last = answers[0], answers[-1]
-    characters = len(first.raw)
-    head, tail = _beside(exchange, runs, first, last)
-    if len(answers) > 1:
-        kind = Kind.TWO
-    elif _is_glitch(head) and _is_glitch(tail):
-        kind = Kind.FLANKED if head or tail else Kind.CLEAN
-    elif not _is_glitch(tail):
-        kind = Kind.TAIL
-    else:
-        kind = Kind.HEAD
+    head, tail = _beside(runs, first, last)
+    head = _without_held_back(head, held_back)
     return Observation(
-        kind,
-        characters,
+        Kind.STRANGE if strange else _kind_of_answer(len(answers), head, tail),
+        len(first.raw),
         tuple(frame.pdu[1:] for frame in answers),
         head,
         tail,
@@ -104,6 +130,30 @@ def observe(exchange: Exchange) -> Observation:
         tuple(frame.t_start_ns - request.t_end_ns for frame in answers),
         exchange.number,
     )
+
+
+def _is_strange(piece: Frame | Unframed, request: Frame) -> bool:
+    """Whether a frame can come from no device at this address: a foreign master is at work.
+
+    A frame from this address to another question of ours is a late answer, and not strange.
+    """
+    if not isinstance(piece, Frame):
+        return False
+    return piece.address != request.address or len(piece.raw) == _READ_REQUEST_BYTES
+
+
+def _kind_of_answer(answers: int, head: bytes, tail: bytes) -> Kind:
+    if answers > 1:
+        return Kind.TWO
+    if not head and not tail:
+        return Kind.CLEAN
+    if is_glitch(head) and is_glitch(tail):
+        return Kind.FLANKED
+    if len(tail) > 1 and not is_glitch(tail):
+        return Kind.TAIL
+    if len(head) > 1 and not is_glitch(head):
+        return Kind.HEAD
+    return Kind.SPECK
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,12 +183,11 @@ def runs_of(exchange: Exchange) -> tuple[Run, ...]:
             runs[-1] = Run(runs[-1].start_ns, chunk.t_ns, runs[-1].data + data)
         else:
             runs.append(Run(start, chunk.t_ns, data))
-    return tuple(runs)
+    # What had come back before the request had left is a damaged echo, and no device's answer.
+    return tuple(r for r in runs if r.end_ns > request.t_end_ns + character_ns)
 
 
-def _beside(
-    exchange: Exchange, runs: tuple[Run, ...], first: Frame, last: Frame
-) -> tuple[bytes, bytes]:
+def _beside(runs: tuple[Run, ...], first: Frame, last: Frame) -> tuple[bytes, bytes]:
     """Bytes before and after the answers that belong to them, or are long enough to be another."""
     head = tail = b""
     for run in runs:
@@ -153,23 +202,60 @@ def _beside(
     return head, tail
 
 
-def _is_glitch(data: bytes) -> bool:
-    """Whether bytes beside a frame are what a switching edge or a missing bias leaves.
-
-    A run of the same 00 or FF, up to three: an undriven line read as low, or single edges.
-    """
-    return len(data) <= 3 and (not data.strip(b"\x00") or not data.strip(b"\xff"))
+def is_glitch(data: bytes) -> bool:
+    """Whether bytes beside a frame are what switching edges or a missing bias leave."""
+    return len(data) <= _MOST_PULSES and all(byte in _PULSES for byte in data)
 
 
-def _damage(data: bytes, request: Frame, characters: int) -> Kind:
-    """Whether one damaged answer explains the bytes: length, and most of the head."""
-    head = bytes((request.address, request.pdu[0], characters - 5))
-    wrong = sum(a != b for a, b in zip(data[:3], head, strict=False))
+def _without_held_back(data: bytes, held_back: bytes) -> bytes:
+    """Take away a first byte that completes the answer before."""
+    late = bool(data) and bool(held_back) and is_intact(held_back + data[:1])
+    return data[1:] if late else data
+
+
+def lacks_last_byte(data: bytes) -> bool:
+    """Whether one byte more makes an intact frame; chance does so in 1 of 256."""
+    return len(data) > HEAD_BYTES and crc16(data[:-1]) & 0xFF == data[-1]
+
+
+def _damage(data: bytes, request: Frame, characters: int, known: Collection[bytes]) -> Kind:
+    """Whether one damaged answer explains the bytes."""
+    if len(data) < min(SHORTEST_ANSWER, characters // 2):
+        return Kind.SILENT
+    head = bytes((request.address, request.pdu[0], characters - HEAD_BYTES - CRC_BYTES))
+    if len(data) == characters - 1 and (
+        (data[:HEAD_BYTES] == head and lacks_last_byte(data)) or is_intact(head[:1] + data)
+    ):
+        return Kind.CUT
+    if any(_ends_alike(data, whole) for whole in known):
+        return Kind.NICKED
+    if len(data) >= characters + _TOO_LONG:
+        return Kind.LONG
+    wrong = sum(a != b for a, b in zip(data[:HEAD_BYTES], head, strict=False))
     same_length = abs(len(data) - characters) <= 1
     return Kind.BROKEN if same_length and wrong <= 1 else Kind.GARBLED
 
 
-def _line_errors(unframed: list[Unframed]) -> int | None:
+def _ends_alike(data: bytes, whole: bytes) -> bool:
+    """Whether bytes are one damaged answer: its end, its length, and most of the rest."""
+    if abs(len(data) - len(whole)) >= _TOO_LONG:
+        return False
+    behind = common_end(data, whole)
+    before = common_end(data[::-1], whole[::-1])
+    return behind >= _FEWEST_RIGHT_BEHIND and before + behind >= len(whole) // 2
+
+
+def common_end(one: bytes, other: bytes) -> int:
+    """How many last bytes are the same."""
+    count = 0
+    for a, b in zip(reversed(one), reversed(other), strict=False):
+        if a != b:
+            break
+        count += 1
+    return count
+
+
+def _line_errors(unframed: Sequence[Unframed]) -> int | None:
     total = 0
     for piece in unframed:
         if piece.marks is None:

@@ -16,54 +16,109 @@ _WORDS = {
     Kind.TWO: "two whole answers to one request",
     Kind.TAIL: "a whole answer, and more bytes after it",
     Kind.HEAD: "bytes before a whole answer",
+    Kind.LONG: "more bytes than an answer has, none of them whole",
     Kind.GARBLED: "bytes that are no answer, neither in length nor in head",
     Kind.BROKEN: "an answer of the right length with a wrong check",
+    Kind.NICKED: "an answer damaged in one place, its end right",
+    Kind.CUT: "an answer that lacks its first or last byte",
+    Kind.SPECK: "a whole answer with one stray byte beside it",
     Kind.FLANKED: "a whole answer with a lone 00 or FF beside it",
     Kind.SILENT: "no byte",
     Kind.CLEAN: "one whole answer and nothing else",
 }
 # What counts for two devices, most telling first.
-_ORDER = (
-    Kind.TWO,
-    Kind.TAIL,
-    Kind.HEAD,
-    Kind.GARBLED,
-    Kind.BROKEN,
-    Kind.FLANKED,
-    Kind.SILENT,
-    Kind.CLEAN,
-)
+_ORDER = tuple(_WORDS)
+_SHOWN_BYTES = 12
 
 
 def evidence_of(
-    observations: Sequence[Observation], serials: Sequence[str], background: Background
+    observations: Sequence[Observation],
+    pieces: Sequence[Observation],
+    serials: Sequence[str],
+    fragment: bytes,
+    background: Background,
 ) -> tuple[Evidence, ...]:
-    """What the verdict rests on: how often each kind was seen, and in which exchange first."""
-    total = len(observations)
-    counts = Counter(o.kind for o in observations)
+    """What the verdict rests on: how often each kind was seen, and in which exchange first.
+
+    Args:
+        observations: Those of the test.
+        pieces: Those that asked for a serial number register by register.
+        serials: Serial numbers that a CRC proves.
+        fragment: What was heard of a second answer, or nothing.
+        background: What other addresses of the line show.
+    """
     told = []
     if len(serials) > 1:
-        told.append(Evidence(None, f"{len(serials)} serial numbers answered: {', '.join(serials)}"))
-    for kind in _ORDER:
-        if counts[kind]:
-            first = next(o for o in observations if o.kind is kind)
-            shown = (first.tail or first.head)[:12].hex(" ").upper()
-            detail = f" ({shown} ...)" if shown and kind in (Kind.TAIL, Kind.HEAD) else ""
-            told.append(
-                Evidence(first.number, f"{counts[kind]} of {total} times {_WORDS[kind]}{detail}")
+        text = f"{len(serials)} serial numbers answered: {', '.join(serials)}"
+        if pieces:
+            text += (
+                f"; put together register by register in exchanges {pieces[0].number} to "
+                f"{pieces[-1].number}, and right by the check of an answer to the whole number"
             )
-    errors = [o.line_errors for o in observations if o.line_errors is not None]
-    if errors and sum(errors):
-        told.append(Evidence(None, f"{sum(errors)} characters with framing errors"))
-    if background.characters:
+        told.append(Evidence(None, text))
+    elif fragment:
         told.append(
             Evidence(
                 None,
-                f"other addresses of this line: {background.damaged} of {background.characters} "
-                "characters damaged",
+                "of another answer to the request for the serial number only a piece was heard: "
+                f"{_hex(fragment)}",
+            )
+        )
+    total = sum(o.kind is not Kind.STRANGE for o in observations)
+    counts = Counter(o.kind for o in observations)
+    for kind in _ORDER:
+        if counts[kind]:
+            of_kind = [o for o in observations if o.kind is kind]
+            shown = of_kind[0].tail or of_kind[0].head
+            detail = f" ({_hex(shown)})" if shown and kind in (Kind.TAIL, Kind.HEAD) else ""
+            told.append(
+                Evidence(
+                    of_kind[0].number, f"{counts[kind]} of {total} times {_WORDS[kind]}{detail}"
+                )
+            )
+    if counts[Kind.STRANGE]:
+        told.append(
+            Evidence(
+                None,
+                f"{counts[Kind.STRANGE]} exchanges say nothing: a foreign master spoke in between",
+            )
+        )
+    errors = [o.line_errors for o in observations if o.line_errors is not None]
+    if errors and sum(errors):
+        told.append(Evidence(None, f"{sum(errors)} characters with framing errors"))
+    if background.answers:
+        told.append(
+            Evidence(
+                None,
+                f"other addresses of this line: {background.damaged} of {background.answers} "
+                "answers damaged",
             )
         )
     return tuple(told)
+
+
+def _hex(data: bytes) -> str:
+    more = " ..." if len(data) > _SHOWN_BYTES else ""
+    return data[:_SHOWN_BYTES].hex(" ").upper() + more
+
+
+def manner_of(observations: Sequence[Observation], serials: int) -> str:
+    """How the devices share the line, in words."""
+    counts = Counter(o.kind for o in observations)
+    captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK]
+    destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG]
+    most = max(counts[Kind.TWO], captured, destroyed)
+    if any(len(o.contents) > 2 for o in observations) or serials > 2:
+        return "here more than two answer"
+    if not most or 4 * most < len(observations):
+        if serials > 1:
+            return "here now one is heard, now the other"
+        return "here they answer in step, and collide only where their data differ"
+    if most == counts[Kind.TWO]:
+        return "here one answers after the other"
+    if most == captured:
+        return "here one drowns the other, of whose answers only the ends are heard"
+    return "here their answers destroy each other"
 
 
 def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Finding | None:
@@ -73,9 +128,10 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
         name = str(device.identity)
     if verdict.verdict == "duplicate":
         which = (
-            f"They are the devices with the serial numbers {' and '.join(verdict.serials[:3])}."
+            f"They are the devices with the serial numbers {_listed(verdict.serials)}."
             if len(verdict.serials) > 1
-            else f"One of them has the serial number {verdict.serials[0]}."
+            else f"One of them has the serial number {verdict.serials[0]}; the other one's could not "
+            "be read."
             if verdict.serials
             else "Their serial numbers could not be read: no answer survives whole."
         )
@@ -98,3 +154,7 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
             percent=f"{100 * verdict.probability:.0f} %",
         )
     return None
+
+
+def _listed(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,178 @@
+"""How often the duplicate test is right, undecided and wrong, and what it costs, on drawn buses.
+
+    python tests/benchmarks/bench_duplicates.py [--buses 200] [--seed 1000000] [CLASS ...]
+
+Every class of `drawn_buses` with fresh seeds (the patterns of the test were fitted to seeds from
+100 000 on). Bus time is virtual. "never sent" are buses on which the second device sent nothing
+that a port could hear: no test on the bus can tell them, and they are counted by themselves.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "simulators"), str(ROOT / "tests/diagnosis/duplicate")]
+
+from drawn_buses import ADDRESS, NEIGHBOUR, SINGLE, TWO, draw_bus  # noqa: E402
+
+from busprobe.model.exchange import Exchange  # noqa: E402
+from busprobe.model.line import LineSettings  # noqa: E402
+from busprobe.procedures.check_duplicate import background_of, check_duplicate  # noqa: E402
+from busprobe.wire import pdu  # noqa: E402
+from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
+
+MS = 1_000_000
+BINS = (0.5, 0.9, 0.99, 0.995, 0.999, 0.9999, 1.0)
+
+
+@dataclass(frozen=True)
+class Run:
+    """One bus tested.
+
+    Attributes:
+        name: Class.
+        seed: Seed.
+        more: Whether more than one device sent.
+        verdict: What was said.
+        probability: Of the verdict.
+        bus_s: Bus time, neighbours not counted [s].
+        found: Serial numbers that were told and are there.
+        invented: Serial numbers that were told and are not there.
+        printed: Serial numbers there are.
+    """
+
+    name: str
+    seed: int
+    more: bool
+    verdict: str
+    probability: float
+    bus_s: float
+    found: int
+    invented: int
+    printed: int
+
+    @property
+    def right(self) -> bool:
+        """Whether the verdict is true."""
+        return self.verdict == ("duplicate" if self.more else "single")
+
+    @property
+    def wrong(self) -> bool:
+        """Whether the verdict is false."""
+        return self.verdict in ("single", "duplicate") and not self.right
+
+
+def run(name: str, seed: int) -> Run:
+    """Test one bus."""
+    bus = draw_bus(name, seed)
+    heard: list[Exchange] = []
+    if bus.neighbour:
+        request = pdu.read_registers(3, 40000, 20)
+        for _ in range(6):
+            heard.append(
+                run_virtual(
+                    bus.bus.exchange(NEIGHBOUR, request, listen_ns=400 * MS, gap_ns=20 * MS)
+                )
+            )
+    background = background_of(heard, ADDRESS, bus.bus.line)
+    start = bus.bus.now()
+    verdict = run_virtual(
+        check_duplicate(bus.bus, ADDRESS, identity=bus.identity, background=background)
+    )
+    return Run(
+        name,
+        seed,
+        bus.speakers > 1,
+        verdict.verdict,
+        verdict.probability,
+        (bus.bus.now() - start) / 1e9,
+        len(set(bus.serials) & set(verdict.serials)),
+        len(set(verdict.serials) - set(bus.serials)),
+        len(bus.serials),
+    )
+
+
+def table(runs: Sequence[Run]) -> None:
+    """Print one line per class."""
+    print(f"{'class':27}{'buses':>6}{'wrong':>7}{'undec.':>8}{'silent':>7}", end="")
+    print(f"{'median':>8}{'p95':>7}   serials known (all/one/none), invented")
+    for name in dict.fromkeys(r.name for r in runs):
+        line(name, [r for r in runs if r.name == name])
+    for text, more in (("all single", False), ("all with more", True)):
+        line(text, [r for r in runs if r.more == more])
+
+
+def line(text: str, its: Sequence[Run]) -> None:
+    """Print one line."""
+    if not its:
+        return
+    times = sorted(r.bus_s for r in its)
+    p95 = times[int(0.95 * (len(times) - 1))]
+    with_serials = [r for r in its if r.printed > 1]
+    known = ""
+    if with_serials:
+        whole = sum(r.found == r.printed for r in with_serials)
+        none = sum(r.found == 0 for r in with_serials)
+        known = f"   {whole}/{len(with_serials) - whole - none}/{none}"
+    invented = sum(r.invented for r in its)
+    print(
+        f"{text:27}{len(its):6}{sum(r.wrong for r in its):7}"
+        f"{100 * sum(r.verdict == 'undecided' for r in its) / len(its):7.1f}%"
+        f"{sum(r.verdict == 'silent' for r in its):7}"
+        f"{statistics.median(times):7.2f}s{p95:6.1f}s{known}"
+        + (f", {invented}" if invented else "")
+    )
+
+
+def calibration(runs: Sequence[Run]) -> None:
+    """Print stated against true probabilities, for verdicts and for "undecided" alike.
+
+    Every class counts the same here, so that the prior of the test is not that of this table.
+    """
+    print("\nprobability of more than one     buses   stated   true")
+    told = [
+        (r.probability if r.verdict in ("duplicate", "undecided") else 1 - r.probability, r.more)
+        for r in runs
+        if r.verdict != "silent"
+    ]
+    edges = (0.0, 0.001, 0.005, 0.05, 0.5, 0.95, 0.9995, 0.99999, 1.0 + 1e-12)
+    for low, high in zip(edges, edges[1:], strict=False):
+        its = [(p, m) for p, m in told if low <= p < high]
+        if its:
+            stated = statistics.fmean(p for p, _ in its)
+            true = statistics.fmean(m for _, m in its)
+            print(f"{low:9.5f} to {min(high, 1):9.5f}{len(its):16}{stated:9.4f}{true:9.4f}")
+
+
+def main() -> None:
+    """Print the report."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("classes", nargs="*")
+    parser.add_argument("--buses", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1_000_000)
+    parser.add_argument("--wrong", action="store_true", help="list the seeds that went wrong")
+    options = parser.parse_args()
+    names = [
+        name
+        for name in (*SINGLE, *TWO)
+        if not options.classes or any(c in name for c in options.classes)
+    ]
+    runs = [run(n, options.seed + i) for n in names for i in range(options.buses)]
+    print(f"Duplicate test, {options.buses} buses a class, seeds from {options.seed}")
+    print(f"default settings {LineSettings(9600)}; 8N1 at 9600 on 80 % of the buses\n")
+    table(runs)
+    calibration(runs)
+    if options.wrong:
+        for r in runs:
+            if r.wrong or r.verdict in ("undecided", "silent") or r.invented:
+                print(r)
+
+
+if __name__ == "__main__":
+    main()
