@@ -21,7 +21,7 @@ PICTURES = [
         (station, SMALL, "busprobe-dark", "braille")
         for station in (
             "link", "sweeping", "find", "trend", "registers", "addresses", "finding", "frames",
-            "wiring-asked", "wiring-done", "help", "later",
+            "wiring-asked", "wiring-done", "help",
         )
     ),
     *(
@@ -64,3 +64,7 @@ def test_picture_of_the_tour(snap_compare: Callable[..., bool]) -> None:
     app = make_app(tour=True, link="sim:demo")
     perform = partial(_perform, app=app, station="addresses")
     assert snap_compare(app, terminal_size=SMALL, run_before=perform)
+
+
+def test_picture_of_a_step_that_is_not_built(snap_compare: Callable[..., bool]) -> None:
+    assert snap_compare(make_app(), terminal_size=SMALL, press=["6"])

@@ -107,28 +107,43 @@ class Stage:
         await self.play()
 
 
-async def walk(stage: Stage) -> AsyncIterator[str]:
-    """Go through a whole job in one go; yields the name of each station when it is reached."""
+async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
+    """Go through a whole job in one go; yields the name of each station when it is reached.
+
+    Args:
+        stage: The running application.
+        wanted: The only station that matters: detours to others are left out.
+    """
+
+    def visits(*stations: str) -> bool:
+        return wanted is None or wanted in stations
+
     yield "link"
     await stage.press("s", "s")
     await stage.play(200)
     yield "sweeping"
     await stage.play()
     yield "find"
-    await stage.press("v")
-    yield "trend"
-    await stage.press("v")
-    yield "registers"
-    await stage.press("v", "f1")
-    yield "help"
-    await stage.press("b", "3", "s")
+    if visits("trend", "registers", "help"):
+        await stage.press("v")
+        yield "trend"
+        await stage.press("v")
+        yield "registers"
+        await stage.press("v", "f1")
+        yield "help"
+        await stage.press("b")
+    await stage.press("3", "s")
     await stage.play()
     yield "addresses"
-    await stage.press("d")
-    yield "finding"
-    await stage.press("b", "f", "home", "down")
-    yield "frames"
-    await stage.press("b", "5", "right", "s")
+    if visits("finding"):
+        await stage.press("d")
+        yield "finding"
+        await stage.press("b")
+    if visits("frames"):
+        await stage.press("f", "home", "down")
+        yield "frames"
+        await stage.press("b")
+    await stage.press("5", "right", "s")
     await stage.play(7)
     yield "wiring-begun"
     await stage.play()
@@ -144,7 +159,7 @@ async def walk(stage: Stage) -> AsyncIterator[str]:
 
 async def go_to(stage: Stage, station: str) -> None:
     """Go through the job up to a station."""
-    async for reached in walk(stage):
+    async for reached in walk(stage, station):
         if reached == station:
             return
     raise ValueError(station)

@@ -57,8 +57,10 @@ class CanvasPanel(Looks, Widget):
         raise NotImplementedError
 
     def refresh_state(self) -> None:
-        """Show the state of the job as it is now."""
-        self._drawn = None
+        """Show the state of the job as it is now; what looks the same is not painted again."""
+        before, self._drawn = self._drawn, None
+        if self.is_mounted and before is not None and self._draw_anew() == before:
+            return
         self.refresh()
 
     def notify_style_update(self) -> None:
@@ -73,13 +75,19 @@ class CanvasPanel(Looks, Widget):
     def render_line(self, y: int) -> Strip:
         """One row of the picture."""
         width, height = self.size
-        if self._drawn is None or (self._drawn.width, self._drawn.height) != (width, height):
-            self._drawn = Canvas(width, height, self.glyphs.mode)
-            if width and height:
-                self.draw(self._drawn)
+        drawn = self._drawn
+        if drawn is None or (drawn.width, drawn.height) != (width, height):
+            drawn = self._draw_anew()
         if y >= height:
             return Strip.blank(width)
-        return self._drawn.strip(y).apply_style(self.rich_style)
+        return drawn.strip(y).apply_style(self.rich_style)
+
+    def _draw_anew(self) -> Canvas:
+        width, height = self.size
+        self._drawn = canvas = Canvas(width, height, self.glyphs.mode)
+        if width and height:
+            self.draw(canvas)
+        return canvas
 
 
 class Prose(Looks, Static):
