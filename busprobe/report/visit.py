@@ -1,0 +1,240 @@
+"""One recording, read once and turned into what a report needs."""
+
+from __future__ import annotations
+
+import hashlib
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from busprobe.model.chunk import Chunk
+from busprobe.model.device import Device, Identity, ModelBlock, SunSpecMap, TurnAround
+from busprobe.model.finding import Finding
+from busprobe.model.line import LineSettings
+from busprobe.model.reading import Snapshot
+from busprobe.recording.frames import RecordedFrame, frames_of
+from busprobe.recording.read import Recording, RecordingHead, open_recording
+from busprobe.recording.schema import RecordedEvent, RecordedExchange, finding_of
+from busprobe.report.content import State
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A recording in memory.
+
+    Attributes:
+        file: Its name, without the folder.
+        sha256: Of the file, hexadecimal.
+        is_closed: Whether its program ended it in order; else its last rows are in a second file.
+        state: The state of the site that it shows.
+        head: What it says of itself.
+        chunks: Everything that crossed the link.
+        frames: The same, cut into frames and the rest.
+        changes: Instants [ns] at which line settings changed, and to what.
+        exchanges: All exchanges.
+        findings: Findings that hold in the end.
+        snapshots: All snapshots.
+        events: All events.
+        devices: The devices as they were known in the end, by address.
+        damaged_rows: Rows that could not be read.
+    """
+
+    file: str
+    sha256: str
+    is_closed: bool
+    state: State
+    head: RecordingHead
+    chunks: tuple[Chunk, ...]
+    frames: tuple[RecordedFrame, ...]
+    changes: tuple[tuple[int, LineSettings], ...]
+    exchanges: tuple[RecordedExchange, ...]
+    findings: tuple[Finding, ...]
+    snapshots: tuple[Snapshot, ...]
+    events: tuple[RecordedEvent, ...]
+    devices: Mapping[int, Device]
+    damaged_rows: int
+
+    @property
+    def link(self) -> str:
+        """The LINK argument it was made with."""
+        return self.head.endpoint
+
+    @property
+    def end_ns(self) -> int:
+        """The last instant of which it knows [ns]."""
+        known = [self.head.started_t_ns]
+        known += [c.t_ns for c in self.chunks[-1:]]
+        known += [e.t_ns for e in self.events[-1:]]
+        return max(known)
+
+    @property
+    def duration_s(self) -> float:
+        """Length on the clock of the link [s]."""
+        return (self.end_ns - self.head.started_t_ns) / 1e9
+
+    def time(self, t_ns: int) -> datetime:
+        """Wall clock at an instant of the link's clock."""
+        return self.head.wall_clock(t_ns)
+
+    def settings_at(self, t_ns: int) -> LineSettings | None:
+        """Line settings in force at an instant."""
+        at = bisect_right(self.changes, t_ns, key=lambda change: change[0])
+        return self.changes[at - 1][1] if at else None
+
+    def home_settings(self, address: int) -> LineSettings | None:
+        """The settings at which a device gave its last answer."""
+        for exchange in reversed(self.exchanges):
+            if exchange.address == address and exchange.answer is not None:
+                return self.settings_at(exchange.t_ns)
+        return None
+
+    def at_home(self, address: int) -> Iterator[RecordedExchange]:
+        """The exchanges with a device at the settings at which it answers."""
+        home = self.home_settings(address)
+        for exchange in self.exchanges:
+            if exchange.address == address and self.settings_at(exchange.t_ns) == home:
+                yield exchange
+
+    def done(self) -> tuple[str, ...]:
+        """What was done, in the words in which the program told it."""
+        return tuple(str(e.body.get("intent", "")) for e in self.events if e.kind == "StepStarted")
+
+
+def device_of(body: Mapping[str, Any]) -> Device:
+    """The device in the body of a recorded event.
+
+    Raises:
+        ValueError: There is none.
+    """
+    try:
+        sunspec = body["sunspec"]
+        identity = body["identity"]
+        return Device(
+            address=int(body["address"]),
+            identity=Identity(
+                *(str(identity[k]) for k in ("maker", "model", "version", "serial", "source"))
+            ),
+            sunspec=None
+            if sunspec is None
+            else SunSpecMap(
+                int(sunspec["base"]),
+                tuple(
+                    ModelBlock(int(m["model_id"]), int(m["address"]), int(m["length"]))
+                    for m in sunspec["models"]
+                ),
+            ),
+            profile=None if body["profile"] is None else str(body["profile"]),
+            duplicate=body["duplicate"]
+            if body["duplicate"] in ("single", "duplicate")
+            else "undecided",
+            turnaround=TurnAround(
+                _number(body["turnaround"]["median_ms"]), _number(body["turnaround"]["p95_ms"])
+            ),
+            functions=tuple(int(f) for f in body["functions"]),
+            phases=int(body["phases"]),
+        )
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError("no device") from error
+
+
+def _number(value: object) -> float | None:
+    if value is None:
+        return None
+    number = float(value)  # type: ignore[arg-type]
+    if not abs(number) < float("inf"):
+        raise ValueError("no number")
+    return number
+
+
+def _devices(events: tuple[RecordedEvent, ...]) -> tuple[dict[int, Device], int]:
+    """The devices by address, and how many events were none."""
+    found: dict[int, Device] = {}
+    damaged = 0
+    for event in events:
+        if event.kind != "DeviceKnown":
+            continue
+        try:
+            device = device_of(event.body)
+        except ValueError:
+            damaged += 1
+            continue
+        found[device.address] = device
+    return dict(sorted(found.items())), damaged
+
+
+def _timeline(recording: Recording) -> tuple[list[Chunk], list[tuple[int, LineSettings]]]:
+    chunks: list[Chunk] = []
+    changes: list[tuple[int, LineSettings]] = []
+    pending: LineSettings | None = None
+    for step in recording.timeline():
+        if isinstance(step, LineSettings):
+            pending = step
+            continue
+        if pending is not None:
+            changes.append((step.t_ns, pending))
+            pending = None
+        chunks.append(step)
+    return chunks, changes
+
+
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def read_visit(path: Path, state: State) -> Visit:
+    """Read a recording.
+
+    Args:
+        path: The file; it is not changed.
+        state: The state of the site that it shows.
+
+    Raises:
+        InputError: It is no recording that can be read.
+    """
+    with open_recording(path) as recording:
+        chunks, changes = _timeline(recording)
+        events = tuple(recording.events())
+        findings = _standing(recording, events)
+        exchanges = tuple(recording.exchanges())
+        snapshots = tuple(recording.snapshots())
+        devices, damaged = _devices(events)
+        head, damaged = recording.head, damaged + recording.damaged_rows
+    wal = path.with_name(path.name + "-wal")
+    return Visit(
+        file=path.name,
+        sha256=_hash(path),
+        is_closed=not (wal.is_file() and wal.stat().st_size),
+        state=state,
+        head=head,
+        chunks=tuple(chunks),
+        frames=tuple(frames_of(chunks, head.framing)),
+        changes=tuple(changes),
+        exchanges=exchanges,
+        findings=findings,
+        snapshots=snapshots,
+        events=events,
+        devices=devices,
+        damaged_rows=damaged,
+    )
+
+
+def _standing(recording: Recording, events: tuple[RecordedEvent, ...]) -> tuple[Finding, ...]:
+    """Findings that were not withdrawn in the end.
+
+    A withdrawal comes before what replaces it, so a finding of the same instant stands.
+    """
+    cleared: dict[tuple[object, object], int] = {}
+    for event in events:
+        if event.kind == "FindingCleared":
+            cleared[event.body.get("code"), event.body.get("address")] = event.t_ns
+    last: dict[tuple[str, int | None], tuple[int, Finding]] = {}
+    timed = recording._values(
+        "finding", "t_ns, body", lambda row: (int(row[1]), finding_of(row[2]))
+    )
+    for t_ns, finding in timed:
+        last[finding.code, finding.address] = (t_ns, finding)
+    return tuple(finding for key, (t_ns, finding) in last.items() if t_ns >= cleared.get(key, t_ns))

@@ -1,0 +1,90 @@
+"""Sentences of a report that do not come from a finding."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from busprobe.model.finding import Finding
+
+DOES_NOT_PROVE = (
+    "It is no verification of the electrical installation: insulation, earthing, protective "
+    "devices, fuses and cables were not tested.",
+    "It does not state conformity with any standard. Its form follows the manner of verification "
+    "reports; no standard that we know of covers a test of meter wiring over the bus.",
+    "It does not calibrate a meter: accuracy is judged only where a reference instrument and a "
+    "limit are named.",
+    "It shows the hours of the visit. What is wrong only now and then may not have shown itself.",
+)
+NEVER_TESTED = (
+    "Insulation, earthing, protective devices, fuses and cables of the installation.",
+    "Accuracy of the meters, beyond the reference readings above, if there are any.",
+    "Behaviour at other times, loads, temperatures or weather than during the visit.",
+)
+AGAINST_PLAN = "Held against the site plan by the verification."
+AGAINST_PLAN_UNFINISHED = (
+    "Held against the site plan by a verification that was not finished: checks that are missing "
+    "here were not made."
+)
+WITHOUT_PLAN = (
+    "There was no site plan: these checks say what the recordings prove by themselves, not whether "
+    "it is what was planned."
+)
+_SERIAL = re.compile(r"\d+ serial numbers answered: (.+)")
+
+
+def proves(*, verified: bool, wiring: bool) -> tuple[str, ...]:
+    """What the report shows, given what was done."""
+    told = [
+        "Which devices answered on the bus, as what they identified themselves, and whether each "
+        "answered alone at its address, with the probability stated.",
+        "How the line did in the requests that were made: answers, damage, silence, turn-around.",
+    ]
+    if wiring:
+        told.append(
+            "For each meter that was tested: on which conductor each current transformer is and "
+            "which way round, as far as the load steps tell, with the probability stated."
+        )
+    if verified:
+        told.append("Where the site as found, and as left, agrees with the site plan.")
+    return tuple(told)
+
+
+def next_verification(has_defects: bool) -> str:
+    """When to look again, where the technician said nothing."""
+    mended = "After the defects in this report are mended, and after" if has_defects else "After"
+    return (
+        f"{mended} any change of a meter, a current transformer, a bus device or the line. No "
+        "interval is prescribed here; agree on one with the operator of the site."
+    )
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def conclusion(result: str, failed: int, open_faults: int, untested: int) -> str:
+    """The conclusion in a sentence."""
+    told = []
+    if failed:
+        told.append(_count(failed, "check failed", "checks failed"))
+    if open_faults:
+        told.append(_count(open_faults, "fault is open", "faults are open"))
+    if untested:
+        told.append(_count(untested, "check was not tested", "checks were not tested"))
+    if result == "PASS":
+        return "Every check that applies passed, and no fault is open."
+    if not told:
+        return "No check was made."
+    return ", ".join(told) + "."
+
+
+def other_serial(findings: Sequence[Finding], known: str) -> str:
+    """Serial number of a second device at an address, where the evidence names it."""
+    for finding in findings:
+        for evidence in finding.evidence:
+            match = _SERIAL.match(evidence.text)
+            others = [] if match is None else [s for s in match[1].split(", ") if s != known]
+            if others:
+                return f"S/N {others[0]}"
+    return "serial number not read"
