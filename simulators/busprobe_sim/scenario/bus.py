@@ -19,7 +19,7 @@ from busprobe_sim.scenario.build_line import (
     station_parameters,
 )
 from busprobe_sim.scenario.build_site import build_site, meter_wiring
-from busprobe_sim.scenario.library import read_scenario
+from busprobe_sim.scenario.library import read_scenario, scenario_names
 from busprobe_sim.scenario.schema import FaultPart, ScenarioPart
 from busprobe_sim.scenario.schema_base import line_settings
 from busprobe_sim.site import MeterWiring, Site
@@ -215,12 +215,20 @@ def load_scenario(name_or_path: str, seed: int | None = None) -> Scenario:
     """Read a scenario.
 
     Args:
-        name_or_path: Name of a shipped scenario, or the path of a file.
+        name_or_path: Name of a shipped scenario, the path of a file, or an exercise
+            (see `busprobe_sim.training.library`).
         seed: Another seed than that of the file.
 
     Raises:
         InputError: No such scenario, or it is wrong.
     """
+    # Exercises are made of scenarios: imported only when one may be meant.
+    if name_or_path not in scenario_names():
+        from busprobe_sim.training.library import exercise_scenario, names_exercise
+
+        if names_exercise(name_or_path):
+            drawn, drawn_seed = exercise_scenario(name_or_path)
+            return Scenario(name_or_path, drawn, drawn_seed if seed is None else seed)
     part = read_scenario(name_or_path)
     name = name_or_path.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".yaml")
     return Scenario(name, part, part.seed if seed is None else seed)

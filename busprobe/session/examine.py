@@ -1,0 +1,259 @@
+"""The whole job on a bus of which a plan is known, from listening to the wiring of every meter.
+
+What a careful technician would do with the commands, one after the other: listen; have a foreign
+master unplugged before anything is sent; search; look at the line; prove the wiring under a known
+load. Used to show what the evidence of a training bus carries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from busprobe.diagnosis.line_health import line_findings
+from busprobe.diagnosis.wiring import KnownLoad, WiringDiagnosis
+from busprobe.model.device import Device
+from busprobe.model.errors import InputError
+from busprobe.model.finding import Finding, Severity
+from busprobe.model.line import LineSettings
+from busprobe.procedures.check_line import check_line
+from busprobe.procedures.operator import HandRequest
+from busprobe.session.job import Job
+from busprobe.session.ports import Hands
+from busprobe.session.search import FindPlan
+
+HEATER_W = 2000.0
+_LISTEN_S = 5.0
+# A colleague needs a moment to plug in the heater.
+_PLUG_NS = 1_000_000_000
+# Addresses that are searched beside the planned ones: what devices leave the factory with.
+_USUAL = tuple(range(1, 13))
+# Findings that are no faults by themselves, and yet the cause of a complaint.
+_CAUSES = {"foreign-master", "echo-heard", "late-answer", "slow-device"}
+_OPEN = {"ambiguous", "undecided"}
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A device that should be there.
+
+    Attributes:
+        name: Its name.
+        address: Its address.
+        meter: Whether its wiring is to be proved.
+        feeder: Where the test heater has to be plugged for it, "" for the usual socket.
+    """
+
+    name: str
+    address: int
+    meter: bool = True
+    feeder: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A finding with the command that would give it.
+
+    Attributes:
+        finding: The finding.
+        command: The command, with LINK in place of the link.
+        inputs: Inputs of a meter that it concerns.
+        open_question: Whether the evidence left a question open here.
+    """
+
+    finding: Finding
+    command: str
+    inputs: tuple[str, ...] = ()
+    open_question: bool = False
+
+    @property
+    def is_cause(self) -> bool:
+        """Whether it can be the cause of a complaint."""
+        return self.finding.severity is Severity.FAULT or self.finding.code in _CAUSES
+
+
+@dataclass
+class Examination:
+    """What the whole job told.
+
+    Attributes:
+        told: Everything that was found.
+        bus_time_s: Time on the bus [s].
+        exchanges: Requests made.
+    """
+
+    told: list[Told] = field(default_factory=list)
+    bus_time_s: float = 0.0
+    exchanges: int = 0
+
+    def causes(self) -> tuple[Told, ...]:
+        """The causes that the findings come down to.
+
+        A planned device that is silent at its address is no cause of its own where it was heard
+        at other settings, or where an address was found with more than one device.
+        """
+        differing = {t.finding.address for t in self._of("settings-differ")}
+        doubles = len({t.finding.address for t in self._of("duplicate-address")})
+        left: list[Told] = []
+        for told in self.told:
+            if not told.is_cause:
+                continue
+            if told.finding.code == "device-silent":
+                if told.finding.address in differing:
+                    continue
+                if doubles:
+                    doubles -= 1
+                    continue
+            left.append(told)
+        return tuple(left)
+
+    def _of(self, code: str) -> Iterable[Told]:
+        return (told for told in self.told if told.finding.code == code)
+
+
+class Colleague:
+    """Simulated hands that do at once what is asked."""
+
+    def __init__(self, hands: Hands) -> None:
+        self._hands = hands
+
+    def ask(self, request: HandRequest, now_ns: int) -> None:
+        """Switch the heater a moment later."""
+        self._hands.plug(request.phase, request.power_w, request.on, now_ns + _PLUG_NS)
+
+    def answer(self) -> bool | None:
+        """Always done."""
+        return True
+
+
+# Opens the bus anew; the words say what was done by hand before ("alone", "at-FEEDER").
+OpenJob = Callable[[tuple[str, ...]], Awaitable[Job]]
+
+
+async def examine(
+    open_job: OpenJob, plan: Sequence[Expected], settings: LineSettings
+) -> Examination:
+    """Do the whole job.
+
+    Args:
+        open_job: Opens the bus.
+        plan: The devices that should be there.
+        settings: Line settings by the plan.
+    """
+    result = Examination()
+    words: tuple[str, ...] = ()
+    job = await open_job(words)
+    try:
+        await job.listen(_LISTEN_S, settings)
+    finally:
+        await _close(result, job, "listen LINK")
+    if "foreign-master" in {t.finding.code for t in result.told}:
+        words = ("alone",)
+    job = await open_job(words)
+    try:
+        await _search(result, job, plan)
+        await _line(result, job, plan)
+        for expected in plan:
+            if not expected.feeder:
+                await _wiring(result, job, expected)
+    finally:
+        await _close(result, job, "scan LINK")
+    for expected in plan:
+        if expected.feeder and _answers_alone(job, expected):
+            place = f"at-{expected.feeder.replace(' ', '-')}"
+            there = await open_job((*words, place))
+            there.settings_of.update(job.settings_of)
+            try:
+                await _wiring(result, there, expected, place)
+            finally:
+                await _close(result, there, "scan LINK")
+    return result
+
+
+async def _close(result: Examination, job: Job, command: str) -> None:
+    """Keep what a job told that is not kept yet, and release it."""
+    known = {(t.finding.code, t.finding.address) for t in result.told}
+    for key, finding in job.findings.items():
+        if key not in known:
+            result.told.append(Told(finding, command))
+    result.bus_time_s += job.bus_time_s
+    result.exchanges += len(job.exchanges)
+    await job.close()
+
+
+async def _search(result: Examination, job: Job, plan: Sequence[Expected]) -> None:
+    addresses = tuple(sorted({*_USUAL, *(e.address for e in plan)}))
+    await job.find(FindPlan(addresses=addresses))
+    for (code, address), finding in job.findings.items():
+        command = "scan LINK"
+        if code.startswith("duplicate"):
+            command = f"duplicates LINK {address}"
+        result.told.append(Told(finding, command, open_question=code == "duplicate-undecided"))
+
+
+async def _line(result: Examination, job: Job, plan: Sequence[Expected]) -> None:
+    """Look at the line by the devices that are alone at their address, and by the missing ones."""
+    home = job.bus.settings
+    there = [
+        device
+        for address, device in sorted(job.devices.items())
+        if device.duplicate != "duplicate" and job.settings_of.get(address) in (None, home)
+    ]
+    missing = [Device(e.address) for e in plan if e.address not in job.devices]
+    if not there and not missing:
+        return
+    check = await check_line(job.bus, [*there, *missing])
+    known = {(t.finding.code, t.finding.address) for t in result.told}
+    for finding in line_findings(check.weighed):
+        if (finding.code, finding.address) not in known:
+            command = "line LINK"
+            result.told.append(Told(finding, command, open_question="undecided" in finding.code))
+
+
+def _answers_alone(job: Job, expected: Expected) -> bool:
+    device = job.devices.get(expected.address)
+    return expected.meter and device is not None and device.duplicate != "duplicate"
+
+
+async def _wiring(
+    result: Examination, job: Job, expected: Expected, place: str | None = None
+) -> None:
+    if place is None and not _answers_alone(job, expected):
+        return
+    load = KnownLoad(HEATER_W)
+    operator = Colleague(job.hands) if job.hands is not None else None
+    before = set(job.findings)
+    try:
+        diagnosis = await job.check_wiring(expected.address, load, operator)
+    except InputError:
+        # A device without meter registers has no wiring to prove.
+        return
+    link = "LINK" if place is None else f"LINK+{place}"
+    command = f"wiring {link} {expected.address} --load {HEATER_W:.0f}"
+    for key, finding in job.findings.items():
+        if key not in before:
+            result.told.append(
+                Told(
+                    finding, command, inputs_of(finding.code, diagnosis), diagnosis.verdict in _OPEN
+                )
+            )
+
+
+def inputs_of(code: str, diagnosis: WiringDiagnosis) -> tuple[str, ...]:
+    """Inputs of a meter that a wiring finding concerns, by the likeliest explanation."""
+    if not diagnosis.explanations:
+        return ()
+    best = diagnosis.explanations[0]
+    if code == "ct-reversed":
+        return tuple(c.input for c in best.cts if c.direction == "reversed")
+    if code == "ct-dead":
+        return tuple(c.input for c in best.cts if c.conductor == "none")
+    if code == "ct-ratio":
+        return tuple(c.input for c in best.cts if c.ratio is not None and c.ratio != 1.0)
+    if code in ("ct-wrong-phase", "cts-swapped"):
+        return tuple(c.input for c in best.cts if c.conductor not in (c.input, "none"))
+    if code == "voltage-lead-open":
+        return tuple(v.input for v in best.voltages if v.conductor == "open")
+    if code == "voltage-leads-swapped":
+        return tuple(v.input for v in best.voltages if v.conductor not in (v.input, "open"))
+    return ()
