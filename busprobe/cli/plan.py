@@ -50,7 +50,7 @@ def command(
         if target is not None and target.exists() and not force:
             raise InputError(f"{target} exists already.", "Give another name, or --force.")
         wanted = () if addresses is None else parse_addresses(addresses)
-        search = FindPlan(wanted, settings, insist=insist)
+        search = FindPlan(wanted, settings, insist=insist, duplicates=False)
         text = asyncio.run(_searched(ctx, link, settings, search))
         if target is None:
             output.raw(text)
@@ -72,8 +72,8 @@ async def _searched(
     job = Job(opened, endpoint, teller(quiet=False))
     try:
         found = await job.find(search)
-        devices = scanned(job, found)
         home = job.bus.settings
+        devices = await scanned(job, found)
     finally:
         diagnostics.progress_done()
         await job.close()
@@ -81,11 +81,18 @@ async def _searched(
     return first_plan(endpoint, home, devices, made)
 
 
-def scanned(job: Job, found: FindResult) -> list[Scanned]:
-    """What a search found, with how profiles say that meters are connected."""
+async def scanned(job: Job, found: FindResult) -> list[Scanned]:
+    """What a search found: alone at its address or not, and connected as its profile says."""
     systems = {p.name: p.system for p in job.profiles() if not p.sunspec and p.phases}
+    addresses = tuple(d.device.address for d in found.devices)
+    verdicts = await job.check_addresses(addresses) if job.bus.is_serial and addresses else {}
     return [
-        Scanned(d.device, d.settings, system=systems.get(d.device.profile or "", ""))
+        Scanned(
+            job.devices[d.device.address],
+            d.settings,
+            verdicts[d.device.address].serials if d.device.address in verdicts else (),
+            systems.get(d.device.profile or "", ""),
+        )
         for d in found.devices
     ]
 

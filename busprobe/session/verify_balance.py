@@ -84,7 +84,7 @@ class BalanceVerification:
                 names[part.address] = part.name
         if not names:
             return rounds, texts
-        most = max(1, round(self.line.whole.options.watch_s / WATCH_PERIOD_S))
+        most = 1 + round(self.line.whole.options.watch_s / WATCH_PERIOD_S)
         first = next(iter(names))
         tell = job.progress(Step.ENERGY)
         hour = self.line.whole.options.local_hour

@@ -13,7 +13,7 @@ import hashlib
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import InitErrorDetails
@@ -25,6 +25,7 @@ from busprobe.profiles.yaml_source import load_yaml_model
 from busprobe.site.plan_advice import advice
 from busprobe.site.plan_rules import Problem, contradictions
 
+T = TypeVar("T")
 WHAT = "site plan"
 
 
@@ -56,6 +57,12 @@ def _checked_link(text: str) -> str:
     return text
 
 
+def _some(items: tuple[T, ...]) -> tuple[T, ...]:
+    if not items:
+        raise ValueError("must not be empty")
+    return items
+
+
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
 Text = Annotated[str, Field(max_length=2000)]
 Settings = Annotated[str, AfterValidator(_checked_settings)]
@@ -67,6 +74,10 @@ Ampere = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
 Kilowatt = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
 Rating = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
 Phase = Literal["L1", "L2", "L3"]
+# pydantic counts only the members that are right: told by ourselves, a wrong one is one mistake.
+Phases = Annotated[
+    tuple[Phase, ...], AfterValidator(_some), Field(json_schema_extra={"minItems": 1})
+]
 System = Literal["3p4w", "3p3w", "split", "1p"]
 Source = Literal["pv", "wind", "hydro", "chp"]
 Feeds = Literal["pv", "wind", "hydro", "chp", "battery", "load"]
@@ -178,7 +189,7 @@ class MeterPart(DevicePart):
     """What is connected to it: pv, wind, hydro, chp, battery or load."""
     system: System = "3p4w"
     """How it is connected."""
-    phases: Annotated[tuple[Phase, ...], Field(min_length=1)] | None = None
+    phases: Phases | None = None
     """Phases that it measures; all of its system if left out."""
     ct: CtPart | None = None
     """Its current transformers."""
@@ -210,7 +221,7 @@ class InverterPart(DevicePart):
 
     rating_kw: Rating | None = None
     """Rated AC power [kW]."""
-    phases: Annotated[tuple[Phase, ...], Field(min_length=1)] = ("L1", "L2", "L3")
+    phases: Phases = ("L1", "L2", "L3")
     """Phases that it feeds."""
     fuse_a: Ampere | None = None
     """Its fuse [A]."""
@@ -238,7 +249,7 @@ class GeneratorPart(Part):
     """pv, wind, hydro or chp."""
     rating_kw: Rating
     """Rated AC power [kW]."""
-    phases: Annotated[tuple[Phase, ...], Field(min_length=1)] = ("L1", "L2", "L3")
+    phases: Phases = ("L1", "L2", "L3")
     """Phases that it feeds."""
     meter: Name | None = None
     """Name of its meter."""
@@ -271,7 +282,11 @@ class SitePlan(Part):
     """Version of this file format."""
     site: SitePart
     """The site and the job."""
-    links: Annotated[tuple[LinkPart, ...], Field(min_length=1, max_length=64)]
+    links: Annotated[
+        tuple[LinkPart, ...],
+        AfterValidator(_some),
+        Field(max_length=64, json_schema_extra={"minItems": 1}),
+    ]
     """Lines and hosts."""
     meters: Annotated[tuple[MeterPart, ...], Field(max_length=256)] = ()
     """Meters."""

@@ -21,6 +21,7 @@ _FEWEST = 10
 # A negative house must last: single readings taken at different instants prove nothing.
 _LASTING = 0.5
 _SELDOM = 0.1
+# An estimate, not measured: the rest is for a generator that the plan does not know.
 _PROBABLE = 0.97
 
 

@@ -24,7 +24,7 @@ _FEWEST = 5
 _COUNTED_WH = 10_000.0
 _MUCH_MORE = 5.0
 # A wrong verdict needs a generator that draws more than 3 % of its rating nearly all the time, or
-# a house that feeds in without being told of: set from experience, not measured.
+# a house that feeds in without being told of. An estimate, not measured.
 _PROBABLE = 0.97
 # Below 60 degrees of latitude the sun is down at midnight and up at noon all year, an hour of
 # daylight saving and of longitude either way (from memory).
