@@ -1,0 +1,275 @@
+"""All meters together: which states of all of them explain the changes and the levels.
+
+Theory of operation: the changes of each phase of the feed-in meter depend only on the inputs that
+feed this phase, so likelihoods are tables by phase. For every possible sign of the feed-in meter
+the states of one source after the other are weighed with the others held, from several starts;
+the best few states of each are then combined in full, because two sources under one sky move
+together and may stand in for each other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from busprobe.diagnosis.balance import levels
+from busprobe.diagnosis.balance.evidence import Evidence, PhaseFit, SourceEvidence
+from busprobe.diagnosis.balance.likelihood import Real, log_sum
+from busprobe.diagnosis.balance.states import P_CONSUMER, P_REVERSED, State, grid_signs, states
+from busprobe.diagnosis.balance.types import Positive, Role
+
+# Changes of a house are not quite independent: hobs and thermostats come back.
+TEMPER = 0.85
+# A wrong lead phase shows an angle of 60 or 120 degrees; a generator's own angle is small.
+ANGLE_FIT = math.log(0.02)
+ANGLE_DEG = 30.0
+_KEPT = {1: 200, 2: 40, 3: 12}
+_KEPT_MORE = 6
+_WITHIN = 25.0
+_ROUNDS = 4
+Key = tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """One explanation of everything.
+
+    Attributes:
+        signs: Sign of each phase of the feed-in meter.
+        states: State of each source's meter.
+        probability: Of this explanation.
+        changes: Log-likelihood of the changes alone.
+        unmetered: Probability that it needs a source that nobody measures.
+    """
+
+    signs: tuple[int, ...]
+    states: tuple[State, ...]
+    probability: float
+    changes: float
+    unmetered: float
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Explanations, most probable first, probabilities summing to 1."""
+
+    combinations: tuple[Combination, ...]
+
+    @property
+    def best(self) -> Combination:
+        """The most probable."""
+        return self.combinations[0]
+
+
+class _Search:
+    def __init__(self, evidence: Evidence) -> None:
+        self.evidence = evidence
+        self.count = len(evidence.site.phases)
+        self.fits = [PhaseFit(evidence, p) for p in range(self.count)]
+        self._levels: dict[tuple[int, int, Key], float] = {}
+        self.states = [self._states_of(s) for s in evidence.sources]
+        self.own = [
+            self._own_fit(s, all_) for s, all_ in zip(evidence.sources, self.states, strict=True)
+        ]
+
+    def _states_of(self, source: SourceEvidence) -> tuple[State, ...]:
+        known = source.track.known
+        return states(
+            known.role,
+            source.live,
+            len(source.track.inputs),
+            self.count,
+            sign_known=known.positive is not Positive.UNKNOWN,
+            named_alike=source.named_alike,
+        )
+
+    def _own_fit(self, source: SourceEvidence, all_states: tuple[State, ...]) -> Real:
+        """Prior of each state, and what the meter's own readings say about it."""
+        track = source.track
+        out = np.empty(len(all_states))
+        consumer: dict[tuple[float, ...], bool] = {}
+        for n, state in enumerate(all_states):
+            fit = state.log_prior + _angle_fit(source, state)
+            if source.lead_fit:
+                fit += source.lead_fit.get(state.phases, min(source.lead_fit.values()))
+            if track.known.role is Role.GENERATOR:
+                if state.factors not in consumer:
+                    power = np.asarray(state.factors) @ track.power
+                    consumer[state.factors] = levels.draws(power, track.known.rated_w)
+                if consumer[state.factors]:
+                    fit += math.log(P_CONSUMER) + _sign_again(state, track.known.positive)
+            if track.known.rated_w is not None and _too_much(source, state, track.known.rated_w):
+                fit -= 6.0
+            out[n] = fit
+        return out
+
+    # Likelihoods -----------------------------------------------------------------------------
+
+    def keys(self, chosen: tuple[State, ...], signs: tuple[int, ...]) -> list[Key]:
+        """The key of each phase."""
+        out = []
+        for p in range(self.count):
+            key = []
+            for source, state in zip(self.evidence.sources, chosen, strict=True):
+                k = next((k for k in source.live if state.phases[k] == p), -1)
+                key.append((k, signs[p] * state.factors[k] if k >= 0 else 0.0))
+            out.append(tuple(key))
+        return out
+
+    def weigh(self, several: list[tuple[State, ...]], signs: tuple[int, ...]) -> tuple[Real, Real]:
+        """Log-likelihood of the changes, and of the levels, for several combinations."""
+        keys = [self.keys(chosen, signs) for chosen in several]
+        changes = np.zeros(len(several))
+        level = np.zeros(len(several))
+        for p in range(self.count):
+            column = [k[p] for k in keys]
+            changes += self.fits[p].of(column)
+            level += self._level(p, signs[p], column)
+        return TEMPER * changes, level
+
+    def _level(self, p: int, sign: int, keys: list[Key]) -> list[float]:
+        missing = list(dict.fromkeys(k for k in keys if (p, sign, k) not in self._levels))
+        if missing:
+            site = self.evidence.site
+            grid = site.grid
+            house = np.repeat(sign * grid.power[p][None, :], len(missing), axis=0)
+            slack = np.repeat(
+                (levels.FLOOR_W + levels.CLASS_SHARE * np.abs(grid.power[p]) + 2 * grid.shift[p])[
+                    None, :
+                ],
+                len(missing),
+                axis=0,
+            )
+            for j, source in enumerate(self.evidence.sources):
+                for n, key in enumerate(missing):
+                    k, relative = key[j]
+                    if k < 0 or relative == 0.0:
+                        continue
+                    part = sign * relative * source.track.power[k]
+                    house[n] += part
+                    slack[n] += (
+                        levels.NOISE_W * abs(relative)
+                        + levels.CLASS_SHARE * np.abs(part)
+                        + 2 * abs(relative) * source.track.shift[k]
+                    )
+            found = levels.penalty(house, slack)
+            self._levels.update(
+                {(p, sign, k): float(v) for k, v in zip(missing, found, strict=True)}
+            )
+        return [self._levels[p, sign, k] for k in keys]
+
+    # Search ----------------------------------------------------------------------------------
+
+    def run(self) -> Posterior:
+        found: list[tuple[float, tuple[int, ...], tuple[State, ...], float, float]] = []
+        grid_known = self.evidence.site.grid.known.positive is not Positive.UNKNOWN
+        for signs, log_prior in grid_signs(self.count, grid_known):
+            kept = self._kept(signs)
+            several = list(product(*(range(len(k)) for k in kept)))
+            chosen = [
+                tuple(self.states[j][kept[j][i]] for j, i in enumerate(index)) for index in several
+            ]
+            changes, level = self.weigh(chosen, signs)
+            own = np.array(
+                [sum(self.own[j][kept[j][i]] for j, i in enumerate(index)) for index in several]
+            )
+            total = log_prior + own + changes + levels.bounded(level)
+            unmetered = np.exp(math.log(levels.P_UNMETERED) - levels.bounded(level))
+            best = float(total.max())
+            for n in np.flatnonzero(total > best - _WITHIN):
+                found.append(
+                    (float(total[n]), signs, chosen[n], float(changes[n]), float(unmetered[n]))
+                )
+        logs = np.array([f[0] for f in found])
+        share = np.exp(logs - log_sum(logs))
+        order = np.argsort(-share, kind="stable")
+        return Posterior(
+            tuple(
+                Combination(
+                    found[n][1], found[n][2], float(share[n]), found[n][3], min(1.0, found[n][4])
+                )
+                for n in order
+            )
+        )
+
+    def _kept(self, signs: tuple[int, ...]) -> list[list[int]]:
+        """Indices of the states of each source that deserve to be combined."""
+        sources = len(self.states)
+        most = _KEPT.get(sources, _KEPT_MORE)
+        worth = [np.full(len(s), -math.inf) for s in self.states]
+        for start in self._starts():
+            at = list(start)
+            for _ in range(_ROUNDS if sources > 1 else 1):
+                before = tuple(at)
+                for j in range(sources):
+                    several = [
+                        tuple(self.states[i][n if i == j else at[i]] for i in range(sources))
+                        for n in range(len(self.states[j]))
+                    ]
+                    changes, level = self.weigh(several, signs)
+                    others = sum(self.own[i][at[i]] for i in range(sources) if i != j)
+                    total = self.own[j] + changes + levels.bounded(level) + others
+                    worth[j] = np.maximum(worth[j], total)
+                    at[j] = int(np.argmax(total))
+                if tuple(at) == before:
+                    break
+        return [
+            [int(n) for n in np.argsort(-w, kind="stable")[:most] if w[n] > w.max() - _WITHIN]
+            for w in worth
+        ]
+
+    def _starts(self) -> list[tuple[int, ...]]:
+        """Everything as planned; each source reversed; each source alone."""
+        right = tuple(int(np.argmax(o)) for o in self.own)
+        starts = [right]
+        if len(right) == 1:
+            return starts
+        for kind in (-1.0, 0.0):
+            for j, all_states in enumerate(self.states):
+                other = next(
+                    (
+                        n
+                        for n, s in enumerate(all_states)
+                        if s.phases == all_states[right[j]].phases
+                        and all(f == kind for f in s.factors)
+                    ),
+                    right[j],
+                )
+                starts.append(tuple(other if i == j else r for i, r in enumerate(right)))
+        return list(dict.fromkeys(starts))
+
+
+def _angle_fit(source: SourceEvidence, state: State) -> float:
+    """Whether halves go with an angle of 60 degrees, and whole ones with none."""
+    fit = 0.0
+    for k in source.live:
+        angle = source.angle_deg[k]
+        if math.isnan(angle):
+            continue
+        turned = abs(angle) > ANGLE_DEG
+        half = abs(state.factors[k]) == 2.0
+        if turned != half and state.factors[k] != 0.0:
+            fit += ANGLE_FIT
+    return fit
+
+
+def _sign_again(state: State, positive: Positive) -> float:
+    """A consumer's meter may count either way: take back what was assumed for a source."""
+    if positive is Positive.UNKNOWN:
+        return 0.0
+    turned = sum(state.factors) < 0.0
+    return math.log(0.5) - math.log(P_REVERSED if turned else 1.0 - P_REVERSED)
+
+
+def _too_much(source: SourceEvidence, state: State, rated_w: float) -> bool:
+    """Whether it would give far more than its rating."""
+    power = np.abs(np.asarray(state.factors) @ np.nan_to_num(source.track.power))
+    return bool(np.quantile(power, 0.9) > 1.2 * rated_w + 50.0) if power.size else False
+
+
+def weigh_all(evidence: Evidence) -> Posterior:
+    """The posterior over all explanations."""
+    return _Search(evidence).run()

@@ -1,0 +1,99 @@
+"""What cannot be told, and what would tell it, in the words of the trade."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from busprobe.diagnosis.balance.types import MeterBalance, Place, Positive, Role, Sign
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.balance.verdict import Open
+
+# A source has to change by this in all for the grid meter to show it [W].
+MOVES_W = 300.0
+UNMETERED = 0.2
+
+
+def not_identifiable(state: Open) -> tuple[str, ...]:
+    """What this evidence cannot tell."""
+    found: list[str] = []
+    if state.grid_held:
+        found.append(
+            "Something that is not measured here (a battery, as a rule) holds the grid near zero, "
+            "and hides from the feed-in meter what the sources do."
+        )
+    for meter, source in zip(state.meters[1:], state.evidence.sources, strict=True):
+        name = meter.name
+        if not source.live:
+            found.append(f"{name} showed no power all the time: nothing can be said of it.")
+            continue
+        if source.track.known.positive is Positive.UNKNOWN:
+            found.append(
+                f"{name}: nothing tells which sign of its registers means generation, so that "
+                "right and reversed cannot be told; only which way it really flows."
+            )
+        steady = source.largest_w < MOVES_W
+        if steady and not meter.decided:
+            found.append(
+                f"{name} changed by no more than {source.largest_w:.0f} W: a steady source and a "
+                "steady load cannot be told apart, nor can a wrong ratio."
+            )
+        if meter.decided and meter.ratio not in (None, 0.0, 1.0) and len(state.meters) == 2:
+            found.append(
+                f"Whether the ratio of {name} or that of the feed-in meter is wrong: two meters "
+                "only tell their quotient. A known load at the feed-in meter tells."
+            )
+        if len(meter.inputs) > 1 and not meter.phases and not source.lead_fit:
+            found.append(
+                f"Which input of {name} is on which phase: a symmetrical source moves all three "
+                "alike, and there are no fine voltages of both meters to compare."
+            )
+    if state.unmetered > UNMETERED:
+        found.append(
+            "Whether a source feeds in that nobody measures, or a meter counts wrong: both make "
+            "the house come out negative."
+        )
+    return tuple(found)
+
+
+def next_experiment(state: Open) -> str | None:
+    """What would tell more."""
+    if state.grid_held:
+        return (
+            "Read the hybrid inverter as well (--hybrid), or stop the battery for the test: set "
+            "its power to zero."
+        )
+    wanted = [
+        (meter, source)
+        for meter, source in zip(state.meters[1:], state.evidence.sources, strict=True)
+        if not meter.decided and meter.role is not Role.BATTERY
+    ]
+    if not wanted:
+        if state.unmetered > UNMETERED:
+            return "Look for a source without a meter, and switch it off for the test."
+        return _check_repair(state.meters)
+    meter, source = wanted[0]
+    if not source.live:
+        return f"Start what {meter.name} measures, and repeat the test."
+    if source.track.known.positive is Positive.UNKNOWN and meter.probability >= 0.9:
+        return (
+            f"Read {meter.name} until its counters have moved: they tell what its sign means; or "
+            "say it."
+        )
+    if meter.role is Role.LOAD:
+        return f"Switch what {meter.name} measures off and on again, twice."
+    return (
+        f"Hold {meter.name} back to a tenth of its power for 40 s and set it free again, twice. "
+        "Without a way to do that, wait for clouds or for the night."
+    )
+
+
+def _check_repair(meters: tuple[MeterBalance, ...]) -> str | None:
+    faulty = [
+        m
+        for m in meters
+        if m.sign is Sign.REVERSED or m.place in (Place.NOT_IN_BALANCE, Place.CONSUMER)
+    ]
+    if faulty:
+        return "Repeat the test after the repair."
+    return None
