@@ -97,7 +97,7 @@ _LEVELS: dict[str, Entry] = {
         CAUTION_BUS,
     ),
     "surplus-termination": Entry(
-        Severity.WARNING,
+        Severity.NOTE,
         "The line may have too many terminators.",
         "The idle line is not held although it may well be biased: a third terminator takes a "
         "usual bias of 0.26 V down to 0.17 V (nodal analysis). The bytes cannot tell this from "

@@ -101,13 +101,9 @@ def weigh(
     others: list[Cause] = []
     for address, its in answering.items():
         others += _others(address, its)
-    # Who answers for others collides with their answers: that damage is explained.
-    explained = {
-        address: tuple(s for s in its if s.sign is not Sign.DAMAGED)
-        if any(c.probability > _EXPLAINS and c.address != address for c in others)
-        else its
-        for address, its in answering.items()
-    }
+    # Who answers for others collides with their answers: only its own say how the line fares.
+    senders = {c.address for c in others if c.probability > _EXPLAINS}
+    undisturbed = {a: its for a, its in answering.items() if not senders or a in senders}
     if answering:
         for address, its in answering.items():
             causes += _silent(address, its, silences[address])
@@ -115,11 +111,19 @@ def weigh(
         for address in by_address.keys() - answering.keys():
             causes.append(_device_silent(address, by_address[address]))
         causes += _strongest(others)
-        causes += destroyed_starts(explained)
-        causes += disturbances(explained, character_s, duplicates)
+        causes += destroyed_starts(undisturbed)
+        causes += disturbances(undisturbed, character_s, duplicates)
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)
+    doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
+    causes = [
+        # The second answer of a doubled address may come when somebody else is asked.
+        replace(c, probability=min(c.probability, _SHADOWED))
+        if c.code == "answers-for-others" and c.address in doubled
+        else c
+        for c in causes
+    ]
     if any(c.code == "foreign-master" for c in causes):
         # What its requests and their answers collide with cannot be told from faults.
         causes = [
@@ -128,7 +132,7 @@ def weigh(
         ]
     kept = sorted((c for c in causes if c.probability >= 0.02), key=lambda c: -c.probability)
     bad = sum(not is_clean(s) for s in samples)
-    return Weighed(tuple(kept), bad, len(samples), suspects_of(explained, character_s))
+    return Weighed(tuple(kept), bad, len(samples), suspects_of(undisturbed, character_s))
 
 
 def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause]:

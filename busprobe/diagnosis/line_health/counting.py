@@ -50,5 +50,10 @@ def answered_in(its: Sequence[Sample]) -> list[Sample]:
 def is_clean(sample: Sample) -> bool:
     """One whole answer and nothing else."""
     return sample.sign in (Sign.CLEAN, Sign.GATEWAY) and not (
-        sample.before or sample.after or sample.idle or sample.senders or sample.masters
+        sample.before
+        or sample.after
+        or sample.idle
+        or sample.senders
+        or sample.masters
+        or sample.seconds
     )

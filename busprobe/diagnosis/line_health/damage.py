@@ -16,7 +16,7 @@ from busprobe.diagnosis.line_health.counting import (
 )
 from busprobe.diagnosis.line_health.disturbance import exposure, weigh_disturbance
 from busprobe.diagnosis.line_health.rates import log_drawn
-from busprobe.diagnosis.line_health.signs import Sample, Sign
+from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
 
@@ -100,6 +100,11 @@ def destroyed_starts(answering: Mapping[int, Sequence[Sample]]) -> list[Cause]:
     return found
 
 
+def _trailed(sample: Sample) -> bool:
+    """Whether a whole answer has bytes beside it that no low pulse leaves."""
+    return any(len(r) > 1 and not set(r) <= PULSES for r in (sample.before, sample.after))
+
+
 def _damage_rates(
     answering: Mapping[int, Sequence[Sample]],
 ) -> dict[int, tuple[int, int]]:
@@ -107,9 +112,11 @@ def _damage_rates(
     rates = {}
     for address, its in answering.items():
         answered = answered_in(its)
-        damaged = sum(s.sign is Sign.DAMAGED for s in answered) - _same_damage(answered)
+        damaged = sum(
+            s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in answered
+        ) - _same_damage(answered)
         starts = sum(s.sign is Sign.START_LOST for s in answered) + _same_damage(answered)
-        if starts >= max(_STARTS_EXPLAIN, damaged // 2):
+        if starts >= max(_STARTS_EXPLAIN, damaged):
             # Whatever destroys the starts destroys whole answers too, as the bits fall.
             damaged = 0
         rates[address] = damaged, sum(s.characters for s in answered)
@@ -150,7 +157,7 @@ def disturbances(
     found: list[Cause] = []
     for address in suspects:
         its = answering[address]
-        bad = sum(s.sign is Sign.DAMAGED for s in its)
+        bad = sum(s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in its)
         verdict, sure = duplicates.get(address, ("untested", 0.0))
         two = sure if verdict == "duplicate" else 1 - sure if verdict == "single" else 0.4
         evidence = (

@@ -82,6 +82,7 @@ class Sample:
         heard: Bytes of a damaged answer, to see whether it is the same every time.
         senders: Other addresses whose answers were heard.
         masters: Foreign requests heard.
+        seconds: Further whole answers from the address asked.
         echo: Whether our own request came back.
         turnaround_ns: End of request to the whole answer, or else to the first byte [ns]; None when
             silent.
@@ -101,6 +102,7 @@ class Sample:
     heard: bytes = b""
     senders: tuple[int, ...] = ()
     masters: int = 0
+    seconds: int = 0
     echo: bool = False
     turnaround_ns: int | None = None
     marked: int | None = None
@@ -136,6 +138,7 @@ def sample(
     senders = tuple(
         f.address for f in frames if f.address != request.address and not _is_request(f)
     )
+    seconds = sum(f.address == request.address and not _is_request(f) for f in frames)
     idle = tuple(p.data for p in stray if isinstance(p, Unframed))
     listened = max(0, exchange.listened_ns - (len(exchange.heard) * _character_ns(exchange)))
     idle_ns = condition.gap_ns + listened
@@ -144,6 +147,7 @@ def sample(
         "idle_ns": idle_ns,
         "senders": senders,
         "masters": masters,
+        "seconds": seconds,
         "echo": exchange.echo,
         "turnaround_ns": turnaround,
     }

@@ -19,7 +19,7 @@ GAPS_NS = (0, 10 * MS, 40 * MS, 120 * MS, 600 * MS)
 # A sound device misses a request in a few hundred (assumption).
 _SOUND = (0.3, 150.0)
 # Where the line itself is disturbed, requests are lost on the way to a sound device as well.
-_SOUND_DISTURBED = (1.0, 10.0)
+_SOUND_DISTURBED = (1.5, 20.0)
 _DISTURBED_FROM = 0.06
 _DROPS = (1.2, 3.0)
 _DEAF = (3.0, 1.0)

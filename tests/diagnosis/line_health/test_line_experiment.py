@@ -1,0 +1,98 @@
+"""The experiment finds each fault of the simulated line, and none on a sound one.
+
+`tests/benchmarks/bench_line_health.py` prints the whole confusion table.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from busprobe.diagnosis.line_health import LineTest, Target, healthy, line_findings
+from busprobe.model.device import Device
+from busprobe.procedures.check_line import LineCheck, check_line
+from busprobe_sim.ports.virtual import run_virtual
+from tests.diagnosis.line_health.faulty_lines import FAULTS, Drawn, draw
+
+
+def checked(drawn: Drawn, seed: int) -> LineCheck:
+    bus = drawn.build(seed)
+    return run_virtual(check_line(bus, [Device(a) for a in drawn.addresses]))
+
+
+def told(check: LineCheck) -> set[tuple[str, int | None]]:
+    return {(c.code, c.address) for c in check.weighed.causes if c.probability >= 0.8}
+
+
+@pytest.mark.parametrize("fault", sorted(FAULTS))
+def test_each_fault_is_found(fault: str) -> None:
+    drawn = draw(101, fault)
+    check = checked(drawn, 101)
+    assert drawn.truth <= told(check), check.weighed.causes
+
+
+@pytest.mark.parametrize("seed", range(200, 206))
+def test_a_sound_line_is_called_healthy(seed: int) -> None:
+    check = checked(draw(seed), seed)
+    assert told(check) == set()
+    assert line_findings(check.weighed) == []
+    assert healthy(check.weighed) > 0.85
+    assert all(t.failed == 0 for t in check.tallies.values())
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        ("noisy-line", "echo-heard"),
+        ("no-bias", "echo-heard"),
+        ("rolling-answer", "slow-device"),
+        ("minimum-gap", "echo-heard"),
+        ("last-byte-lost", "echo-heard"),
+    ],
+)
+def test_two_faults_at_once_are_both_found(faults: tuple[str, str]) -> None:
+    drawn = draw(300, *faults)
+    if len(drawn.truth) == 2 and faults == ("rolling-answer", "slow-device"):
+        # Both are habits of one device.
+        assert len({a for _, a in drawn.truth}) == 1
+    assert drawn.truth <= told(checked(drawn, 300))
+
+
+def test_every_cause_has_words_and_evidence_with_exchanges() -> None:
+    for fault in ("noisy-line", "minimum-gap", "driver-late", "rolling-answer"):
+        drawn = draw(100, fault)
+        check = checked(drawn, 100)
+        finding = next(f for f in line_findings(check.weighed) if f.code == fault)
+        assert finding.evidence[0].exchange is not None
+        assert finding.remedy
+        assert "{" not in finding.summary + finding.cause + finding.remedy
+
+
+def test_a_line_without_any_answer_stays_undecided_about_the_reason() -> None:
+    drawn = draw(1)
+    drawn.port = drawn.port.__class__(
+        drawn.port.node.__class__(settings=drawn.settings, dead_driver=True)
+    )
+    check = checked(drawn, 1)
+    assert told(check) == {("line-silent", None)}
+    (finding,) = line_findings(check.weighed)
+    assert "cannot be told apart" in finding.cause
+
+
+def test_no_question_before_the_answer_to_the_last_one() -> None:
+    test = LineTest([Target(1)], 1e-3)
+    assert test.next_question() is not None
+    exchange = None
+    with pytest.raises(AttributeError):
+        test.take(exchange)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="no request was pending"):
+        test.take(exchange)  # type: ignore[arg-type]
+
+
+def test_only_reads_are_asked_and_only_of_the_targets() -> None:
+    drawn = draw(100, "noisy-line")
+    bus = drawn.build(1)
+    asked = []
+    bus.on_exchange = lambda e: asked.append(e.request)
+    run_virtual(check_line(bus, [Device(a) for a in drawn.addresses]))
+    assert {r.pdu[0] for r in asked} <= {3, 4}
+    assert {r.address for r in asked} <= set(drawn.addresses)
