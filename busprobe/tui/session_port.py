@@ -73,7 +73,7 @@ class Session(Protocol):
         """Open a link; without settings they are searched for."""
 
     def find(self) -> None:
-        """Ask every address, identify who answers, read each of them once."""
+        """Ask every address and identify who answers."""
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
         """Find out whether more than one device answers at these (or all known) addresses."""

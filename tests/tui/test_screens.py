@@ -115,7 +115,7 @@ async def test_what_the_sweep_does_is_said_before_it_starts() -> None:
     async with on_stage() as stage:
         await stage.open()
         text = stage.screen_text()
-        assert "what it does: Asks each address from 1 to 247" in text
+        assert "what it does: Listens first, then asks" in text
         assert ("find", ()) not in stage.session.calls
 
 

@@ -12,8 +12,8 @@ from busprobe.tui.widgets.panel import CanvasPanel
 
 ABOUT = {
     Step.FIND: (
-        "Asks each address from 1 to 247 with one read request, identifies who answers and reads "
-        "it once. Nothing is written, nothing is broadcast."
+        "Listens first, then asks each address from 1 to 247 with a read request and "
+        "identifies who answers. Nothing is written, nothing is broadcast."
     ),
     Step.ADDRESSES: (
         "Reads each known address again and again and listens for a second voice in the answers. "
