@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from busprobe.bus.bus import MS, Bus
+from busprobe.bus.bus import MS, Bus, Overheard
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import (
     LineTest,
@@ -16,12 +16,13 @@ from busprobe.diagnosis.line_health import (
     sample,
     tallies,
 )
+from busprobe.diagnosis.line_health.disturbance import Exposure
 from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS
-from busprobe.diagnosis.line_health.signs import Condition
+from busprobe.diagnosis.line_health.signs import PULSES, Condition
 from busprobe.link.line_errors import LineErrors, LineErrorSource
 from busprobe.model.chunk import Mark
 from busprobe.model.device import Device
-from busprobe.model.exchange import Exchange
+from busprobe.model.exchange import Exchange, Unframed
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.procedures.progress import Observer, Progress, ignore
@@ -32,6 +33,7 @@ _LONG_READS = (60, 30, 12, 4)
 _BASES = (40000, 0)
 # A format is tried with so many requests.
 _FORMAT_TRIES = 4
+_LISTEN_FIRST_NS = 2_000 * MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,7 @@ async def check_line(
     observe: Observer = ignore,
     on_exchange: Callable[[LineTest], None] = lambda test: None,
     should_stop: Callable[[], bool] = lambda: False,
+    overheard: Overheard | None = None,
     vary_format: bool = True,
 ) -> LineCheck:
     """Ask devices under varied conditions until every cause is sure or ruled out.
@@ -80,6 +83,8 @@ async def check_line(
         observe: Told before each request.
         on_exchange: Told after each exchange.
         should_stop: Asked between requests.
+        overheard: What was heard before, while nothing was sent; else the line is listened to for a
+            moment first.
         vary_format: Try other formats where whole answers come with error marks.
     """
     begin = counters(bus)
@@ -90,7 +95,10 @@ async def check_line(
             break
         observe(Progress(0, 0, None, f"address {device.address}: how long a read it answers"))
         targets.append(await _target(bus, device, exchanges))
-    test = LineTest(targets, bus.line.character_ns / 1e9)
+    if overheard is None:
+        observe(Progress(0, 0, _LISTEN_FIRST_NS / 1e9, "listening, nothing is sent yet"))
+        overheard = await bus.listen(_LISTEN_FIRST_NS)
+    test = LineTest(targets, bus.line.character_ns / 1e9, stray_alone(overheard))
     await _run(bus, test, exchanges, observe, on_exchange, should_stop)
     duplicates: dict[int, DuplicateVerdict] = {}
     by_address = {d.address: d for d in devices}
@@ -114,6 +122,14 @@ async def check_line(
         any(c.marks is not None for e in exchanges for c in e.chunks if c.direction == "received"),
         test,
         should_stop(),
+    )
+
+
+def stray_alone(overheard: Overheard) -> Exposure:
+    """Stray bytes of a time in which nothing was sent."""
+    runs = [p.data for p in overheard.pieces if isinstance(p, Unframed)]
+    return Exposure(
+        0, 0.0, len(runs), overheard.duration_ns / 1e9, sum(set(r) <= PULSES for r in runs)
     )
 
 

@@ -6,6 +6,7 @@ from copy import deepcopy
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from busprobe.bus.bus import Overheard
 from busprobe.bus.manners import listen_before_talking
 from busprobe.diagnosis.catalogue.line import ENTRIES
 from busprobe.diagnosis.duplicate import duplicate_finding
@@ -112,7 +113,7 @@ class LineWork:
             raise InputError(NO_LINE, words.NOT_SERIAL_NEXT)
         if not addresses:
             raise InputError(NOBODY, "Give addresses, or search the line first.")
-        await self._listen_first(insist, listen_first_s)
+        overheard = await self._listen_first(insist, listen_first_s)
         start_s = job.bus_time_s
         devices = [job.devices.get(a) or Device(a) for a in addresses]
         check = await check_line(
@@ -121,6 +122,7 @@ class LineWork:
             observe=job.progress(Step.LINE),
             on_exchange=self._tell,
             should_stop=job.should_stop,
+            overheard=overheard,
         )
         weighed, counts, errors = check.weighed, check.tallies, check.errors
         for address, verdict in check.duplicates.items():
@@ -140,7 +142,9 @@ class LineWork:
             )
             counts, errors = counted.tallies, counted.errors
             samples = (*check.test.samples, *counted.recent)
-            weighed = weigh(samples, check.test.character_s, check.test.duplicates)
+            weighed = weigh(
+                samples, check.test.character_s, check.test.duplicates, check.test.alone
+            )
         job.emit(LineWeighed(weighed))
         job.emit(LineCounted(tuple(deepcopy(list(counts.values()))), job.bus_time_s - start_s))
         concerned: tuple[int | None, ...] = (None, *addresses)
@@ -150,10 +154,10 @@ class LineWork:
             job.raise_finding(each)
         return LineReport(weighed, counts, errors, job.bus_time_s - start_s)
 
-    async def _listen_first(self, insist: bool, listen_first_s: float) -> None:
+    async def _listen_first(self, insist: bool, listen_first_s: float) -> Overheard | None:
         job = self.job
         if listen_first_s <= 0:
-            return
+            return None
         job.progress(Step.LINE)(Progress(0, 0, listen_first_s, "listening, nothing is sent yet"))
         manners = await listen_before_talking(job.bus, round(listen_first_s * 1e9))
         if manners.master:
@@ -161,6 +165,7 @@ class LineWork:
             job.raise_finding(found)
             if not insist:
                 raise words.foreign_master_error(found)
+        return manners.overheard
 
     def _tell(self, test: LineTest) -> None:
         if len(test.samples) % _TELL_EVERY == 0:

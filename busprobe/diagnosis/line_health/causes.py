@@ -23,6 +23,7 @@ from busprobe.diagnosis.line_health.counting import (
     share_of,
 )
 from busprobe.diagnosis.line_health.damage import destroyed_starts, disturbances, suspects_of
+from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
 from busprobe.diagnosis.line_health.signs import Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
 from busprobe.diagnosis.line_health.types import Cause
@@ -79,6 +80,7 @@ def weigh(
     samples: Sequence[Sample],
     character_s: float,
     duplicates: Mapping[int, tuple[str, float]] | None = None,
+    alone: Exposure = NOTHING,
 ) -> Weighed:
     """Weigh all causes.
 
@@ -86,6 +88,7 @@ def weigh(
         samples: Of one experiment.
         character_s: Duration of a character [s].
         duplicates: Verdict and probability of the duplicate test, by address, where it was made.
+        alone: Stray bytes heard while nothing was sent.
     """
     duplicates = duplicates or {}
     by_address: dict[int, list[Sample]] = {}
@@ -112,7 +115,7 @@ def weigh(
             causes.append(_device_silent(address, by_address[address]))
         causes += _strongest(others)
         causes += destroyed_starts(undisturbed)
-        causes += disturbances(undisturbed, character_s, duplicates)
+        causes += disturbances(undisturbed, character_s, duplicates, alone)
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)

@@ -14,7 +14,7 @@ from busprobe.diagnosis.line_health.counting import (
     presence,
     share_of,
 )
-from busprobe.diagnosis.line_health.disturbance import exposure, weigh_disturbance
+from busprobe.diagnosis.line_health.disturbance import Exposure, exposure, weigh_disturbance
 from busprobe.diagnosis.line_health.rates import log_drawn
 from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
 from busprobe.diagnosis.line_health.types import Cause
@@ -151,6 +151,7 @@ def disturbances(
     answering: Mapping[int, Sequence[Sample]],
     character_s: float,
     duplicates: Mapping[int, tuple[str, float]],
+    alone: Exposure,
 ) -> list[Cause]:
     """What damages answers, or leaves bytes beside them: an address of its own, or the line."""
     suspects = suspects_of(answering, character_s)
@@ -177,7 +178,7 @@ def disturbances(
     rest = [s for a, its in answering.items() if a not in skip | same for s in its]
     if not rest:
         return found
-    seen = exposure(rest, character_s)
+    seen = exposure(rest, character_s) + alone
     weights = weigh_disturbance(seen)
     bad = seen.frames
     first = first_with(rest, Sign.DAMAGED)

@@ -48,6 +48,18 @@ class Exposure:
     idle_s: float
     pulses: int
 
+    def __add__(self, other: Exposure) -> Exposure:
+        return Exposure(
+            self.frames + other.frames,
+            self.frame_s + other.frame_s,
+            self.idle + other.idle,
+            self.idle_s + other.idle_s,
+            self.pulses + other.pulses,
+        )
+
+
+NOTHING = Exposure(0, 0.0, 0, 0.0, 0)
+
 
 def exposure(samples: Sequence[Sample], character_s: float) -> Exposure:
     """Count the hits of some exchanges."""

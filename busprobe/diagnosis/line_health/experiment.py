@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from busprobe.diagnosis.line_health.causes import Weighed, weigh
+from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
 from busprobe.diagnosis.line_health.signs import Condition, Sample, Sign, sample
 from busprobe.diagnosis.line_health.silence import GAPS_NS
 from busprobe.diagnosis.line_health.types import LineQuestion
@@ -58,10 +59,12 @@ class LineTest:
     Args:
         targets: Whom to ask.
         character_s: Duration of a character [s].
+        alone: Stray bytes heard while nothing was sent.
     """
 
     targets: Sequence[Target]
     character_s: float
+    alone: Exposure = NOTHING
     samples: list[Sample] = field(default_factory=list)
     duplicates: dict[int, tuple[str, float]] = field(default_factory=dict)
     _round: int = 0
@@ -126,7 +129,7 @@ class LineTest:
         if self._round < FEWEST_ROUNDS:
             return False
         weighed = self.weighed
-        if not weighed.bad:
+        if not weighed.bad and not self.alone.idle:
             return True
         idle = sum(weighed.probability(code) for code in _ALIKE)
         return (idle <= _RULED_OUT or idle >= SURE) and all(
@@ -173,5 +176,5 @@ class LineTest:
     def weighed(self) -> Weighed:
         """What is known so far."""
         if self._weighed is None:
-            self._weighed = weigh(self.samples, self.character_s, self.duplicates)
+            self._weighed = weigh(self.samples, self.character_s, self.duplicates, self.alone)
         return self._weighed
