@@ -31,8 +31,8 @@ HELP: dict[str, HelpText] = {
     Step.FIND: HelpText(
         "Find: who is on this bus",
         (
-            "s asks each address from 1 to 247 one short question. Whoever answers, even with an "
-            "error, is there. Then each is asked who it is. Nothing is written; w reads the values.",
+            "s asks each address from 1 to 247 one short question. Whoever answers, even with "
+            "an error, is there. Then each is asked who it is. Nothing is written; w reads values.",
             "The line on top is the bus: the laptop at the left, a box for each address that "
             "answers. Two boxes on one drop are two devices at the same address. Left and right "
             "select a device; below are its values.",
