@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "plan": ("plan", "Write a first site plan from what answers."),
     "verify": ("verify", "Hold a site against its plan."),
     "decode": ("decode", "Explain pasted bytes."),
+    "report": ("report", "Write a visit down as a page, a PDF or data."),
     "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
     "doctor": ("doctor", "Check whether this computer is ready, and how to mend it."),

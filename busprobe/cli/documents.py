@@ -398,6 +398,32 @@ class VerifyResult(Part):
     """Whether every check that the plan implies was gone through."""
 
 
+class ReportFilePart(Part):
+    """A file that was written."""
+
+    kind: Literal["html", "json", "pdf"]
+    file: str
+    sha256: str
+    """Hexadecimal."""
+
+
+class ReportResult(Part):
+    """Result of `report`; the report itself is in the files."""
+
+    id: str
+    conclusion: Literal["PASS", "FAIL", "INCOMPLETE"]
+    state: Literal["as-found", "as-left"]
+    """State of the site that the conclusion speaks of."""
+    passed: int
+    """Checks, as are the next three."""
+    failed: int
+    not_tested: int
+    not_applicable: int
+    open_defects: int
+    """Faults and warnings."""
+    files: list[ReportFilePart]
+
+
 ResultT = TypeVar("ResultT", bound=Part)
 
 
@@ -448,6 +474,7 @@ RESULTS: dict[str, type[Part]] = {
     "readdress": ReaddressResult,
     "verify": VerifyResult,
     "recording": RecordingResult,
+    "report": ReportResult,
     "simulate": SimulateResult,
 }
 

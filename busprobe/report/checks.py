@@ -20,6 +20,15 @@ _WIRING_CODES = frozenset(wiring.ENTRIES)
 _READING_CODES = frozenset(devices.ENTRIES)
 
 
+_OTHER = "registers"
+_SOURCES = {
+    "sunspec": "SunSpec common model",
+    "device-identification": "device identification",
+    "server-id": "server id",
+    "profile": "registers, which fit the device profile",
+}
+
+
 def state_of(check: Check) -> CheckState:
     """What came of a check, as the report says it."""
     return CheckState(
@@ -105,7 +114,7 @@ def _identity(subject: str, device: Device) -> Check:
     serial = f", serial number {identity.serial}" if identity.serial else ""
     return Check(
         "identity", subject, "It says who it is", "", f"{identity}{serial}", CheckOutcome.PASS,
-        evidence=(Evidence(None, f"read as: {identity.source}"),),
+        evidence=(Evidence(None, f"read from its {_SOURCES.get(identity.source, _OTHER)}"),),
     )  # fmt: skip
 
 
@@ -118,17 +127,17 @@ def _alone(
     sure = f"probability {told[0].probability:.4f}" if told else ""
     if device.duplicate == "duplicate":
         return Check(
-            "alone", subject, title, "one device", "more than one device", CheckOutcome.FAIL, sure,
+            "alone", subject, title, "", "more than one device", CheckOutcome.FAIL, sure,
             evidence, tuple(f.code for f in told),
         )  # fmt: skip
     if device.duplicate == "single":
         return Check(
-            "alone", subject, title, "one device", "one device", CheckOutcome.PASS,
+            "alone", subject, title, "", "one device", CheckOutcome.PASS,
             evidence=(Evidence(None, _asked(device.address, visits)),),
         )  # fmt: skip
     why = Evidence(None, "the answers do not tell one device from two, or no test was made")
     return Check(
-        "alone", subject, title, "one device", "undecided", CheckOutcome.NOT_TESTED, sure,
+        "alone", subject, title, "", "undecided", CheckOutcome.NOT_TESTED, sure,
         (why, *evidence), tuple(f.code for f in told),
     )  # fmt: skip
 

@@ -260,7 +260,7 @@ def _sources(material: Material) -> tuple[parts.Source, ...]:
             else "not ended in order: its last rows are in a second file (-wal) that the hash "
             "does not cover",
         )
-        for v in material.visits
+        for v in (*material.of("as-found"), *material.of("as-left"))
     ]
     verified = material.verification
     if verified is not None:
@@ -463,7 +463,7 @@ def _not_tested(checks: Sequence[parts.CheckEntry]) -> tuple[str, ...]:
     for entry in checks:
         if entry.final.outcome == "NOT TESTED":
             why = entry.final.evidence[0].text if entry.final.evidence else "no reason was noted"
-            told.append(f"{entry.subject}: {entry.title.lower()} — {why}")
+            told.append(f"{entry.subject}: {words.inside(entry.title)} – {why}")
     return (*told, *words.NEVER_TESTED)
 
 
@@ -590,10 +590,13 @@ def _wiring(visit: Visit, test: WiringTest, names: Mapping[int, str]) -> parts.W
 def _health(
     found: Sequence[Visit], left: Sequence[Visit], names: Mapping[int, str]
 ) -> parts.Health:
+    together: dict[tuple[str, str, int], list[Visit]] = {}
+    for visit in (*found, *left):
+        for address in visit.devices:
+            together.setdefault((visit.state, visit.link, address), []).append(visit)
     rows = [
-        device_health(visit, address, names.get(address, f"address {address}"))
-        for visit in (*found, *left)
-        for address in visit.devices
+        device_health(visits, address, names.get(address, f"address {address}"))
+        for (_, _, address), visits in sorted(together.items())
     ]
     return parts.Health(
         devices=tuple(row for row in rows if row.requests),

@@ -44,15 +44,21 @@ def turnarounds_ms(exchanges: Iterable[RecordedExchange]) -> list[float]:
     ]
 
 
-def device_health(visit: Visit, address: int, device: str) -> DeviceHealth:
-    """How the requests to one device went, at the settings at which it answers."""
-    exchanges = list(visit.at_home(address))
+def device_health(visits: Sequence[Visit], address: int, device: str) -> DeviceHealth:
+    """How the requests to one device went, at the settings at which it answers.
+
+    Args:
+        visits: Recordings of one link in one state of the site.
+        address: Its address.
+        device: What to call it.
+    """
+    exchanges = [e for visit in visits for e in visit.at_home(address)]
     counts = Counter(e.outcome for e in exchanges)
     times = turnarounds_ms(exchanges)
     return DeviceHealth(
         address=address,
         device=device,
-        state=visit.state,
+        state=visits[0].state,
         requests=len(exchanges),
         answered=counts[Outcome.ANSWERED],
         exceptions=counts[Outcome.EXCEPTION],

@@ -28,6 +28,7 @@ _SIGNS = {
     "not found again": "pass",
 }
 _NARROW = "\u202f"
+_LONG_WORD = 24
 
 
 def sign(word: str) -> str:
@@ -83,6 +84,16 @@ def short(digest: str) -> str:
     return " ".join(digest[n : n + 8] for n in range(0, len(digest), 8))
 
 
+def is_long(text: str) -> bool:
+    """Whether a text has a word that must be broken to fit a column."""
+    return any(len(word) > _LONG_WORD for word in text.split())
+
+
+def css_text(text: str) -> str:
+    """What of a text can stand inside quotation marks of a style sheet."""
+    return "".join(c for c in text if c.isalnum() or c in " .-_/")[:60]
+
+
 def phase_rows(readings: MeterReadings) -> list[tuple[str, list[float | None]]]:
     """U, I, P, Q, S and PF of the phases and the total."""
     found = []
@@ -120,6 +131,8 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "probability": probability,
     "span": span,
     "short": short,
+    "is_long": is_long,
+    "css_text": css_text,
     "phase_rows": phase_rows,
     "step_cells": step_cells,
     "by_subject": by_subject,

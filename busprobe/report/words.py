@@ -79,6 +79,11 @@ def conclusion(result: str, failed: int, open_faults: int, untested: int) -> str
     return ", ".join(told) + "."
 
 
+def inside(title: str) -> str:
+    """A title as part of a sentence: "CT ..." stays, "Its ..." becomes "its ..."."""
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
+
+
 def other_serial(findings: Sequence[Finding], known: str) -> str:
     """Serial number of a second device at an address, where the evidence names it."""
     for finding in findings:

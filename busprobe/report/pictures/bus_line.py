@@ -15,13 +15,13 @@ from busprobe.report.pictures.svg import (
 )
 
 _WIDTH, _ROOM, _PER_ROW = 660, 118, 5
-_BOX, _BOX_HEIGHT = 108, 40
+_BOX, _BOX_HEIGHT, _APART = 108, 40, 8
 
 
 def draw_bus(picture: BusPicture) -> Drawing:
     """Draw the devices in order of address: where they sit on the cable is not known."""
     rows = [picture.drops[n : n + _PER_ROW] for n in range(0, len(picture.drops), _PER_ROW)]
-    heights = [68 + max(len(d.units) for d in row) * (_BOX_HEIGHT + 6) for row in rows]
+    heights = [68 + max(len(d.units) for d in row) * (_BOX_HEIGHT + _APART) for row in rows]
     drawing = Drawing(
         _WIDTH,
         sum(heights) + 6,
@@ -71,7 +71,9 @@ def _drop(drawing: Drawing, drop: BusDrop, x: float, y: float, width: float) -> 
     elif drop.state == "undecided":
         drawing.text(x + 8, y + 35, "one or two: open", size=10, colour=FAINT)
     at = y + 42
-    for unit in drop.units:
+    for number, unit in enumerate(drop.units):
+        if number:
+            drawing.line(x, at - _APART, x, at, width=1.6, colour=colour)
         drawing.rectangle(
             x - width / 2, at, width, _BOX_HEIGHT, fill=paper, colour=colour, radius=4,
             stroke=1.4 if double else 1, dash="5 3" if double else "",
@@ -83,4 +85,4 @@ def _drop(drawing: Drawing, drop: BusDrop, x: float, y: float, width: float) -> 
             x, at + 32, fitted(unit.subtitle, width - 8, 10), size=10, anchor="middle",
             colour=FAINT,
         )  # fmt: skip
-        at += _BOX_HEIGHT + 6
+        at += _BOX_HEIGHT + _APART

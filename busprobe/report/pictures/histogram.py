@@ -5,13 +5,15 @@ from __future__ import annotations
 from busprobe.report.pictures.data import HistogramPicture
 from busprobe.report.pictures.svg import CALM, FAINT, GRID, Drawing, fitted, nice_ticks
 
-_LEFT, _RIGHT, _ROW, _TOP = 190, 640, 46, 10
+_LEFT, _RIGHT, _ROW, _TOP = 222, 640, 46, 10
 
 
 def draw_histogram(picture: HistogramPicture) -> Drawing:
     """Draw the rows; each is scaled to its own largest bin."""
     bins = max(len(row.counts) for row in picture.rows)
-    begin, end = picture.first_ms, picture.first_ms + bins * picture.bin_ms
+    # One bin of air on either side.
+    begin = picture.first_ms - picture.bin_ms
+    end = picture.first_ms + (bins + 1) * picture.bin_ms
     bottom = _TOP + _ROW * len(picture.rows)
     drawing = Drawing(
         660,
@@ -43,8 +45,8 @@ def draw_histogram(picture: HistogramPicture) -> Drawing:
         for place, count in enumerate(row.counts):
             if count:
                 height = max(2.0, (_ROW - 14) * count / largest)
-                left = x(begin + place * picture.bin_ms)
-                right = x(begin + (place + 1) * picture.bin_ms)
+                left = x(picture.first_ms + place * picture.bin_ms)
+                right = x(picture.first_ms + (place + 1) * picture.bin_ms)
                 drawing.rectangle(left + 0.4, base - height, right - left - 0.8, height, fill=CALM)
     drawing.text(
         _RIGHT, bottom + 32, f"turn-around in ms, bins of {picture.bin_ms:g} ms", size=10.5,

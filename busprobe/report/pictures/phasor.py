@@ -16,26 +16,24 @@ from busprobe.report.pictures.svg import (
     Drawing,
 )
 
-_RADIUS = 92
-_VOLTAGE, _LARGEST_CURRENT = 0.94, 0.74
-_NEAR_DEG = 16
+_RADIUS, _MIDDLE, _ROW = 96, 144, 17
+# Lengths over the radius; the shortest is still seen.
+_LARGEST_CURRENT, _SHORTEST = 0.74, 0.25
+_NEAR_DEG = 15.0
 
 
 def draw_phasors(picture: PhasorPicture) -> Drawing:
     """Draw one dial, or two side by side where it is known how it should be."""
     both = bool(picture.right_currents)
-    drawing = Drawing(
-        660 if both else 330,
-        300,
-        "Phasors",
-        "; ".join(_spoken(p) for p in picture.currents)
-        + ("; wired right: " + "; ".join(_spoken(p) for p in picture.right_currents)) * bool(both),
-    )
+    height = 290 + _ROW * max(len(picture.currents), len(picture.right_currents))
+    spoken = "; ".join(_spoken(p) for p in picture.currents)
+    if both:
+        spoken += "; wired right: " + "; ".join(_spoken(p) for p in picture.right_currents)
+    drawing = Drawing(660 if both else 330, height, "Phasors", spoken)
     _dial(drawing, 165, "as wired, seen by the meter", picture.voltages, picture.currents)
     if both:
         _dial(drawing, 495, "as it should be", picture.right_voltages, picture.right_currents)
-        drawing.arrow(316, 140, 344, 140, colour=FAINT, width=1.5)
-    _key(drawing, 270)
+        drawing.arrow(312, _MIDDLE, 348, _MIDDLE, colour=FAINT, width=1.5, head=9)
     return drawing
 
 
@@ -50,68 +48,67 @@ def _dial(
     voltages: Sequence[Phasor],
     currents: Sequence[Phasor],
 ) -> None:
-    y = 142
+    y = _MIDDLE
     drawing.text(x, 18, title, size=12.5, anchor="middle", bold=True)
     for share in (1.0, 0.5):
         drawing.circle(x, y, _RADIUS * share, colour=GRID, dash="2 3" if share < 1 else "")
     drawing.line(x - _RADIUS, y, x + _RADIUS, y, colour=GRID)
     drawing.line(x, y - _RADIUS, x, y + _RADIUS, colour=GRID)
     for phasor in voltages:
-        _spoke(drawing, x, y, phasor, _RADIUS * _VOLTAGE, f"U {phasor.name}", is_voltage=True)
+        _spoke(drawing, x, y, phasor, _RADIUS, 1.4)
+        angle = math.radians(phasor.angle_deg)
+        drawing.text(
+            x + math.cos(angle) * (_RADIUS + 16), y - math.sin(angle) * (_RADIUS + 14) + 4,
+            f"U {phasor.name}", size=11, anchor="middle", colour=_colour(phasor),
+        )  # fmt: skip
     largest = max((c.magnitude for c in currents), default=0.0)
     for phasor in currents:
-        length = _RADIUS * _LARGEST_CURRENT * max(0.22, phasor.magnitude / largest)
-        label = f"I {phasor.name} {phasor.magnitude:.1f} A"
-        _spoke(drawing, x, y, phasor, length, label, is_voltage=False, crowd=voltages)
+        length = _RADIUS * _LARGEST_CURRENT * max(_SHORTEST, phasor.magnitude / largest)
+        _spoke(drawing, x, y, phasor, length, 3.2)
+        _tip(drawing, x, y, phasor, length, voltages)
     drawing.circle(x, y, 2.5, fill=INK)
+    for number, phasor in enumerate(currents):
+        _value(drawing, x - 105, 276 + _ROW * number, phasor)
+
+
+def _colour(phasor: Phasor) -> str:
+    return PHASE_COLOURS.get(phasor.name, INK)
 
 
 def _spoke(
-    drawing: Drawing,
-    x: float,
-    y: float,
-    phasor: Phasor,
-    length: float,
-    label: str,
-    *,
-    is_voltage: bool,
-    crowd: Sequence[Phasor] = (),
+    drawing: Drawing, x: float, y: float, phasor: Phasor, length: float, width: float
 ) -> None:
-    colour = PHASE_COLOURS.get(phasor.name, INK)
-    angle = math.radians(phasor.angle_deg)
     # Angles count counter-clockwise from the right; on paper y points down.
-    ux, uy = math.cos(angle), -math.sin(angle)
+    angle = math.radians(phasor.angle_deg)
     drawing.arrow(
-        x, y, x + ux * length, y + uy * length, colour=colour, width=1.4 if is_voltage else 3,
-        dash="" if is_voltage else PHASE_DASHES.get(phasor.name, ""), head=8 if is_voltage else 11,
+        x, y, x + math.cos(angle) * length, y - math.sin(angle) * length, colour=_colour(phasor),
+        width=width, dash=PHASE_DASHES.get(phasor.name, "") if width > 2 else "",
+        head=11 if width > 2 else 8,
     )  # fmt: skip
-    if is_voltage:
-        at_x, at_y = x + ux * (_RADIUS + 13), y + uy * (_RADIUS + 13)
-        anchor = "middle"
-    else:
-        # Beside the arrow, away from a voltage that points the same way.
-        side = 1.0
-        for other in crowd:
-            apart = (phasor.angle_deg - other.angle_deg + 180) % 360 - 180
-            if abs(apart) < _NEAR_DEG + 40:
-                side = 1.0 if apart > 0 else -1.0
-        px, py = uy * side, -ux * side
-        at_x, at_y = x + ux * length + px * 14, y + uy * length + py * 14
-        anchor = "start" if px > 0.35 else "end" if px < -0.35 else "middle"
-        if anchor == "middle":
-            at_y += 6 * (1 if py > 0 else -1)
+
+
+def _tip(
+    drawing: Drawing, x: float, y: float, phasor: Phasor, length: float, voltages: Sequence[Phasor]
+) -> None:
+    """Name a current beyond its tip, beside a voltage that points the same way."""
+    angle = phasor.angle_deg
+    for voltage in voltages:
+        apart = (angle - voltage.angle_deg + 180.0) % 360.0 - 180.0
+        if abs(apart) < _NEAR_DEG:
+            angle = voltage.angle_deg + math.copysign(_NEAR_DEG, apart)
+    radians = math.radians(angle)
     drawing.text(
-        at_x, at_y + 4, label, size=11, colour=FAULT if phasor.changed else colour, anchor=anchor,
-        bold=not is_voltage,
+        x + math.cos(radians) * (length + 17), y - math.sin(radians) * (length + 13) + 4,
+        f"I {phasor.name}", size=11, anchor="middle", colour=_colour(phasor), bold=True,
     )  # fmt: skip
 
 
-def _key(drawing: Drawing, y: float) -> None:
-    drawing.line(20, y, 48, y, colour=FAINT, width=1.4)
-    drawing.text(54, y + 4, "voltage", size=10.5, colour=FAINT)
-    at = 112.0
-    for name, colour in PHASE_COLOURS.items():
-        drawing.line(at, y, at + 30, y, colour=colour, width=3, dash=PHASE_DASHES[name])
-        drawing.text(at + 36, y + 4, f"current {name}", size=10.5, colour=colour)
-        at += 70 if name == "L3" else 72
-        at += 28
+def _value(drawing: Drawing, x: float, y: float, phasor: Phasor) -> None:
+    colour = _colour(phasor)
+    drawing.line(x, y - 4, x + 34, y - 4, colour=colour, width=3.2, dash=PHASE_DASHES[phasor.name])
+    drawing.text(x + 42, y, f"I {phasor.name}", size=11, colour=colour, bold=True)
+    drawing.text(x + 118, y, f"{phasor.magnitude:.2f} A", size=11, anchor="end")
+    angle = f"{phasor.angle_deg:+.0f}°".replace("-", "−")
+    drawing.text(x + 160, y, angle, size=11, anchor="end")
+    if phasor.changed:
+        drawing.text(x + 170, y, "← changed", size=11, colour=FAULT, bold=True)
