@@ -81,8 +81,10 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
             steps,
         )
     best = explanations[0]
-    right = is_right(examined.net, best)
     trust = 1.0 - slip
+    if loads and all(ct.conductor == "none" for ct in best.cts):
+        return _load_elsewhere(examined, best.probability * trust, said_sign, notes)
+    right = is_right(examined.net, best)
     probability = best.probability * trust
     verdict = WiringVerdict.UNDECIDED
     if examined.net.system is MeterSystem.SINGLE_PHASE and alike and said_sign != "unknown":
@@ -125,6 +127,27 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
         experiment,
         steps,
     )
+
+
+def _load_elsewhere(
+    examined: Examined, probability: float, said_sign: str, notes: tuple[str, ...]
+) -> WiringDiagnosis:
+    """No input saw the load at all: it need not be behind this meter.
+
+    Inputs that carry current, only not this one, show that the load sits elsewhere. Where no input
+    shows any current, dead CTs and a load elsewhere look the same.
+    """
+    steps = load_steps(examined.samples, examined.schedule, examined.views[0].loads)
+    behind = "Plug the load into a socket behind this meter, and repeat the test."
+    verdict = WiringVerdict.UNDECIDED
+    if len(examined.quiet_inputs) == len(examined.net.inputs):
+        behind = (
+            f"{behind} If it is there already, no CT is connected: check that each is closed around "
+            "its conductor and that its two wires reach the meter."
+        )
+    elif probability >= DECIDED:
+        verdict = WiringVerdict.INCONSISTENT
+    return WiringDiagnosis(verdict, min(probability, SUREST), (), said_sign, notes, behind, steps)
 
 
 def _candidates(examined: Examined) -> tuple[list[_Candidate], bool, float]:
