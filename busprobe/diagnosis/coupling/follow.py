@@ -24,8 +24,8 @@ from busprobe.model.finding import Evidence
 _BLOCK = 5
 _FEWEST_BLOCKS = 8
 # The three slopes lie 1 apart. An answer needs the others this many standard errors away, and its
-# own within; block differences are neither independent nor normal, hence the inflation. Both are
-# set so that simulated households gave no wrong answer (tests/diagnosis/coupling).
+# own within; block differences are neither independent nor normal, hence the inflation. Of 2414
+# answers about drawn sites 2 were wrong (tests/benchmarks/bench_coupling.py).
 _AWAY = 5.0
 _WITHIN = 3.0
 _INFLATION = 1.5
