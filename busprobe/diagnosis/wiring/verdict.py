@@ -77,7 +77,8 @@ def judge(examined: Examined, sign: SignConvention) -> WiringDiagnosis:
             (),
             said_sign,
             notes,
-            "Check on which phase each socket really is, and repeat the test.",
+            "Check on which phase each socket really is, and that it is behind this meter; then "
+            "repeat the test.",
             steps,
         )
     best = explanations[0]
@@ -142,7 +143,8 @@ def _load_elsewhere(
     verdict = WiringVerdict.UNDECIDED
     if len(examined.quiet_inputs) == len(examined.net.inputs):
         behind = (
-            f"{behind} If it is there already, no CT is connected: check that each is closed around "
+            f"{behind} If it is there already, no CT is connected: check that each is closed "
+            f"around "
             "its conductor and that its two wires reach the meter."
         )
     elif probability >= DECIDED:
