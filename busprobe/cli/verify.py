@@ -259,7 +259,8 @@ class Site:
                 diagnostics.progress_done()
                 diagnostics.error(error)
                 verification.give_up(link, f"the link could not be used: {error.cause}")
-        self.keeper.keep(verification, self._findings(), complete=verification.complete)
+        complete = verification.complete and not self.lost
+        self.keeper.keep(verification, self._findings(), complete=complete)
         exchanges = sum(len(job.exchanges) for job in self.jobs)
         used = self.used if len(self.plan.links) == 1 else None
         return Traffic(used, round(self.bus_time_s, 6), exchanges)
