@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -189,7 +190,7 @@ def _site(material: Material) -> parts.Site:
         started=min(starts).isoformat("T", "seconds") if starts else "",
         ended=max(ends).isoformat("T", "seconds") if ends else "",
         weather=site.weather,
-        notes=tuple(line.strip() for line in site.notes.splitlines() if line.strip()),
+        notes=tuple(" ".join(p.split()) for p in re.split(r"\n\s*\n", site.notes) if p.strip()),
     )
 
 

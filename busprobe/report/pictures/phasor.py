@@ -25,7 +25,7 @@ _NEAR_DEG = 15.0
 def draw_phasors(picture: PhasorPicture) -> Drawing:
     """Draw one dial, or two side by side where it is known how it should be."""
     both = bool(picture.right_currents)
-    height = 290 + _ROW * max(len(picture.currents), len(picture.right_currents))
+    height = 272 + _ROW * max(len(picture.currents), len(picture.right_currents))
     spoken = "; ".join(_spoken(p) for p in picture.currents)
     if both:
         spoken += "; wired right: " + "; ".join(_spoken(p) for p in picture.right_currents)
