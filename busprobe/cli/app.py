@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "line": ("line", "Find what is wrong with the line, count errors, or calculate it."),
     "wiring": ("wiring", "Prove each CT's phase and direction under a known load."),
     "bench": ("bench", "Test one meter on the table, before the visit."),
+    "balance": ("balance", "See whether the meters of a site add up."),
     "readdress": ("readdress", "Give a device another address or other line settings."),
     "plan": ("plan", "Write a first site plan from what answers."),
     "verify": ("verify", "Hold a site against its plan."),

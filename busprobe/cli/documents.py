@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from busprobe.cli.documents_base import Part as Part
 from busprobe.cli.documents_base import SettingsPart as SettingsPart
+from busprobe.cli.documents_energy import BalanceResult
 from busprobe.cli.documents_line import LineResult, ListenResult
 
 SCHEMA: Literal["busprobe/1"] = "busprobe/1"
@@ -465,6 +466,7 @@ RESULTS: dict[str, type[Part]] = {
     "watch": ReadResult,
     "duplicates": DuplicatesResult,
     "wiring": WiringResult,
+    "balance": BalanceResult,
     "decode": DecodeResult,
     "listen": ListenResult,
     "line": LineResult,

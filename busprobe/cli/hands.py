@@ -23,16 +23,20 @@ class SimulatedOperator:
 
     def __init__(self, hands: Hands) -> None:
         self._hands = hands
+        self._done = True
 
     def ask(self, request: HandRequest, now_ns: int) -> None:
         """Switch the simulated load a moment later."""
         diagnostics.progress_done()
         diagnostics.say(f"  {request.words} (done by the simulated site)")
-        self._hands.plug(request.phase, request.power_w, request.on, now_ns + _DELAY_NS)
+        if request.source is not None:
+            self._done = self._hands.curtail(request.source, request.share, now_ns + _DELAY_NS)
+        else:
+            self._hands.plug(request.phase, request.power_w, request.on, now_ns + _DELAY_NS)
 
     def answer(self) -> bool | None:
-        """Always done."""
-        return True
+        """Done, unless there is no such source."""
+        return self._done
 
 
 class ConsoleOperator:

@@ -15,12 +15,16 @@ class HandRequest:
         phase: The phase the load belongs on, or "".
         power_w: The load [W].
         on: Switch on, else off.
+        source: Address of the meter whose source is to be held back or set free; None for a load.
+        share: Share of its power that the source keeps.
     """
 
     words: str
     phase: str
     power_w: float
     on: bool
+    source: int | None = None
+    share: float = 1.0
 
 
 class Operator(Protocol):

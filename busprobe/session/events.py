@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.balance import BalanceDiagnosis
 from busprobe.diagnosis.line_health import Tally, Weighed
 from busprobe.diagnosis.listening import Conversation, Heard
 from busprobe.diagnosis.wiring import WiringDiagnosis
@@ -166,6 +167,13 @@ class WiringSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class BalanceSeen:
+    """The energy balance of the site so far."""
+
+    diagnosis: BalanceDiagnosis
+
+
+@dataclass(frozen=True, slots=True)
 class LineHeard:
     """What others say on the line, as far as listening has heard.
 
@@ -223,6 +231,7 @@ Event = (
     | FindingCleared
     | OperatorAsked
     | WiringSeen
+    | BalanceSeen
     | CheckMade
     | LineHeard
     | LineWeighed

@@ -6,12 +6,13 @@ interface runs it on a thread of its own (`busprobe.session.session`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.bus.manners import LISTEN_FIRST_NS
+from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
@@ -35,6 +36,7 @@ from busprobe.procedures.change_address import (
     check_change,
     plan_change,
 )
+from busprobe.procedures.check_balance import BalancePlan
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
@@ -50,6 +52,7 @@ from busprobe.profiles.sunspec import WalkAnomaly
 from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
 from busprobe.session import findings as words
+from busprobe.session.energy import check_energy
 from busprobe.session.events import (
     DeviceKnown,
     Event,
@@ -344,12 +347,13 @@ class Job:
         while len(polls) < _MOST_POLLS and needs_another_poll(polls[0].uniform):
             await self.bus.listen(_BETWEEN_POLLS_NS)
             polls.append(await reader.poll())
-        self._tell_readings(polls[-1])
+        self.tell_readings(polls[-1])
         for finding in words.after_read(polls):
             self.raise_finding(finding)
         return polls[-1]
 
-    def _tell_readings(self, readings: DeviceReadings) -> None:
+    def tell_readings(self, readings: DeviceReadings) -> None:
+        """Tell the faces what was read."""
         self.emit(
             ReadingsTaken(
                 readings.snapshot, tuple(r for block in readings.blocks for r in block.readings)
@@ -374,7 +378,7 @@ class Job:
             for reader in readers:
                 await self.settle(reader.device.address)
                 readings = await reader.poll()
-                self._tell_readings(readings)
+                self.tell_readings(readings)
                 if on_readings is not None:
                     on_readings(readings)
             rounds += 1
@@ -463,7 +467,7 @@ class Job:
             plan,
             operator,
             self.progress(Step.WIRING),
-            self._tell_readings,
+            self.tell_readings,
             seen,
             self.should_stop,
         )
@@ -479,6 +483,23 @@ class Job:
             )
         )
         return diagnosis
+
+    # Energy ----------------------------------------------------------------------------------
+
+    async def check_balance(
+        self,
+        meters: Mapping[int, tuple[str, MeterRole]],
+        plan: BalancePlan,
+        operator: Operator | None = None,
+    ) -> BalanceDiagnosis:
+        """Read all meters of a site in turn and see whether they add up.
+
+        Args:
+            meters: By address, what to call the meter and what it is said to measure.
+            plan: How long, and which sources are held back.
+            operator: Holds sources back; None to watch only.
+        """
+        return await check_energy(self, meters, plan, operator)
 
     async def close(self) -> None:
         """Release the link and finish the recording."""

@@ -11,10 +11,14 @@ from busprobe.model.line import Endpoint, LineSettings
 
 
 class Hands(Protocol):
-    """Simulated hands that switch the test load of a simulated site."""
+    """Simulated hands that switch the test load, and hold sources back, on a simulated site."""
 
     def plug(self, phase: str, power_w: float, on: bool, at_ns: int) -> None:
         """Switch the load at an instant of the link's clock."""
+        ...
+
+    def curtail(self, address: int, share: float, at_ns: int) -> bool:
+        """Limit the source whose meter has this address; False where it measures no source."""
         ...
 
 

@@ -65,7 +65,11 @@ class _ScreenOperator:
         request = self._request
         if self._hands is None or request is None or self._answer is not None:
             return
-        self._hands.plug(request.phase, request.power_w, request.on, self._now_ns + _HANDS_DELAY_NS)
+        at_ns = self._now_ns + _HANDS_DELAY_NS
+        if request.source is not None:
+            self._answer = self._hands.curtail(request.source, request.share, at_ns)
+            return
+        self._hands.plug(request.phase, request.power_w, request.on, at_ns)
         self._answer = True
 
 

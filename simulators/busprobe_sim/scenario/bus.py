@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -73,10 +74,33 @@ class Truth:
 
 
 class Hands:
-    """The technician's hands: they plug and unplug the test heater."""
+    """The technician's hands: they plug and unplug the test heater, and hold sources back.
 
-    def __init__(self, site: Site) -> None:
+    Args:
+        site: The site.
+        points: What is measured at each address.
+    """
+
+    def __init__(self, site: Site, points: Mapping[int, str] | None = None) -> None:
         self._site = site
+        self._points = dict(points or {})
+
+    def curtail(self, address: int, share: float, at_ns: int) -> bool:
+        """Limit the source that the meter at an address measures.
+
+        Args:
+            address: Address of its meter.
+            share: Share of its rating that it may give.
+            at_ns: When, on the clock of the line [ns].
+
+        Returns:
+            Whether a source is measured there.
+        """
+        point = self._points.get(address, "")
+        if point not in {source.name for source in self._site.parameters.sources}:
+            return False
+        self._site.curtail(point, share, at_ns)
+        return True
 
     def plug(
         self, phase: str, power_w: float, on: bool, at_ns: int, feeder: str | None = None
@@ -194,11 +218,19 @@ class Scenario:
             site,
             line_settings(part.line.settings),
             Truth(part.truth, tuple(truths)),
-            Hands(site),
+            Hands(site, _points(truths)),
             tuple(stations),
             self.name,
             part,
         )
+
+
+def _points(devices: Iterable[DeviceTruth]) -> dict[int, str]:
+    """What is measured at each address; of two devices at one address the first."""
+    points: dict[int, str] = {}
+    for device in devices:
+        points.setdefault(device.address, device.point)
+    return points
 
 
 def _change(stations: list[Station], number: int, settings: LineSettings) -> Apply:
