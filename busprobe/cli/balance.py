@@ -30,6 +30,7 @@ from busprobe.model.finding import Severity
 from busprobe.model.series import Series
 from busprobe.procedures.check_balance import BalancePlan
 from busprobe.procedures.operator import Operator
+from busprobe.session.energy import check_balance
 from busprobe.session.job import Job
 
 # A day of one-second rows of four meters.
@@ -218,7 +219,7 @@ def command(
                 diagnostics.say("Nobody can be asked to hold a generator back: only watching.")
         held = tuple(name for name, known in meters.values() if known.role is Role.GENERATOR)
         plan = BalancePlan(duration, curtail=held if curtail else ())
-        diagnosis = await job.check_balance(meters, plan, operator)
+        diagnosis = await check_balance(job, meters, plan, operator)
         addresses = {name: address for address, (name, _) in meters.items()}
         return balance_result(diagnosis, addresses)
 

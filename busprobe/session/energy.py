@@ -18,13 +18,19 @@ if TYPE_CHECKING:
 BALANCE_CODES = tuple(balance_catalogue.ENTRIES)
 
 
-async def check_energy(
+async def check_balance(
     job: Job,
     meters: Mapping[int, tuple[str, MeterRole]],
     plan: BalancePlan,
-    operator: Operator | None,
+    operator: Operator | None = None,
 ) -> BalanceDiagnosis:
-    """Run the balance; see `Job.check_balance`.
+    """Read all meters of a site in turn and see whether they add up.
+
+    Args:
+        job: The job on the bus.
+        meters: By address, what to call the meter and what it is said to measure.
+        plan: How long, and which sources are held back.
+        operator: Holds sources back; None to watch only.
 
     Raises:
         InputError: A device has no power registers that are known, or nobody answers.

@@ -6,13 +6,12 @@ interface runs it on a thread of its own (`busprobe.session.session`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.bus.manners import LISTEN_FIRST_NS
-from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
@@ -36,7 +35,6 @@ from busprobe.procedures.change_address import (
     check_change,
     plan_change,
 )
-from busprobe.procedures.check_balance import BalancePlan
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
@@ -52,7 +50,6 @@ from busprobe.profiles.sunspec import WalkAnomaly
 from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
 from busprobe.session import findings as words
-from busprobe.session.energy import check_energy
 from busprobe.session.events import (
     DeviceKnown,
     Event,
@@ -483,23 +480,6 @@ class Job:
             )
         )
         return diagnosis
-
-    # Energy ----------------------------------------------------------------------------------
-
-    async def check_balance(
-        self,
-        meters: Mapping[int, tuple[str, MeterRole]],
-        plan: BalancePlan,
-        operator: Operator | None = None,
-    ) -> BalanceDiagnosis:
-        """Read all meters of a site in turn and see whether they add up.
-
-        Args:
-            meters: By address, what to call the meter and what it is said to measure.
-            plan: How long, and which sources are held back.
-            operator: Holds sources back; None to watch only.
-        """
-        return await check_energy(self, meters, plan, operator)
 
     async def close(self) -> None:
         """Release the link and finish the recording."""
