@@ -12,6 +12,8 @@ from busprobe.model.line import LineSettings
 # its requests would do so once in 27 times.
 _ABSENT_AFTER = 3
 _DROPS = 1 / 3
+# Of the requests to an absent address; the rest meets noise or somebody's late answer.
+_MOSTLY = 0.6
 _DAMAGED_FROM = 2
 _MOST_SURE = 0.999
 
@@ -106,16 +108,20 @@ def _master(conversation: Conversation) -> Finding:
 def _per_device(conversation: Conversation) -> list[Finding]:
     found = []
     for device in conversation.devices:
-        if device.requests >= _ABSENT_AFTER and not device.answers and not device.errors:
+        absent = not device.answers and device.unanswered >= _MOSTLY * device.requests
+        if absent and device.unanswered >= _ABSENT_AFTER:
             found.append(
                 finding(
                     "polled-absent",
                     address=device.address,
-                    probability=min(_MOST_SURE, 1 - _DROPS**device.requests),
+                    probability=min(_MOST_SURE, 1 - _DROPS**device.unanswered),
                     evidence=[
-                        Evidence(None, f"{device.requests} requests, nothing was heard after any")
+                        Evidence(
+                            None,
+                            f"{device.unanswered} of {device.requests} requests were followed by nothing",
+                        )
                     ],
-                    count=device.requests,
+                    count=device.unanswered,
                 )
             )
         damaged = device.errors - device.exceptions
