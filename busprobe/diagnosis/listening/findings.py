@@ -118,7 +118,8 @@ def _per_device(conversation: Conversation) -> list[Finding]:
                     evidence=[
                         Evidence(
                             None,
-                            f"{device.unanswered} of {device.requests} requests were followed by nothing",
+                            f"{device.unanswered} of {device.requests} requests were followed "
+                            "by nothing",
                         )
                     ],
                     count=device.unanswered,
