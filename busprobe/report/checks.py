@@ -42,7 +42,7 @@ def state_of(check: Check) -> CheckState:
 def side_by_side(
     as_found: Sequence[Check], as_left: Sequence[Check] | None
 ) -> tuple[CheckEntry, ...]:
-    """Each check once, as found and as left."""
+    """Each check once, as found and as left; those of one subject together."""
     found = {(c.name, c.subject): c for c in as_found}
     left = {(c.name, c.subject): c for c in as_left or ()}
     entries = []
@@ -60,7 +60,8 @@ def side_by_side(
                 as_left=None if last is None else state_of(last),
             )
         )
-    return tuple(entries)
+    subjects = list(dict.fromkeys(entry.subject for entry in entries))
+    return tuple(sorted(entries, key=lambda entry: subjects.index(entry.subject)))
 
 
 def derived_checks(

@@ -97,7 +97,7 @@ def compose(material: Material, *, now: datetime, version: str) -> parts.Report:
     checks, rest_on = _checks(material, tests, names)
     defects = _defects(material, tests)
     open_faults = sum(d.severity == "fault" and d.state == "open" for d in defects)
-    open_defects = [d for d in defects if d.severity != "note"]
+    listed = [d for d in defects if d.severity != "note"]
     details = material.details
     return parts.Report(
         head=_head(material, now, version),
@@ -119,11 +119,11 @@ def compose(material: Material, *, now: datetime, version: str) -> parts.Report:
         readings=meter_readings((*found, *left), names),
         references=reference_entries(details.references, (left or found)),
         health=_health(found, left, names),
-        defects=tuple(open_defects),
+        defects=tuple(listed),
         notes=tuple(d for d in defects if d.severity == "note"),
         not_tested=_not_tested(checks),
         next_verification=details.report.next_verification
-        or words.next_verification(bool(open_defects)),
+        or words.next_verification(any(d.state == "open" for d in listed)),
         signatures=_signatures(details),
     )
 

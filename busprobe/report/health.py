@@ -6,7 +6,6 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 from busprobe.model.chunk import Chunk, Direction, Mark
 from busprobe.model.exchange import Outcome
@@ -27,6 +26,8 @@ _STRANGE = (Outcome.MISADDRESSED, Outcome.LATE)
 _MOST_BINS = 40
 _NICE_MS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
 _SHOWN_BYTES = 8
+# Exchanges that are looked at for the most telling one.
+_MOST_TRIED = 40
 
 
 def percentile(values: Sequence[float], share: float) -> float:
@@ -139,19 +140,19 @@ def collision_picture(visit: Visit, address: int, cited: Sequence[int]) -> Colli
         for e in visit.exchanges
         if e.address == address and e.outcome in (Outcome.CROWDED, Outcome.DAMAGED)
     ]
-    numbers = {number: rank for rank, number in enumerate(cited)}
-    telling.sort(key=lambda e: (numbers.get(e.number, len(numbers)), e.number))
-    for exchange in telling:
-        if visit.settings_at(exchange.t_ns) == home:
-            picture = _draw(visit, exchange, home)
-            if len(picture.speeches) > 2:
-                return picture
-    return None
+    ranks = {number: rank for rank, number in enumerate(cited)}
+    telling.sort(key=lambda e: (ranks.get(e.number, len(ranks)), e.number))
+    pictures = (
+        _draw(visit, exchange)
+        for exchange in telling[:_MOST_TRIED]
+        if home is None or visit.settings_at(exchange.t_ns) == home
+    )
+    # Two that spoke one after the other show more than a heap of bytes.
+    return max(pictures, key=lambda picture: len(picture.speeches) > 2, default=None)
 
 
-def _draw(
-    visit: Visit, exchange: RecordedExchange, settings: LineSettings | None
-) -> CollisionPicture:
+def _draw(visit: Visit, exchange: RecordedExchange) -> CollisionPicture:
+    settings = visit.settings_at(exchange.t_ns)
     starts = [e.t_ns for e in visit.exchanges if e.t_ns > exchange.t_ns]
     until = min(starts, default=visit.end_ns + 1)
     chunks = [c for c in visit.chunks if exchange.t_ns <= c.t_ns < until]
@@ -195,11 +196,4 @@ def _speech(kind: str, start_ns: int, end_ns: int, data: bytes, label: str) -> S
             "hex": shown + (" …" if len(data) > _SHOWN_BYTES else ""),
             "label": label,
         }
-    )
-
-
-def gaps_ms(picture: CollisionPicture) -> tuple[float, ...]:
-    """Silence between one speech and the next [ms]; negative where they overlap."""
-    return tuple(
-        round(later.start_ms - earlier.end_ms, 3) for earlier, later in pairwise(picture.speeches)
     )

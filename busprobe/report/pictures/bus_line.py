@@ -79,7 +79,7 @@ def _drop(drawing: Drawing, drop: BusDrop, x: float, y: float, width: float) -> 
             stroke=1.4 if double else 1, dash="5 3" if double else "",
         )  # fmt: skip
         drawing.text(
-            x, at + 17, fitted(unit.title, width - 8, 11), size=11, anchor="middle", bold=True
+            x, at + 17, fitted(unit.title, width - 8, 12.5), size=11, anchor="middle", bold=True
         )
         drawing.text(
             x, at + 32, fitted(unit.subtitle, width - 8, 10), size=10, anchor="middle",

@@ -22,7 +22,7 @@ _WORDS = {
     "house": ("draws", "gives"),
 }
 
-_BELOW = {"house": "house (calculated)", "consumption": "consumption, part of the house"}
+_BELOW = {"house": "calculated", "consumption": "consumption, part of the house"}
 
 
 def draw_energy(picture: EnergyPicture) -> Drawing:

@@ -62,10 +62,11 @@ def _dial(
             f"U {phasor.name}", size=11, anchor="middle", colour=_colour(phasor),
         )  # fmt: skip
     largest = max((c.magnitude for c in currents), default=0.0)
+    placed: list[tuple[float, float]] = []
     for phasor in currents:
         length = _RADIUS * _LARGEST_CURRENT * max(_SHORTEST, phasor.magnitude / largest)
         _spoke(drawing, x, y, phasor, length, 3.2)
-        _tip(drawing, x, y, phasor, length, voltages)
+        placed.append(_tip(drawing, x, y, phasor, length, voltages, placed))
     drawing.circle(x, y, 2.5, fill=INK)
     for number, phasor in enumerate(currents):
         _value(drawing, x - 105, 276 + _ROW * number, phasor)
@@ -88,19 +89,30 @@ def _spoke(
 
 
 def _tip(
-    drawing: Drawing, x: float, y: float, phasor: Phasor, length: float, voltages: Sequence[Phasor]
-) -> None:
-    """Name a current beyond its tip, beside a voltage that points the same way."""
+    drawing: Drawing,
+    x: float,
+    y: float,
+    phasor: Phasor,
+    length: float,
+    voltages: Sequence[Phasor],
+    placed: Sequence[tuple[float, float]],
+) -> tuple[float, float]:
+    """Name a current beyond its tip, clear of voltages and of other names; tells where."""
     angle = phasor.angle_deg
     for voltage in voltages:
         apart = (angle - voltage.angle_deg + 180.0) % 360.0 - 180.0
         if abs(apart) < _NEAR_DEG:
             angle = voltage.angle_deg + math.copysign(_NEAR_DEG, apart)
-    radians = math.radians(angle)
+    for turn in (0.0, 18.0, -18.0, 36.0, -36.0):
+        radians = math.radians(angle + turn)
+        at_x = x + math.cos(radians) * (length + 17)
+        at_y = y - math.sin(radians) * (length + 13) + 4
+        if all(abs(at_x - px) > 26 or abs(at_y - py) > 12 for px, py in placed):
+            break
     drawing.text(
-        x + math.cos(radians) * (length + 17), y - math.sin(radians) * (length + 13) + 4,
-        f"I {phasor.name}", size=11, anchor="middle", colour=_colour(phasor), bold=True,
+        at_x, at_y, f"I {phasor.name}", size=11, anchor="middle", colour=_colour(phasor), bold=True,
     )  # fmt: skip
+    return at_x, at_y
 
 
 def _value(drawing: Drawing, x: float, y: float, phasor: Phasor) -> None:
