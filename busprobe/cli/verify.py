@@ -82,7 +82,7 @@ def _groups(ctx: click.Context, param: click.Parameter, value: str | None) -> fr
     "--watch",
     "watch_s",
     type=click.FloatRange(10, 86_400),
-    default=60.0,
+    default=120.0,
     show_default=True,
     help="How long the meters are read for the balance [s].",
 )

@@ -36,7 +36,7 @@ class VerifyOptions:
     load: KnownLoad | None = None
     quick: bool = False
     insist: bool = False
-    watch_s: float = 60.0
+    watch_s: float = 120.0
     local_hour: Callable[[], float] | None = None
 
 

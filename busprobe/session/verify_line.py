@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.catalogue import devices as device_catalogue
-from busprobe.diagnosis.catalogue import line as line_catalogue
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import healthy, line_findings
 from busprobe.diagnosis.wiring import MeterSystem
@@ -15,7 +15,6 @@ from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
-from busprobe.procedures.check_line import check_line
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.operator import Operator
 from busprobe.session import findings as words
@@ -40,7 +39,6 @@ _GENERATION = (
     "test it with 'busprobe wiring' on a socket behind it"
 )
 _READING_CODES = tuple(device_catalogue.ENTRIES)
-_LINE_CODES = tuple(line_catalogue.ENTRIES.keys() - {"foreign-master"})
 
 
 @dataclass
@@ -60,6 +58,7 @@ class LineVerification:
     link: LinkPart
     operator: Operator | None = None
     signs: dict[str, str] = field(default_factory=dict)
+    _searched: bool = False
 
     @property
     def devices(self) -> tuple[DevicePart, ...]:
@@ -149,6 +148,7 @@ class LineVerification:
             return
         if self.job.should_stop():
             return
+        self._searched = True
         self._settings.clear()
         for device in found.devices:
             at = device.settings
@@ -304,17 +304,21 @@ class LineVerification:
             return
         if job.bus.settings != home:
             await job.bus.configure(home)
-        looked = await check_line(
-            job.bus, asked, observe=job.progress(Step.LINE), should_stop=job.should_stop
-        )
-        if looked.stopped:
+        try:
+            report = await job.check_line(
+                [d.address for d in asked],
+                insist=self.whole.options.insist,
+                # The search has listened already, if it was made in this run.
+                listen_first_s=0.0 if self._searched else LISTEN_FIRST_NS / 1e9,
+            )
+        except InputError as error:
+            self.make(verify.not_tested(item, error.cause))
             return
-        told = line_findings(looked.weighed)
-        job.clear_findings(None, _LINE_CODES)
-        for finding in told:
-            job.raise_finding(finding)
-        tallied = f"{looked.weighed.bad} of {looked.weighed.total} exchanges were not clean"
-        self.make(verify.health_check(item, told, tallied, healthy(looked.weighed)))
+        if job.should_stop():
+            return
+        told = line_findings(report.weighed)
+        tallied = f"{report.weighed.bad} of {report.weighed.total} exchanges were not clean"
+        self.make(verify.health_check(item, told, tallied, healthy(report.weighed)))
 
     def _home(self) -> LineSettings | None:
         """The settings of the line: those planned, or else those of most devices."""

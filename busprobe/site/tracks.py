@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from busprobe.diagnosis.balance import MeterRole, Positive
+from busprobe.diagnosis.balance import Role as BalanceRole
 from busprobe.diagnosis.coupling import Coupling, Generator, Role, Track
 from busprobe.model.reading import SignConvention, Snapshot
 from busprobe.site.plan import DevicePart, InverterPart, MeterPart, SitePlan
@@ -23,10 +25,12 @@ class Rounds:
 
     snapshots: dict[str, list[Snapshot]] = field(default_factory=dict)
     hours: list[float] = field(default_factory=list)
+    steps: dict[str, Mapping[str, float]] = field(default_factory=dict)
 
-    def add(self, name: str, snapshot: Snapshot) -> None:
-        """Keep a poll of a device; every device is polled once a round."""
+    def add(self, name: str, snapshot: Snapshot, steps: Mapping[str, float]) -> None:
+        """Keep a poll of a device and its register steps; every device is polled once a round."""
         self.snapshots.setdefault(name, []).append(snapshot)
+        self.steps[name] = steps
 
     def good(self) -> tuple[int, ...]:
         """Rounds in which every device told its power."""
@@ -127,3 +131,36 @@ def _rated_w(plan: SitePlan, part: DevicePart) -> float | None:
         return None if part.rating_kw is None else 1000 * part.rating_kw
     rated = sum(g.rating_w for g in plan.generators if g.meter == part.name)
     return rated or None
+
+
+def balance_role(plan: SitePlan, part: DevicePart) -> MeterRole | None:
+    """What a device is said to measure, for the energy balance; None where it takes no part.
+
+    Consumers behind another consumer's meter are left out: they are counted there already.
+    """
+    rated = _rated_w(plan, part)
+    if isinstance(part, InverterPart):
+        return MeterRole.usual(BalanceRole.HYBRID, rated)
+    if not isinstance(part, MeterPart):
+        return None
+    role = _BALANCE_ROLES[_role(part)]
+    if part.feeds == "battery":
+        role = BalanceRole.BATTERY
+    grid = plan.grid_meter
+    outer = None if grid is None else grid.name
+    if role is None or (role is BalanceRole.LOAD and part.behind not in (None, outer)):
+        return None
+    if part.positive is None:
+        return MeterRole(role, Positive.UNKNOWN, rated)
+    # A feed-in meter that shows import positive shows what comes into the site positive; at a
+    # source or a load that is power drawn.
+    into = (part.positive == "import") == (role is BalanceRole.GRID)
+    return MeterRole(role, Positive.INTO_SITE if into else Positive.OUT_OF_SITE, rated)
+
+
+_BALANCE_ROLES: Mapping[Role, BalanceRole | None] = {
+    Role.GRID: BalanceRole.GRID,
+    Role.GENERATION: BalanceRole.GENERATOR,
+    Role.CONSUMPTION: BalanceRole.LOAD,
+    Role.STORAGE: None,
+}

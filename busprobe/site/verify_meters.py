@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from busprobe.diagnosis.balance import BalanceDiagnosis, BalanceVerdict
 from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
 from busprobe.diagnosis.coupling import Answer, Holds
 from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
@@ -167,4 +168,39 @@ def coupling_check(item: Item, answer: Answer, planned: str = "") -> Check:
         found=answer.text if settled else "",
         evidence=(*lead, *answer.evidence),
         findings=answer.findings,
+    )
+
+
+# Balance --------------------------------------------------------------------------------------
+
+_BALANCE = {
+    BalanceVerdict.CORRECT: CheckOutcome.PASS,
+    BalanceVerdict.FAULT: CheckOutcome.FAIL,
+    # Several explanations fit, and each is a fault.
+    BalanceVerdict.AMBIGUOUS: CheckOutcome.FAIL,
+    BalanceVerdict.UNDECIDED: CheckOutcome.NOT_TESTED,
+}
+
+
+def balance_check(item: Item, diagnosis: BalanceDiagnosis, findings: Sequence[Finding]) -> Check:
+    """The energy balance of the whole site; what is undecided is not tested, and says why."""
+    settled = diagnosis.verdict is not BalanceVerdict.UNDECIDED
+    why = (*diagnosis.not_identifiable, diagnosis.next_experiment or "")
+    house = (
+        ""
+        if diagnosis.residual_w is None
+        else f"house without meters {diagnosis.residual_w:.0f} W"
+        f" ± {diagnosis.residual_uncertainty_w or 0.0:.0f} W, "
+    )
+    return check(
+        item,
+        _BALANCE[diagnosis.verdict],
+        found="; ".join(f.summary for f in findings) if settled else "",
+        uncertainty=f"{house}probability {diagnosis.probability:.4f}",
+        evidence=[
+            *(() if settled else (Evidence(None, text) for text in why if text)),
+            *(e for f in findings for e in f.evidence[:3]),
+        ]
+        or [Evidence(None, f"{diagnosis.duration_s:.0f} s of readings")],
+        findings=findings,
     )

@@ -7,6 +7,7 @@ from verifying import EXAMPLE, HEALTHY, Run, plan_of
 
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.check import CheckOutcome
+from busprobe.model.finding import Severity
 from busprobe.session.events import CheckMade, Step, StepFinished
 from busprobe.session.verification import VerifyOptions
 from busprobe.site.items import Group
@@ -14,6 +15,16 @@ from busprobe.site.items import Group
 FIRST = frozenset({Group.FIND, Group.DUPLICATES, Group.IDENTITY})
 READS = {0x03, 0x04, 0x11, 0x2B}
 PASS, FAIL, NOT_TESTED = "PASS", "FAIL", "NOT TESTED"
+
+GENERATOR = """
+format: 1
+site: {name: Wood gas}
+links: [{name: bus, link: "sim:reversed-generator-meter", settings: 9600 8N1}]
+meters:
+  - {name: grid, link: bus, address: 1, role: grid}
+  - {name: gen meter, link: bus, address: 2, role: generation, feeds: chp}
+generators: [{name: set, kind: chp, rating_kw: 9, meter: gen meter}]
+"""
 
 
 def quick(*groups: Group, **more: object) -> VerifyOptions:
@@ -29,13 +40,13 @@ def assert_reads_only(run: Run) -> None:
 
 
 def test_a_healthy_site_passes_everything_that_was_tested() -> None:
-    run = Run(plan_of(HEALTHY))
+    run = Run(plan_of(HEALTHY), VerifyOptions(quick=True, watch_s=40.0))
     assert run.whole.complete
     outcomes = {c.outcome for c in run.whole.checks}
     assert CheckOutcome.FAIL not in outcomes
     open_ = {c.name for c in run.whole.checks if c.outcome is CheckOutcome.NOT_TESTED}
-    # No load was given, and the site imports during the minute: nothing is said of its limit.
-    assert open_ == {"wiring", "export-limit", "balance"}
+    # A quick run without a load, while the site imports: nothing is said of its limit.
+    assert open_ == {"unplanned-devices", "wiring", "export-limit", "balance"}
     for name, subject in (
         ("sign", "grid"),
         ("role", "workshop"),
@@ -148,25 +159,29 @@ def test_without_a_load_the_wiring_is_not_tested_and_says_so() -> None:
 
 
 def test_a_generator_meter_that_counts_the_wrong_way_contradicts_its_role() -> None:
-    plan = plan_of(
-        """
-format: 1
-site: {name: Wood gas}
-links: [{name: bus, link: "sim:reversed-generator-meter", settings: 9600 8N1}]
-meters:
-  - {name: grid, link: bus, address: 1, role: grid}
-  - {name: gen meter, link: bus, address: 2, role: generation, feeds: chp}
-generators: [{name: set, kind: chp, rating_kw: 9, meter: gen meter}]
-"""
-    )
-    run = Run(plan, quick(Group.FIND, Group.BALANCE, watch_s=20.0))
-    assert run.outcome("role", "gen meter") == FAIL
-    assert run.outcome("house-load", "Wood gas") == FAIL
-    assert ("role-contradicts-sign", 2) in run.job.findings
-    house = run.job.findings["house-load-negative", 1]
-    assert "gen meter counted the other way" in house.cause
+    plan = plan_of(GENERATOR)
+    run = Run(plan, quick(Group.FIND, Group.BALANCE, watch_s=40.0))
+    assert [f.code for f in run.bus.truth.faults] == ["ct-reversed"]
+    for name, subject in (
+        ("role", "gen meter"),
+        ("house-load", "Wood gas"),
+        ("balance", "Wood gas"),
+    ):
+        assert run.outcome(name, subject) == FAIL
+        # One cause is told once, by the check that knows most of it.
+        assert run.whole.done[name, subject].finding_codes == ("balance-meter-reversed",)
+    faults = {key for key, f in run.job.findings.items() if f.severity is Severity.FAULT}
+    assert faults == {("balance-meter-reversed", 2)}
     # The generator hardly moves: whether the grid meter follows it stays open.
     assert run.outcome("follows", "set") == NOT_TESTED
+    assert_reads_only(run)
+
+
+def test_a_short_look_tells_the_contradiction_without_its_cause() -> None:
+    plan = plan_of(GENERATOR)
+    run = Run(plan, quick(Group.FIND, Group.BALANCE, watch_s=3.0))
+    assert run.outcome("balance", "Wood gas") == NOT_TESTED
+    assert run.outcome("house-load", "Wood gas") == NOT_TESTED
 
 
 def test_another_master_stops_everything_on_the_line() -> None:
