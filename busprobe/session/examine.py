@@ -10,13 +10,10 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from busprobe.diagnosis.line_health import line_findings
 from busprobe.diagnosis.wiring import KnownLoad, WiringDiagnosis
-from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import LineSettings
-from busprobe.procedures.check_line import check_line
 from busprobe.procedures.operator import HandRequest
 from busprobe.session.job import Job
 from busprobe.session.ports import Hands
@@ -194,20 +191,20 @@ async def _search(result: Examination, job: Job, plan: Sequence[Expected]) -> No
 async def _line(result: Examination, job: Job, plan: Sequence[Expected]) -> None:
     """Look at the line by the devices that are alone at their address, and by the missing ones."""
     home = job.bus.settings
-    there = [
-        device
-        for address, device in sorted(job.devices.items())
+    there = {
+        address
+        for address, device in job.devices.items()
         if device.duplicate != "duplicate" and job.settings_of.get(address) in (None, home)
-    ]
-    missing = [Device(e.address) for e in plan if e.address not in job.devices]
+    }
+    missing = {e.address for e in plan if e.address not in job.devices}
     if not there and not missing:
         return
-    check = await check_line(job.bus, [*there, *missing])
+    await job.check_line(sorted(there | missing), listen_first_s=0.0)
     known = {(t.finding.code, t.finding.address) for t in result.told}
-    for finding in line_findings(check.weighed):
-        if (finding.code, finding.address) not in known:
-            command = "line LINK"
-            result.told.append(Told(finding, command, open_question="undecided" in finding.code))
+    for key, finding in job.findings.items():
+        if key not in known:
+            left_open = "undecided" in finding.code
+            result.told.append(Told(finding, "line LINK", open_question=left_open))
 
 
 def _answers_alone(job: Job, expected: Expected) -> bool:

@@ -78,12 +78,12 @@ def _shared_address(drawing: _Drawing) -> bool:
         for second in free
         if drawing.address(first) < drawing.address(second)
     ]
-    if not alike:
+    if not alike or "missing" in drawing.taken:
         return False
     first, second = drawing.chance.choice(alike)
     address = drawing.address(first)
     drawing.change(second, {"address": address})
-    drawing.taken.add(first)
+    drawing.taken |= {first, "missing"}
     drawing.tell(
         "duplicate-address", address, f"The {first} and the {second} share address {address}."
     )
@@ -105,9 +105,10 @@ def _other_settings(drawing: _Drawing) -> bool:
 def _silent(drawing: _Drawing) -> bool:
     """A meter does not answer at all."""
     free = drawing.free()
-    if len(free) < 2:
+    if len(free) < 2 or "missing" in drawing.taken:
         return False
     name = drawing.chance.choice(free[1:])
+    drawing.taken.add("missing")
     drawing.change(name, {"transceiver": {"dead_driver": True}})
     drawing.tell(
         "device-silent",
@@ -119,18 +120,19 @@ def _silent(drawing: _Drawing) -> bool:
 
 
 def _reversed(drawing: _Drawing) -> bool:
-    """One or two CTs the wrong way round."""
+    """A CT the wrong way round."""
     free = drawing.free(wiring=True)
     if not free:
         return False
     name = drawing.chance.choice(free)
-    wrong = sorted(drawing.chance.sample(_PHASES, drawing.chance.choice((1, 1, 2))))
-    drawing.change(name, {"measures": {"cts": {p: {"reversed": True} for p in wrong}}})
+    # Two of three reversed look like one of three at a meter of the other sign: one only.
+    wrong = drawing.chance.choice(_PHASES)
+    drawing.change(name, {"measures": {"cts": {wrong: {"reversed": True}}}})
     drawing.tell(
         "ct-reversed",
         drawing.address(name),
-        f"The CT of input {' and '.join(wrong)} of the {name} is reversed.",
-        inputs=tuple(wrong),
+        f"The CT of input {wrong} of the {name} is reversed.",
+        inputs=(wrong,),
     )
     return True
 
