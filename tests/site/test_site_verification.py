@@ -218,7 +218,14 @@ def test_a_stopped_run_goes_on_where_it_was() -> None:
 
 
 def test_what_was_not_tested_is_tried_again() -> None:
-    plan = plan_of(HEALTHY)
+    plan = plan_of(
+        """
+format: 1
+site: {name: Orchard}
+links: [{name: bus, link: "sim:healthy", settings: 9600 8N1}]
+meters: [{name: workshop, link: bus, address: 2}]
+"""
+    )
     first = Run(plan, quick(Group.FIND, Group.WIRING))
     assert first.outcome("wiring", "workshop") == NOT_TESTED
     second = Run(plan, quick(Group.WIRING, load=KnownLoad(2000.0)), before=first.whole)
