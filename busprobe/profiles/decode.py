@@ -10,7 +10,7 @@ Rules:
    0, an optional point is not implemented; both carry the note.
 5. An rms voltage cannot be negative: an int16 voltage of a meter that is, has wrapped (at scale
    factor -2 beyond 327.67 V) and is read again as unsigned, marked suspect. Such a device is
-   described in the public pysunspec2 issue 48.
+   described in the public thread pysunspec2 #48.
 6. A float that is a tiny fraction of a watt-hour is an integer counter in the place of a float:
    models 211-214 had acc32 energies until 2016-02-04 (sunspec/models changelog).
 7. A point with a register that was not read has no reading.

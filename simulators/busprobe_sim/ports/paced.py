@@ -5,17 +5,17 @@ from __future__ import annotations
 import asyncio
 import time
 
-from busprobe.link.base import Framing
 from busprobe.model.chunk import Chunk, Direction
-from busprobe.model.errors import InputError, LinkError
-from busprobe.model.line import Endpoint, LineSettings, LinkKind
+from busprobe.model.errors import InputError
+from busprobe.model.line import Endpoint, LineSettings
 from busprobe_sim.line.port import Port
+from busprobe_sim.ports.port_link import PortLink
 
 # A screen needs no finer time; every chunk carries its own.
 _LOOK_EVERY_S = 0.005
 
 
-class PacedLink:
+class PacedLink(PortLink):
     """A link over a port of a simulated line, in real time or a multiple of it.
 
     Its clock is that of the line: it runs `speed` times as fast as the wall clock.
@@ -32,32 +32,10 @@ class PacedLink:
     def __init__(self, port: Port, endpoint: Endpoint | None = None, speed: float = 1.0) -> None:
         if not speed > 0.0:
             raise InputError(f"A speed of {speed} is not possible.", "Give a positive speed.")
-        self._port = port
-        self._endpoint = endpoint or Endpoint("sim:line", LinkKind.SIMULATED, "line")
+        super().__init__(port, endpoint)
         self._speed = speed
         self._wall_ns = time.monotonic_ns()
         self._line_ns = port.now_ns
-        self._closed = False
-
-    @property
-    def endpoint(self) -> Endpoint:
-        """Where this link leads."""
-        return self._endpoint
-
-    @property
-    def framing(self) -> Framing:
-        """A serial line carries RTU frames."""
-        return Framing.RTU
-
-    @property
-    def settings(self) -> LineSettings:
-        """Line settings in force."""
-        return self._port.settings
-
-    @property
-    def arrival_uncertainty_ns(self) -> int:
-        """How late a received byte may be stamped at worst [ns]."""
-        return self._port.uncertainty_ns
 
     def now(self) -> int:
         """Time of the line [ns]."""
@@ -82,15 +60,7 @@ class PacedLink:
             await asyncio.sleep(min(_LOOK_EVERY_S, (until_ns - now) / self._speed / 1e9))
 
     async def configure(self, settings: LineSettings) -> None:
-        """Change the settings of the port."""
+        """Change the settings of the port, once the line has come to the present."""
         self._require_open()
         self._port.line.run_until(self.now())
-        self._port.configure(settings)
-
-    async def close(self) -> None:
-        """Release the link."""
-        self._closed = True
-
-    def _require_open(self) -> None:
-        if self._closed:
-            raise LinkError("The simulated link is closed.", "Open it again.")
+        await super().configure(settings)
