@@ -38,6 +38,8 @@ _LONG_NS = 2_500 * MS
 # The right settings, once found, get at least this share of the time asked for.
 _LEAST_SHARE = 0.5
 _PAUSE_CHARACTERS = 20
+# The rest of the time, and more, is spent at the settings of these.
+_GO_ON_AT = (LineState.CONVERSATION, LineState.OTHER_SETTINGS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +211,7 @@ async def listen(
     if given is None and bus.settings is not None:
         await _find(listener, until)
         heard = listener.judged()
-        if heard.state is LineState.CONVERSATION and heard.settings is not None:
+        if heard.state in _GO_ON_AT and heard.settings is not None:
             if heard.settings != bus.settings:
                 await bus.configure(heard.settings)
             until = max(until, bus.now() + round(_LEAST_SHARE * seconds * 1e9))

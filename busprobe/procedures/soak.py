@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from busprobe.bus.bus import MS, Bus
-from busprobe.diagnosis.line_health import Condition, Sample, Tally, Target, sample
+from busprobe.diagnosis.line_health import Condition, Sample, Sign, Tally, Target, sample
 from busprobe.diagnosis.line_health.experiment import LISTEN_NS
 from busprobe.link.line_errors import LineErrors
 from busprobe.procedures.check_line import counters
@@ -80,9 +80,11 @@ async def soak(
         exchange = await bus.exchange(target.address, request, listen_ns=LISTEN_NS, gap_ns=_GAP_NS)
         state.tallies[target.address].take(exchange)
         condition = Condition(registers, _GAP_NS, last not in (None, target.address))
-        taken, held[target.address] = sample(
+        taken, missing = sample(
             exchange, condition, bus.take_stray_pieces(), held=held.get(target.address)
         )
+        if taken.sign is not Sign.SILENT:
+            held[target.address] = missing
         state.recent.append(taken)
         last = target.address
         now = bus.now()

@@ -22,7 +22,12 @@ from busprobe.diagnosis.line_health.counting import (
     presence,
     share_of,
 )
-from busprobe.diagnosis.line_health.damage import destroyed_starts, disturbances, suspects_of
+from busprobe.diagnosis.line_health.damage import (
+    destroyed_starts,
+    disturbances,
+    looks_doubled,
+    suspects_of,
+)
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
 from busprobe.diagnosis.line_health.signs import Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
@@ -105,7 +110,8 @@ def weigh(
     for address, its in answering.items():
         others += _others(address, its)
     # Who answers for others collides with their answers: only its own say how the line fares.
-    senders = {c.address for c in others if c.probability > _EXPLAINS}
+    doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
+    senders = {c.address for c in others if c.probability > _EXPLAINS} - doubled
     undisturbed = {a: its for a, its in answering.items() if not senders or a in senders}
     if answering:
         for address, its in answering.items():
@@ -119,7 +125,6 @@ def weigh(
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)
-    doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
     causes = [
         # The second answer of a doubled address may come when somebody else is asked.
         replace(c, probability=min(c.probability, _SHADOWED))
@@ -135,7 +140,10 @@ def weigh(
         ]
     kept = sorted((c for c in causes if c.probability >= 0.02), key=lambda c: -c.probability)
     bad = sum(not is_clean(s) for s in samples)
-    return Weighed(tuple(kept), bad, len(samples), suspects_of(undisturbed, character_s))
+    suspects = suspects_of(undisturbed, character_s)
+    # Two devices on one address may look like one that answers for others.
+    suspects += tuple(a for a in undisturbed if a in senders and looks_doubled(undisturbed[a]))
+    return Weighed(tuple(kept), bad, len(samples), tuple(dict.fromkeys(suspects)))
 
 
 def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause]:
@@ -259,8 +267,7 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
         )
     clean = [s for s in its if s.sign is Sign.CLEAN and not s.before]
     times = sorted(s.turnaround_ns / 1e6 for s in clean if s.turnaround_ns is not None)
-    late = [s for s in its if s.sign is Sign.LATE]
-    if times and (times[-1] > SLOW_MS or late):
+    if times and times[-1] > SLOW_MS:
         slowest = times[-1]
         found.append(
             Cause(

@@ -24,6 +24,8 @@ _LOG_PRIOR_SIGN = math.log(0.03)
 
 def presence(count: int, total: int, rival: float) -> float:
     """Probability that a cause leaves a sign, against its rivals' share."""
+    if count <= rival * total:
+        return probability(_LOG_PRIOR_SIGN)
     return probability(
         _LOG_PRIOR_SIGN
         + log_drawn(count, total, *_SIGN_SHARE)

@@ -105,6 +105,11 @@ def _trailed(sample: Sample) -> bool:
     return any(len(r) > 1 and not set(r) <= PULSES for r in (sample.before, sample.after))
 
 
+def looks_doubled(its: Sequence[Sample]) -> bool:
+    """Whether answers of one address are damaged, doubled or trailed more than once."""
+    return sum(s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in its) >= 2
+
+
 def _damage_rates(
     answering: Mapping[int, Sequence[Sample]],
 ) -> dict[int, tuple[int, int]]:

@@ -161,7 +161,8 @@ class LineTest:
         condition = Condition(question.registers, question.gap_ns, after_other)
         held = self._held.get(question.address)
         taken, missing = sample(exchange, condition, stray, held=held, errors=errors)
-        self._held[question.address] = missing
+        if taken.sign is not Sign.SILENT:
+            self._held[question.address] = missing
         self._last_address = question.address
         self.samples.append(taken)
         self._weighed = None

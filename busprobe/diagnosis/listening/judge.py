@@ -74,7 +74,12 @@ def judge(stays: Sequence[Stay]) -> Heard:
         "jabber": weights[JABBER],
         "conversation": sum(formats.values()),
     }
-    proving = [stay for stay in stays if stay.frames >= _FRAMES_PROVE]
+    # One whole frame proves the rate where the bytes speak for it as well.
+    proving = [
+        stay
+        for stay in stays
+        if stay.frames >= _FRAMES_PROVE or (stay.frames and rates[stay.settings.baud] > 0.5)
+    ]
     if proving:
         return _conversation(stays, proving, formats, told)
     for state, share in (
