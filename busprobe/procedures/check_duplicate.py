@@ -75,21 +75,18 @@ async def check_duplicate(
             base = None
         if identity.functions and function not in identity.functions:
             function = identity.functions[0]
-    test = DuplicateTest(address, base, function, background or Background(), readings)
+    test = DuplicateTest(address, base, function, background or Background(), readings, bus.line.parity)
     done = 0
     bus.take_stray_pieces()
     while (probe := test.next_request()) is not None:
         two = test.probability_two
         observe(Progress(done, 0, None, f"{probe.purpose}; two devices: {100 * two:.1f} %"))
         exchange = await bus.exchange(
-            address,
-            probe.pdu,
-            listen_ns=probe.listen_ns,
-            linger_ns=probe.linger_ns,
-            gap_ns=probe.gap_ns,
+            address, probe.pdu, listen_ns=probe.listen_ns, linger_ns=probe.linger_ns
         )
-        # Let the gap pass now, so that what comes in it belongs to this request.
-        await bus.settle(probe.gap_ns)
-        test.take(exchange, bus.take_stray_pieces())
+        # Let the gap pass now, so that what comes in it belongs to this request. It is not waited
+        # for silence: on a line without bias that may never come.
+        overheard = await bus.listen(probe.gap_ns)
+        test.take(exchange, (*bus.take_stray_pieces(), *overheard.pieces))
         done += 1
     return test.verdict

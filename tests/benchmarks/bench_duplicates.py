@@ -14,6 +14,7 @@ import statistics
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,7 +22,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "simulators"), str(ROOT / "tests/diagnosis
 
 from drawn_buses import ADDRESS, NEIGHBOUR, SINGLE, TWO, draw_bus  # noqa: E402
 
-from busprobe.model.exchange import Exchange  # noqa: E402
+from busprobe.model.exchange import Exchange, Outcome  # noqa: E402
 from busprobe.model.line import LineSettings  # noqa: E402
 from busprobe.procedures.check_duplicate import background_of, check_duplicate  # noqa: E402
 from busprobe.wire import pdu  # noqa: E402
@@ -39,6 +40,7 @@ class Run:
         name: Class.
         seed: Seed.
         more: Whether more than one device sent.
+        hidden: Whether nothing that was heard differs from what one device would give.
         verdict: What was said.
         probability: Of the verdict.
         bus_s: Bus time, neighbours not counted [s].
@@ -50,6 +52,7 @@ class Run:
     name: str
     seed: int
     more: bool
+    hidden: bool
     verdict: str
     probability: float
     bus_s: float
@@ -64,8 +67,8 @@ class Run:
 
     @property
     def wrong(self) -> bool:
-        """Whether the verdict is false."""
-        return self.verdict in ("single", "duplicate") and not self.right
+        """Whether the verdict is false, although the bus told."""
+        return not self.hidden and self.verdict in ("single", "duplicate") and not self.right
 
 
 def run(name: str, seed: int) -> Run:
@@ -82,6 +85,8 @@ def run(name: str, seed: int) -> Run:
             )
     background = background_of(heard, ADDRESS, bus.bus.line)
     start = bus.bus.now()
+    told: list[Exchange] = []
+    bus.bus.on_exchange = told.append
     verdict = run_virtual(
         check_duplicate(bus.bus, ADDRESS, identity=bus.identity, background=background)
     )
@@ -89,6 +94,7 @@ def run(name: str, seed: int) -> Run:
         name,
         seed,
         bus.speakers > 1,
+        bus.speakers > 1 and looks_single(told),
         verdict.verdict,
         verdict.probability,
         (bus.bus.now() - start) / 1e9,
@@ -98,9 +104,23 @@ def run(name: str, seed: int) -> Run:
     )
 
 
+def looks_single(exchanges: Sequence[Exchange]) -> bool:
+    """Whether every request had one whole answer, and the same one from registers that are fixed.
+
+    Then nothing on the bus tells the device that was heard from one that is alone.
+    """
+    if any(e.outcome not in (Outcome.ANSWERED, Outcome.EXCEPTION) for e in exchanges):
+        return False
+    fixed: dict[bytes, set[bytes]] = {}
+    for e in exchanges:
+        if e.answer is not None and len(e.answer.raw) in (9, 37, 45):
+            fixed.setdefault(e.request.pdu, set()).add(e.answer.raw)
+    return all(len(contents) == 1 for contents in fixed.values())
+
+
 def table(runs: Sequence[Run]) -> None:
     """Print one line per class."""
-    print(f"{'class':27}{'buses':>6}{'wrong':>7}{'undec.':>8}{'silent':>7}", end="")
+    print(f"{'class':27}{'buses':>6}{'hidden':>7}{'wrong':>7}{'undec.':>8}{'silent':>7}", end="")
     print(f"{'median':>8}{'p95':>7}   serials known (all/one/none), invented")
     for name in dict.fromkeys(r.name for r in runs):
         line(name, [r for r in runs if r.name == name])
@@ -122,7 +142,7 @@ def line(text: str, its: Sequence[Run]) -> None:
         known = f"   {whole}/{len(with_serials) - whole - none}/{none}"
     invented = sum(r.invented for r in its)
     print(
-        f"{text:27}{len(its):6}{sum(r.wrong for r in its):7}"
+        f"{text:27}{len(its):6}{sum(r.hidden for r in its):7}{sum(r.wrong for r in its):7}"
         f"{100 * sum(r.verdict == 'undecided' for r in its) / len(its):7.1f}%"
         f"{sum(r.verdict == 'silent' for r in its):7}"
         f"{statistics.median(times):7.2f}s{p95:6.1f}s{known}"
@@ -139,10 +159,10 @@ def calibration(runs: Sequence[Run]) -> None:
     told = [
         (r.probability if r.verdict in ("duplicate", "undecided") else 1 - r.probability, r.more)
         for r in runs
-        if r.verdict != "silent"
+        if r.verdict != "silent" and not r.hidden
     ]
     edges = (0.0, 0.001, 0.005, 0.05, 0.5, 0.95, 0.9995, 0.99999, 1.0 + 1e-12)
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         its = [(p, m) for p, m in told if low <= p < high]
         if its:
             stated = statistics.fmean(p for p, _ in its)

@@ -20,14 +20,16 @@ CRC_BYTES = 2
 # A request to read registers; no answer to one has this length.
 _READ_REQUEST_BYTES = 8
 
-# What one low pulse on an idle line becomes, by its width (computed with an independent UART model):
-# a switching edge, or a line without bias that sags.
+# What one low pulse on an idle line becomes, by its width (computed with an independent UART
+# model): a switching edge, or a line without bias that sags.
 _PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
 _MOST_PULSES = 3
 # A damaged answer whose last bytes are those of a known one: CRC and one byte of data.
 _FEWEST_RIGHT_BEHIND = 3
-# One damaged answer loses or gains a byte or two; more are the bytes of another one.
-_TOO_LONG = 3
+# One damaged answer may gain a byte; more are the bytes of another one, which began later.
+_TOO_LONG = 2
+# Noise that hits start bits loses bytes; answers that overlap last as long as both together.
+_TOO_SHORT = 2
 
 
 class Kind(StrEnum):
@@ -48,7 +50,9 @@ class Kind(StrEnum):
     LONG = "long"
     """No valid answer, and more bytes than one has."""
     GARBLED = "garbled"
-    """No valid answer; not even the head or the length of one."""
+    """No valid answer; the length of one, but not its head."""
+    SHRUNK = "shrunk"
+    """No valid answer, and fewer bytes than one has."""
     BROKEN = "broken"
     """No valid answer; length and head are right, something behind is not."""
     NICKED = "nicked"
@@ -109,7 +113,7 @@ def observe(
         and piece.address == request.address
         and pdu.matches(request.pdu, piece.pdu)
     ]
-    strange = any(_is_strange(piece, request) for piece in exchange.pieces)
+    strange = any(is_strange(piece, request) for piece in exchange.pieces)
     line_errors = _line_errors([p for p in exchange.pieces if isinstance(p, Unframed)])
     runs = runs_of(exchange)
     characters = HEAD_BYTES + (expected or CRC_BYTES)
@@ -132,7 +136,7 @@ def observe(
     )
 
 
-def _is_strange(piece: Frame | Unframed, request: Frame) -> bool:
+def is_strange(piece: Frame | Unframed, request: Frame) -> bool:
     """Whether a frame can come from no device at this address: a foreign master is at work.
 
     A frame from this address to another question of ours is a late answer, and not strange.
@@ -231,14 +235,15 @@ def _damage(data: bytes, request: Frame, characters: int, known: Collection[byte
         return Kind.NICKED
     if len(data) >= characters + _TOO_LONG:
         return Kind.LONG
+    if len(data) <= characters - _TOO_SHORT:
+        return Kind.SHRUNK
     wrong = sum(a != b for a, b in zip(data[:HEAD_BYTES], head, strict=False))
-    same_length = abs(len(data) - characters) <= 1
-    return Kind.BROKEN if same_length and wrong <= 1 else Kind.GARBLED
+    return Kind.BROKEN if wrong <= 1 else Kind.GARBLED
 
 
 def _ends_alike(data: bytes, whole: bytes) -> bool:
     """Whether bytes are one damaged answer: its end, its length, and most of the rest."""
-    if abs(len(data) - len(whole)) >= _TOO_LONG:
+    if abs(len(data) - len(whole)) > _TOO_LONG:
         return False
     behind = common_end(data, whole)
     before = common_end(data[::-1], whole[::-1])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from busprobe.wire import pdu
@@ -10,6 +10,7 @@ from busprobe.wire import pdu
 # SunSpec common model (model 1): the serial number lies 50 registers after the ID register, which
 # follows the marker of two registers.
 MARKER_REGISTERS = 2
+_SUNSPEC_MARK = b"SunS"
 SERIAL_OFFSET = 52
 SERIAL_REGISTERS = 16
 # Marker, ID, length and maker: the same in two meters of one kind, and about as long as the serial
@@ -40,6 +41,7 @@ class Question:
         fixed: Whether one device always answers the same.
         serial: Whether the answer is the serial number.
         purpose: What is read, in words.
+        data: What every device must answer, where that is known.
     """
 
     pdu: bytes
@@ -47,6 +49,7 @@ class Question:
     fixed: bool
     serial: bool
     purpose: str
+    data: bytes = b""
 
 
 def questions(base: int | None, function: int, readings: int | None) -> tuple[Question, ...]:
@@ -67,7 +70,9 @@ def questions(base: int | None, function: int, readings: int | None) -> tuple[Qu
         long = read(0, 16, Sort.UNLIKE, "a long stretch", False)
         return (long, short, long, read(0, 20, Sort.UNLIKE, "a longer stretch", False))
     serial = read(base + SERIAL_OFFSET, SERIAL_REGISTERS, Sort.UNLIKE, "the serial number", True)
-    mark = read(base, MARKER_REGISTERS, Sort.SHORT, "the SunSpec mark", True)
+    mark = replace(
+        read(base, MARKER_REGISTERS, Sort.SHORT, "the SunSpec mark", True), data=_SUNSPEC_MARK
+    )
     maker = read(base, _ALIKE_REGISTERS, Sort.ALIKE, "what both would hold alike", True)
     live = (
         serial

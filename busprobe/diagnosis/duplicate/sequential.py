@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from busprobe.diagnosis.duplicate.hypotheses import (
     PRIOR_MORE,
@@ -13,17 +14,19 @@ from busprobe.diagnosis.duplicate.hypotheses import (
     log_more,
     log_one,
 )
-from busprobe.diagnosis.duplicate.observe import Kind, Observation, observe
+from busprobe.diagnosis.duplicate.observe import Kind, Observation, is_strange, observe
 from busprobe.diagnosis.duplicate.questions import (
     SERIAL_OFFSET,
+    SERIAL_REGISTERS,
     Question,
     Sort,
     questions,
 )
-from busprobe.diagnosis.duplicate.serials import SerialPieces, serial_text
+from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, frame_of, serial_text
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict, Probe
 from busprobe.diagnosis.duplicate.words import evidence_of, manner_of
 from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.line import Parity
 from busprobe.wire import pdu
 
 MS = 1_000_000
@@ -33,8 +36,15 @@ SURE_MORE = 0.9995
 SURE_ONE = 0.995
 FEWEST_ONE = 10
 FEWEST_MORE = 3
-MOST = 40
+MOST = 30
+# What is enough when no more is asked.
+SURE_MORE_AT_LAST = 0.98
+SURE_ONE_AT_LAST = 0.98
+# A device that answers few requests: fewer answers will do, among so many exchanges.
+FEWEST_OF_MANY = 5
+MANY = 16
 SILENT_AFTER = 4
+SILENT_AFTER_WITH_NOISE = 10
 # Traffic of a foreign master says nothing; so many exchanges in all.
 MOST_WITH_STRANGERS = 60
 
@@ -44,11 +54,20 @@ _LONG_LINGER_NS = 320 * MS
 _SHORT_LINGER_NS = 90 * MS
 _LONG_LINGERS = 4
 _LISTEN_NS = 700 * MS
+# Later requests wait for the latest answer so far, and this much longer.
+_LATER_NS = 150 * MS
+_LATER_FACTOR = 1.3
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
+
+# Once a foreign master was heard, what lies beside answers may be its traffic.
+_MOST_BESIDE_FOREIGN = 3.0
 
 # Chance of a different content of fixed registers with one device: a damaged answer whose CRC fits.
 _LOG_IDENTITY_ONCE = math.log(1e4)
 _LOG_IDENTITY_TWICE = math.log(1e8)
+# Readings that jump to and fro together are those of two devices: so many registers, so many jumps.
+_FEWEST_JUMPING = 3
+_FEWEST_JUMPS = 3
 
 
 @dataclass
@@ -61,6 +80,7 @@ class DuplicateTest:
         function: Function code of the reads.
         background: What other addresses of the line show.
         readings: Register of the ID of its SunSpec meter model, None where that is not known.
+        parity: Of the line.
     """
 
     address: int
@@ -68,18 +88,22 @@ class DuplicateTest:
     function: int = 3
     background: Background = field(default_factory=Background)
     readings: int | None = None
+    parity: Parity = Parity.NONE
     _taken: list[tuple[Question, Observation]] = field(default_factory=list)
     _pieces_taken: list[tuple[int, Observation]] = field(default_factory=list)
     _pending: Question | int | None = None
     _known: dict[bytes, set[bytes]] = field(default_factory=dict)
     _held_back: bytes = b""
     _gap: int = 0
+    _gap_is_innocent: bool = False
+    _foreign: bool = False
+    _latest_ns: int = 0
     _slowest_ns: int = 0
     _log_odds: float = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
 
     def __post_init__(self) -> None:
         self._rotation = questions(self.sunspec_base, self.function, self.readings)
-        self._serials = SerialPieces(self.address, self.function)
+        self._serials = SerialPieces(self.address, self.function, self.parity)
 
     @property
     def probability_two(self) -> float:
@@ -97,7 +121,7 @@ class DuplicateTest:
         self._pending = question
         return Probe(
             question.pdu,
-            _LISTEN_NS,
+            self._listen_ns,
             _LONG_LINGER_NS if count < _LONG_LINGERS else _SHORT_LINGER_NS,
             _GAPS_NS[self._gap],
             f"address {self.address}: reading {question.purpose}",
@@ -111,33 +135,54 @@ class DuplicateTest:
         if register is None:
             return None
         self._pending = register
+        first, count = (0, SERIAL_REGISTERS) if register == WHOLE else (register, 1)
         return Probe(
-            pdu.read_registers(self.function, self.sunspec_base + SERIAL_OFFSET + register, 1),
-            _LISTEN_NS,
+            pdu.read_registers(self.function, self.sunspec_base + SERIAL_OFFSET + first, count),
+            self._listen_ns,
             max(_SHORT_LINGER_NS // 3, self._slowest_ns),
             _GAPS_NS[self._gap],
             f"address {self.address}: reading the serial number piece by piece",
         )
 
+    @property
+    def _listen_ns(self) -> int:
+        """How long to wait for a first byte."""
+        recent = [o for _, o in self._taken[-2:]]
+        if len(self._taken) < _LONG_LINGERS or any(o.kind is Kind.SILENT for o in recent):
+            return _LISTEN_NS
+        return min(_LISTEN_NS, round(_LATER_FACTOR * self._latest_ns) + _LATER_NS)
+
     def _heard(self) -> list[Observation]:
         told = (o for _, o in self._taken)
         return [o for o in told if o.kind not in (Kind.SILENT, Kind.STRANGE)]
 
+    @property
+    def _useful(self) -> int:
+        return sum(o.kind is not Kind.STRANGE for _, o in self._taken)
+
+    @property
+    def _at_last(self) -> bool:
+        return self._useful >= MOST or len(self._taken) >= MOST_WITH_STRANGERS
+
     def _is_more(self) -> bool:
-        return self.probability_two >= SURE_MORE and len(self._heard()) >= FEWEST_MORE
+        sure = SURE_MORE_AT_LAST if self._at_last else SURE_MORE
+        return self.probability_two >= sure and len(self._heard()) >= FEWEST_MORE
 
     def _is_one(self) -> bool:
-        return 1 - self.probability_two >= SURE_ONE and len(self._heard()) >= FEWEST_ONE
+        sure = SURE_ONE_AT_LAST if self._at_last else SURE_ONE
+        few = FEWEST_OF_MANY if len(self._taken) >= MANY else FEWEST_ONE
+        return 1 - self.probability_two >= sure and len(self._heard()) >= few
+
+    def _is_silent(self) -> bool:
+        """Whether nobody answers; noise alone is no answer."""
+        if any(o.kind is not Kind.SILENT for _, o in self._taken):
+            return False
+        noisy = any(o.head for _, o in self._taken)
+        return len(self._taken) >= (SILENT_AFTER_WITH_NOISE if noisy else SILENT_AFTER)
 
     def _decided(self) -> bool:
         """Whether the test proper has ended."""
-        useful = sum(o.kind is not Kind.STRANGE for _, o in self._taken)
-        silent = useful == len(self._taken) and not self._heard()
-        if silent and useful >= SILENT_AFTER:
-            return True
-        if useful >= MOST or len(self._taken) >= MOST_WITH_STRANGERS:
-            return True
-        return self._is_more() or self._is_one()
+        return self._is_silent() or self._at_last or self._is_more() or self._is_one()
 
     # Taking ----------------------------------------------------------------------------------
 
@@ -160,24 +205,44 @@ class DuplicateTest:
             for p in (*exchange.pieces, *stray)
             if isinstance(p, Frame) and p.address == self.address and pdu.matches(request, p.pdu)
         ]
-        fixed = isinstance(pending, Question) and pending.fixed and pending.sort is Sort.UNLIKE
-        known = self._known.get(request, ()) if fixed else ()
+        known: set[bytes] = set()
+        if isinstance(pending, Question):
+            if pending.serial:
+                known |= self._known.get(request, set())
+            if pending.data:
+                known.add(frame_of(self.address, self.function, pending.data))
         seen = _with_late(observe(exchange, known, self._held_back), whole)
         self._known.setdefault(request, set()).update(frame.raw for frame in whole)
         self._held_back = seen.head if seen.kind is Kind.CUT else b""
+        self._foreign = self._foreign or any(
+            is_strange(p, exchange.request) for p in (*exchange.pieces, *stray)
+        )
+        if exchange.turnaround_ns is not None and seen.kind is not Kind.SILENT:
+            self._latest_ns = max(self._latest_ns, exchange.turnaround_ns)
         if isinstance(pending, int):
             self._pieces_taken.append((pending, seen))
-            self._serials.take_register(pending, seen)
+            if pending == WHOLE:
+                self._serials.take_whole(seen)
+            else:
+                self._serials.take_register(pending, seen)
             return
         if len(whole) > 1:
             self._slowest_ns = max(self._slowest_ns, whole[1].t_start_ns - whole[0].t_end_ns)
-        if seen.kind is Kind.SILENT and self._taken and self._gap < len(_GAPS_NS) - 1:
-            self._gap += 1
+        if seen.kind is Kind.SILENT and self._taken:
+            self._change_gap()
         self._taken.append((pending, seen))
         if pending.serial:
             self._serials.take_whole(seen)
         self._leave_sunspec()
         self._weigh()
+
+    def _change_gap(self) -> None:
+        """Give a device a longer rest before the next request, unless that does not help."""
+        if self._gap_is_innocent:
+            return
+        self._gap += 1
+        if self._gap == len(_GAPS_NS):
+            self._gap, self._gap_is_innocent = 0, True
 
     def _leave_sunspec(self) -> None:
         """Ask for other registers when the supposed map turns out not to be there."""
@@ -209,20 +274,28 @@ class DuplicateTest:
     def _weigh(self) -> None:
         counts, serials = self._counts()
         identity, same_again = self._identity()
-        self._log_odds = (
-            math.log(PRIOR_MORE / (1 - PRIOR_MORE))
-            + log_more(counts, serials, self.background, same_again)
-            - log_one(counts, self.background)
-            + identity
+        kinds = log_more(counts, serials, self.background, same_again) - log_one(
+            counts, self.background
         )
+        if self._foreign:
+            kinds = min(kinds, _MOST_BESIDE_FOREIGN)
+        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + kinds + identity
 
     def _identity(self) -> tuple[float, int]:
         """Evidence from fixed registers that gave different whole answers, or the same again."""
         strongest, same_again = 0.0, 0
-        for question in {q.pdu: q for q, _ in self._taken if q.fixed}.values():
-            seen = Counter(
-                content for q, o in self._taken if q.pdu == question.pdu for content in o.contents
-            )
+        for question in {q.pdu: q for q, _ in self._taken}.values():
+            contents = [
+                content
+                for q, o in self._taken
+                if q.pdu == question.pdu and o.kind is not Kind.STRANGE
+                for content in o.contents
+            ]
+            if not question.fixed:
+                if jumps_together(contents):
+                    strongest = max(strongest, _LOG_IDENTITY_ONCE)
+                continue
+            seen = Counter(contents)
             if len(seen) == 1 and question.serial:
                 same_again = seen.total() - 1
             if len(seen) < 2:
@@ -240,8 +313,8 @@ class DuplicateTest:
         two = self.probability_two
         serials = tuple(dict.fromkeys(t for t in map(serial_text, self._serials.serials) if t))
         manner = ""
-        if not self._heard() and all(o.kind is Kind.SILENT for o in observations):
-            verdict, probability = "silent", 1.0 if len(observations) >= SILENT_AFTER else 0.9
+        if all(o.kind is Kind.SILENT for o in observations):
+            verdict, probability = "silent", 1.0 if self._is_silent() else 0.9
         elif self._is_more():
             verdict, probability = "duplicate", two
             manner = manner_of(observations, len(serials))
@@ -271,3 +344,22 @@ def _with_late(seen: Observation, whole: Sequence[Frame]) -> Observation:
     if not seen.contents or len(whole) <= len(seen.contents):
         return seen
     return replace(seen, kind=Kind.TWO, contents=tuple(frame.pdu[1:] for frame in whole))
+
+
+def jumps_together(contents: Sequence[bytes]) -> bool:
+    """Whether readings jump to and fro between two sets of values.
+
+    Args:
+        contents: Answers to one request, in order: byte count and registers.
+    """
+    size = max((len(c) for c in contents), default=0)
+    rows = [c for c in contents if len(c) == size]
+    patterns: Counter[tuple[bool, ...]] = Counter()
+    for place in range(1, size - 1, 2):
+        values = [row[place : place + 2] for row in rows]
+        if len(set(values)) == 2:
+            patterns[tuple(v == values[0] for v in values)] += 1
+    return any(
+        registers >= _FEWEST_JUMPING and sum(a != b for a, b in pairwise(pattern)) >= _FEWEST_JUMPS
+        for pattern, registers in patterns.items()
+    )

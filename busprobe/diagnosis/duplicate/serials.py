@@ -3,28 +3,26 @@
 Of two answers that overlap, often one is whole and of the other only the last bytes stick out: its
 CRC. Read one register at a time, an answer is ``address 03 02 high low crc crc``: all but two bytes
 are known, and the CRC determines the two uniquely (it is a bijection on the last 16 bits). So the
-hidden device's serial number is solved register by register, and the last bytes of its answer to
-the whole serial number prove the result.
+hidden device's serial number is solved register by register, and what sticks out of its answers to
+the request for the *whole* serial number proves the result.
 
-The first byte that sticks out may be half drowned: tails whose third last byte fits are believed
-more than those of two bytes.
+A receiver that was following the other device picks up the tail in the middle of a character: what
+it delivers is often shifted (`tails`). So every value that characters of a serial number allow is
+asked whether it can have given *all* the tails heard.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from itertools import product
 
-from busprobe.diagnosis.duplicate.observe import (
-    CRC_BYTES,
-    HEAD_BYTES,
-    Kind,
-    Observation,
-    common_end,
-)
+from busprobe.diagnosis.duplicate.observe import CRC_BYTES, HEAD_BYTES, Observation
 from busprobe.diagnosis.duplicate.questions import SERIAL_REGISTERS
+from busprobe.diagnosis.duplicate.tails import can_be_tail, chance_of_tail
 from busprobe.model.device_text import device_text
+from busprobe.model.line import Parity
 from busprobe.wire.crc import crc16, is_intact, with_crc
 
 # A tail must hold its CRC and something that differs; shorter ones fit by chance.
@@ -32,14 +30,23 @@ _SHORTEST_TAIL = 6
 _MOST_FRAGMENTS = 24
 
 _SERIAL_BYTES = 2 * SERIAL_REGISTERS
-# Exchanges spent on single registers, and on one of them.
-MOST_PIECES = 36
-_MOST_PER_REGISTER = 5
-# Votes for a value: heard whole, with its byte before the CRC, or by the CRC alone.
-_WHOLE, _FITTING, _BARE = 6, 3, 1
-_ENOUGH_VOTES = 2
-# Combinations tried against a check of 16 bits.
-_MOST_COMBINATIONS = 32
+# Exchanges spent on pieces, and on one register.
+MOST_PIECES = 48
+_MOST_PER_REGISTER = 4
+# Give up when so many brought nothing of a second device.
+_FRUITLESS = 10
+# The request for the whole serial number, among those for its registers.
+WHOLE = -1
+# Combinations that are tried, and the chance that a wrong one passes.
+_MOST_COMBINATIONS = 1 << 11
+_MOST_CHANCE = 1e-3
+_MOST_VALUES = 64
+
+_DIGITS = b"0123456789"
+_CAPITALS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_SMALL = b"abcdefghijklmnopqrstuvwxyz"
+# Behind the last character.
+_PADDING = b"\x00 "
 
 _STEP = tuple(crc16(bytes((byte,)), 0) for byte in range(256))
 _STEP_OF_HIGH = {step >> 8: byte for byte, step in enumerate(_STEP)}
@@ -120,31 +127,39 @@ class SerialPieces:
     Args:
         address: Address asked.
         function: Function code asked.
+        parity: Of the line.
     """
 
-    def __init__(self, address: int, function: int) -> None:
+    def __init__(self, address: int, function: int, parity: Parity = Parity.NONE) -> None:
         self._address = address
         self._function = function
+        self._parity = parity
         self._whole: Counter[bytes] = Counter()
-        self._beside: dict[bytes, None] = {}
+        self._beside: Counter[bytes] = Counter()
         self._first: list[Counter[bytes]] = [Counter() for _ in range(SERIAL_REGISTERS)]
         self._other: list[Counter[bytes]] = [Counter() for _ in range(SERIAL_REGISTERS)]
+        self._tails: list[Counter[bytes]] = [Counter() for _ in range(SERIAL_REGISTERS)]
         self._asked = [0] * SERIAL_REGISTERS
+        self._wholes_asked = 0
         self._found: dict[bytes, None] = {}
+
+    # Taking ----------------------------------------------------------------------------------
 
     def take_whole(self, seen: Observation) -> None:
         """Take an answer to the request for the whole serial number."""
+        self._wholes_asked += 1
         for content in seen.contents:
             if len(content) == _SERIAL_BYTES + 1 and content[0] == _SERIAL_BYTES:
                 self._whole[content[1:]] += 1
         for piece in (seen.tail, seen.head):
-            if len(piece) >= CRC_BYTES:
-                self._beside.setdefault(piece, None)
+            if piece:
+                self._beside[piece] += 1
         more = recover(
             self._address, self._function, _SERIAL_BYTES, self._whole, tuple(self._beside)
         )
         for data in (*self._whole, *more):
             self._found.setdefault(data, None)
+        self._assemble()
 
     def take_register(self, register: int, seen: Observation) -> None:
         """Take an answer to the request for one register of it, counted from 0."""
@@ -153,18 +168,13 @@ class SerialPieces:
         if values:
             self._first[register][values[0]] += 1
         if len(values) > 1:
-            self._other[register][values[1]] += _WHOLE
-        elif seen.kind in (Kind.TAIL, Kind.HEAD, Kind.GARBLED, Kind.LONG, Kind.BROKEN):
-            self._vote_by_crc(register, seen.tail if values else seen.head)
+            self._other[register][values[1]] += 1
+        elif seen.contents and seen.tail:
+            self._tails[register][seen.tail] += 1
+        elif not seen.contents and len(seen.head) > CRC_BYTES:
+            # Two answers of which none was whole: the end is that of the slower one.
+            self._tails[register][seen.head[-CRC_BYTES:]] += 1
         self._assemble()
-
-    def _vote_by_crc(self, register: int, piece: bytes) -> None:
-        if len(piece) < CRC_BYTES:
-            return
-        before = bytes((self._address, self._function, CRC_BYTES))
-        value = last_two(before, piece[-CRC_BYTES:])
-        fits = common_end(piece, frame_of(self._address, self._function, value))
-        self._other[register][value] += _BARE if fits == CRC_BYTES else _FITTING
 
     @property
     def serials(self) -> tuple[bytes, ...]:
@@ -176,6 +186,23 @@ class SerialPieces:
         """The longest piece of an answer to the whole serial number beside a valid one."""
         return max(self._beside, key=len, default=b"")
 
+    # Asking ----------------------------------------------------------------------------------
+
+    def next_register(self) -> int | None:
+        """The register to ask for next, or `WHOLE`; None when enough is known, or no more can be."""
+        spent = sum(self._asked)
+        if len(self._found) > 1 or spent >= MOST_PIECES:
+            return None
+        interest = self._of_interest()
+        told = sum(bool(self._other[i] or self._tails[i]) for i in interest)
+        if spent >= _FRUITLESS and not told:
+            return None
+        # The check of the whole is as valuable as a register, and every tail of it tells more.
+        if spent >= (self._wholes_asked - 2) * len(interest) and spent:
+            return WHOLE
+        open_ones = [i for i in interest if self._asked[i] < _MOST_PER_REGISTER]
+        return min(open_ones, key=lambda i: (self._asked[i], i), default=None)
+
     def _reference(self) -> bytes | None:
         """The serial number of the device that is heard."""
         return self._whole.most_common(1)[0][0] if self._whole else None
@@ -184,49 +211,14 @@ class SerialPieces:
         """Registers with text, and the one behind them."""
         known = self._reference()
         if known is not None:
-            used = len(known.rstrip(b"\x00 ")) + 1
+            used = len(known.rstrip(_PADDING))
             return range(min(SERIAL_REGISTERS, used // 2 + 1))
         for register in range(SERIAL_REGISTERS):
-            if self._first[register] and not self._first[register].most_common(1)[0][0].strip(
-                b"\x00 "
-            ):
+            if self._first[register] and not _common(self._first[register]).strip(_PADDING):
                 return range(register + 1)
         return range(SERIAL_REGISTERS)
 
-    def next_register(self) -> int | None:
-        """The register to ask for next; None when enough is known, or no more can be."""
-        if len(self._found) > 1 or sum(self._asked) >= MOST_PIECES:
-            return None
-        interest = self._of_interest()
-        if sum(self._asked) >= 2 * len(interest) and not any(self._other[i] for i in interest):
-            return None
-        least = min(self._asked[i] for i in interest)
-        open_ones = [
-            i
-            for i in interest
-            if self._asked[i] < _MOST_PER_REGISTER and self._votes(i) < _ENOUGH_VOTES
-        ]
-        if not open_ones and least < _MOST_PER_REGISTER:
-            # All have a value, but together they do not fit: ask again where least was heard.
-            open_ones = sorted(interest, key=self._votes)[:1]
-        return min(open_ones, key=lambda i: self._asked[i], default=None)
-
-    def _votes(self, register: int) -> int:
-        return max(self._candidates(register).values(), default=0)
-
-    def _candidates(self, register: int) -> Counter[bytes]:
-        """Values of the device that is *not* the reference."""
-        votes = Counter(self._other[register])
-        known = self._reference()
-        if known is not None:
-            mine = known[2 * register : 2 * register + 2]
-            for value, number in self._first[register].items():
-                if value != mine:
-                    votes[value] += _WHOLE * number
-            # Who came second in one exchange may have come first in another.
-            if self._first[register].keys() - {mine} and votes[mine] >= _WHOLE:
-                del votes[mine]
-        return votes
+    # Putting together ------------------------------------------------------------------------
 
     def _assemble(self) -> None:
         interest = self._of_interest()
@@ -234,25 +226,90 @@ class SerialPieces:
         rest = b"" if known is None else known[2 * len(interest) :]
         rest = rest.ljust(_SERIAL_BYTES - 2 * len(interest), b"\x00")
         if known is None:
-            firsts = [[v for v, _ in self._first[i].most_common(1)] for i in interest]
-            self._prove(firsts, rest, ())
-        others = [[v for v, _ in self._candidates(i).most_common(2)] for i in interest]
-        self._prove(others, rest, () if known is None else (known,))
+            if not all(self._first[i] for i in interest):
+                return
+            firsts = [_common(self._first[i]) for i in interest]
+            self._prove([(value,) for value in firsts], rest)
+            known = b"".join(firsts) + rest
+        others = []
+        for i in interest:
+            values = self._values(i, known[2 * i : 2 * i + 2])
+            if not values:
+                return
+            others.append(values)
+        self._prove(others, rest, known)
+
+    def _values(self, register: int, mine: bytes) -> tuple[bytes, ...]:
+        """What the register of the other device can hold; none where nothing was heard of it."""
+        heard = [v for v in (*self._other[register], *self._first[register]) if v != mine]
+        if heard:
+            return tuple(dict.fromkeys(heard))
+        if self._other[register]:
+            # Two answers, and both alike.
+            return (mine,)
+        tails = self._tails[register]
+        if not tails:
+            return ()
+        fits = {
+            value: sum(
+                number
+                for tail, number in tails.items()
+                if can_be_tail(tail, frame_of(self._address, self._function, value), self._parity)
+            )
+            for value in (*_alike(mine), *self._solved(tails))
+        }
+        most = max(fits.values())
+        best = [value for value, number in fits.items() if number == most]
+        return tuple(best) if most and len(best) <= _MOST_VALUES else ()
+
+    def _solved(self, tails: Iterable[bytes]) -> list[bytes]:
+        """Values of any characters that tails give when they are not shifted."""
+        before = bytes((self._address, self._function, CRC_BYTES))
+        return [last_two(before, t[-CRC_BYTES:]) for t in tails if len(t) >= CRC_BYTES]
 
     def _prove(
-        self, values: Sequence[Sequence[bytes]], rest: bytes, without: Sequence[bytes]
+        self, values: Sequence[Sequence[bytes]], rest: bytes, without: bytes | None = None
     ) -> None:
-        """Accept the combination that the end of a whole answer proves."""
-        number = 1
-        for its in values:
-            number *= len(its)
-        if not 1 <= number <= _MOST_COMBINATIONS:
+        """Accept the one combination that can have given what stuck out of whole answers."""
+        number = math.prod(len(its) for its in values)
+        checks = [piece for piece in self._beside if len(piece) < _SERIAL_BYTES]
+        chance = {piece: chance_of_tail(piece, self._parity) for piece in checks}
+        if not checks or number > _MOST_COMBINATIONS:
             return
+        passed = []
         for parts in product(*values):
             data = b"".join(parts) + rest
-            if data in without or data in self._found:
+            if data == without:
                 continue
             frame = frame_of(self._address, self._function, data)
-            if any(common_end(piece, frame) >= CRC_BYTES for piece in self._beside):
-                self._found.setdefault(data, None)
-                return
+            fits = [piece for piece in checks if can_be_tail(piece, frame, self._parity)]
+            # Damage may have made some pieces; it must not have made most.
+            if 2 * len(fits) > len(checks):
+                choices = number * math.comb(len(checks), len(fits))
+                passed.append((choices * math.prod(chance[piece] for piece in fits), data))
+        passed.sort()
+        if not passed or passed[0][0] > _MOST_CHANCE:
+            return
+        if len(passed) == 1 or passed[0][0] < _MOST_CHANCE * passed[1][0]:
+            self._found.setdefault(passed[0][1], None)
+
+
+def _common(counted: Counter[bytes]) -> bytes:
+    return counted.most_common(1)[0][0]
+
+
+def _alike(mine: bytes) -> list[bytes]:
+    """Values with characters as serial numbers of the same maker have at the same place."""
+    return [bytes(pair) for pair in product(*(_alike_character(c) for c in mine))]
+
+
+def _alike_character(mine: int) -> bytes:
+    if mine in _DIGITS:
+        return _DIGITS + _CAPITALS[:6] + b"\x00"
+    if mine in _CAPITALS:
+        return _CAPITALS + _DIGITS
+    if mine in _SMALL:
+        return _SMALL + _DIGITS
+    if mine in _PADDING:
+        return bytes((mine,)) + _DIGITS
+    return bytes((mine,))

@@ -17,7 +17,8 @@ _WORDS = {
     Kind.TAIL: "a whole answer, and more bytes after it",
     Kind.HEAD: "bytes before a whole answer",
     Kind.LONG: "more bytes than an answer has, none of them whole",
-    Kind.GARBLED: "bytes that are no answer, neither in length nor in head",
+    Kind.GARBLED: "bytes of the length of an answer, without its head",
+    Kind.SHRUNK: "fewer bytes than an answer has, none of them whole",
     Kind.BROKEN: "an answer of the right length with a wrong check",
     Kind.NICKED: "an answer damaged in one place, its end right",
     Kind.CUT: "an answer that lacks its first or last byte",
@@ -106,7 +107,7 @@ def manner_of(observations: Sequence[Observation], serials: int) -> str:
     """How the devices share the line, in words."""
     counts = Counter(o.kind for o in observations)
     captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK]
-    destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG]
+    destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG] + counts[Kind.SHRUNK]
     most = max(counts[Kind.TWO], captured, destroyed)
     if any(len(o.contents) > 2 for o in observations) or serials > 2:
         return "here more than two answer"
@@ -130,8 +131,8 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
         which = (
             f"They are the devices with the serial numbers {_listed(verdict.serials)}."
             if len(verdict.serials) > 1
-            else f"One of them has the serial number {verdict.serials[0]}; the other one's could not "
-            "be read."
+            else f"One of them has the serial number {verdict.serials[0]}; that of the other could "
+            "not be read."
             if verdict.serials
             else "Their serial numbers could not be read: no answer survives whole."
         )

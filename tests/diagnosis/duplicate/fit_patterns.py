@@ -24,6 +24,7 @@ from drawn_buses import ADDRESS, SINGLE, TWO, DrawnBus, draw_bus  # noqa: E402
 
 from busprobe.diagnosis.duplicate.observe import Kind, observe  # noqa: E402
 from busprobe.diagnosis.duplicate.questions import Question, Sort, questions  # noqa: E402
+from busprobe.diagnosis.duplicate.serials import frame_of  # noqa: E402
 from busprobe.model.exchange import Frame  # noqa: E402
 from busprobe.wire import pdu  # noqa: E402
 from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
@@ -40,7 +41,7 @@ WEIGHTS = {
     "noisy, 1-5 bursts/s": 0.06,
     "noisy, 5-20 bursts/s": 0.03,
     "noisy, 1-5 long bursts/s": 0.03,
-    "noisy, 20-60 bursts/s": 0.005,
+    "noisy, 20-60 bursts/s": 0.003,
     "echo": 0.05,
     "late": 0.05,
     "least gap": 0.04,
@@ -48,10 +49,10 @@ WEIGHTS = {
     "last byte cut or late": 0.01,
     "drops requests": 0.02,
     "pause in the answer": 0.02,
-    "weak driver": 0.01,
-    "ground beyond limits": 0.005,
-    "bit clock off": 0.01,
-    "adapter drives too long": 0.01,
+    "weak driver": 0.001,
+    "ground beyond limits": 0.0005,
+    "bit clock off": 0.001,
+    "adapter drives too long": 0.003,
     "foreign master": 0.01,
     "equal, close": 0.14,
     "near and far": 0.18,
@@ -68,7 +69,7 @@ WEIGHTS = {
     "second fully hidden": 0.01,
 }
 # What a single device hardly ever shows, but might: least shares, against false certainty.
-FLOOR_ONE = {Kind.TWO: 2e-5, Kind.TAIL: 3e-4, Kind.HEAD: 3e-4, Kind.LONG: 1e-4}
+FLOOR_ONE = {Kind.TWO: 2e-5, Kind.TAIL: 3e-4, Kind.HEAD: 3e-4, Kind.LONG: 2e-4}
 FLOOR = 1e-3
 FLOOR_TWO = 3e-3
 
@@ -99,7 +100,10 @@ async def course(bus: DrawnBus) -> Counts:
             linger_ns=(320 if number < 4 else 90) * MS,
             gap_ns=20 * MS,
         )
-        seen = observe(exchange, known.get(question.pdu, ()) if question.serial else (), held_back)
+        whole = set(known.get(question.pdu, ())) if question.serial else set()
+        if question.data:
+            whole.add(frame_of(ADDRESS, question.pdu[0], question.data))
+        seen = observe(exchange, whole, held_back)
         held_back = seen.head if seen.kind is Kind.CUT else b""
         for piece in exchange.pieces:
             if isinstance(piece, Frame) and pdu.matches(question.pdu, piece.pdu):
@@ -188,7 +192,7 @@ def main() -> None:
     kinds = "".join(f"    Kind.{kind.name},\n" for kind in KINDS)
     sorts = "".join(f"    Sort.{sort.name},\n" for sort in SORTS)
     print(
-        '"""How often each kind of exchange comes, in patterns: computed with the simulated line.\n\n'
+        '"""How often each kind of exchange comes, in patterns, by the simulated line.\n\n'
         "Written by tests/diagnosis/duplicate/fit_patterns.py; change that, not this.\n"
         '"""\n\n'
         "from __future__ import annotations\n\n"

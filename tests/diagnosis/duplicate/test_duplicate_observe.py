@@ -75,8 +75,8 @@ def test_an_echo_is_no_answer_even_when_damaged() -> None:
 
 
 def test_published_captures_with_a_missing_bias_are_a_single_device() -> None:
-    # Field captures posted in libmodbus #304 (00 in front of a valid answer) and home-assistant/core
-    # #69742 (00 behind it).
+    # Field captures posted in libmodbus #304 (00 in front of a valid answer) and in
+    # home-assistant/core #69742 (00 behind it).
     before = bytes.fromhex("00 01 03 02 6D 60 94 FC")
     seen = observe(exchange(pdu.read_registers(3, 0, 1), (20.0, before)))
     assert seen.kind is Kind.FLANKED
