@@ -42,6 +42,14 @@ def simulation_server() -> ModuleType:
     return serve_bus
 
 
+def training() -> ModuleType:
+    """The exercises of the simulator; raises as `simulator`."""
+    simulator()
+    from busprobe_sim import training as exercises
+
+    return exercises
+
+
 def link_opener(*, pace: str) -> OpenLink:
     """A way to open any link; simulated ones run in "virtual" or "real" time."""
 
@@ -117,6 +125,8 @@ def main() -> None:
     """Entry point of the `busprobe` command."""
     application(
         prog_name="busprobe",
-        obj=Outside(link_opener(pace="virtual"), run_terminal, simulator, simulation_server),
+        obj=Outside(
+            link_opener(pace="virtual"), run_terminal, simulator, simulation_server, training
+        ),
         args=sys.argv[1:],
     )

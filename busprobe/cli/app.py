@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busprobe import __version__
+from busprobe.model.errors import InputError
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -36,9 +37,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("report", "Write a visit down as a page, a PDF or data."),
     "recording": ("recording", "Show a recording, or export it as pcapng, CSV or JSON."),
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
+    "train": ("train", "Exercises on simulated faulty buses, graded."),
     "doctor": ("doctor", "Check whether this computer is ready, and how to mend it."),
     "schema": ("schema", "Print the JSON Schema of a command's document, or of a plan."),
 }
+
+
+def _no_training() -> ModuleType:
+    raise InputError("There are no exercises here.", "Start the program as 'busprobe'.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +56,14 @@ class Outside:
         run_terminal: Opens the terminal interface; arguments: link or None, tour, theme, glyphs.
         simulator: Imports the scenarios, or raises an `InputError` that says how to get them.
         simulation_server: Imports what serves a simulated bus, or raises likewise.
+        training: Imports the exercises, or raises likewise.
     """
 
     open_link: OpenLink
     run_terminal: Callable[..., int]
     simulator: Callable[[], ModuleType]
     simulation_server: Callable[[], ModuleType]
+    training: Callable[[], ModuleType] = _no_training
 
 
 class LazyGroup(click.Group):

@@ -14,6 +14,7 @@ from busprobe.cli.documents_base import Part as Part
 from busprobe.cli.documents_base import SettingsPart as SettingsPart
 from busprobe.cli.documents_energy import BalanceResult
 from busprobe.cli.documents_line import LineResult, ListenResult
+from busprobe.cli.documents_training import TrainResult
 
 SCHEMA: Literal["busprobe/1"] = "busprobe/1"
 
@@ -478,6 +479,7 @@ RESULTS: dict[str, type[Part]] = {
     "recording": RecordingResult,
     "report": ReportResult,
     "simulate": SimulateResult,
+    "train": TrainResult,
 }
 
 

@@ -60,28 +60,49 @@ def command(
             raise InputError("No scenario was named.", "Try 'busprobe simulate --list'.")
         loaded = simulator.load_scenario(scenario, seed)
         diagnostics.say(f"{loaded.part.title}. {' '.join(loaded.part.story.split())}")
-        if host not in _LOOPBACK:
-            diagnostics.say(f"Everybody who can reach {host} can talk to this bus.")
-        chosen = pty or any(port is not None for port in (tcp, rtu_tcp, rfc2217))
-        server: Any = outside(ctx).simulation_server()
-
-        async def serve() -> None:
-            async with asyncio.timeout(seconds):
-                await server.serve(
-                    loaded.build(),
-                    pty=pty or (not chosen and sys.platform != "win32"),
-                    tcp_port=tcp if chosen else 0,
-                    rtu_tcp_port=rtu_tcp,
-                    rfc2217_port=rfc2217,
-                    host=host,
-                    on_ready=_ready,
-                )
-
-        with contextlib.suppress(TimeoutError):
-            asyncio.run(serve())
+        serve_in_real_time(ctx, loaded, (pty, tcp, rtu_tcp, rfc2217), host, seconds)
         return diagnostics.ExitStatus.CLEAN
 
     ctx.exit(guarded(call, run))
+
+
+def serve_in_real_time(
+    ctx: click.Context,
+    loaded: Any,
+    ways: tuple[bool, int | None, int | None, int | None],
+    host: str,
+    seconds: float | None,
+) -> None:
+    """Serve a scenario in real time until stopped.
+
+    Args:
+        ctx: Where the launcher's part is found.
+        loaded: The scenario.
+        ways: On a pty, and the ports of Modbus TCP, RTU over TCP and RFC 2217; when none is chosen,
+            on a pty where there is one, and as Modbus TCP on a free port.
+        host: Address to listen on.
+        seconds: How long, None for ever.
+    """
+    if host not in _LOOPBACK:
+        diagnostics.say(f"Everybody who can reach {host} can talk to this bus.")
+    pty, tcp, rtu_tcp, rfc2217 = ways
+    chosen = pty or any(port is not None for port in (tcp, rtu_tcp, rfc2217))
+    server: Any = outside(ctx).simulation_server()
+
+    async def serve() -> None:
+        async with asyncio.timeout(seconds):
+            await server.serve(
+                loaded.build(),
+                pty=pty or (not chosen and sys.platform != "win32"),
+                tcp_port=tcp if chosen else 0,
+                rtu_tcp_port=rtu_tcp,
+                rfc2217_port=rfc2217,
+                host=host,
+                on_ready=_ready,
+            )
+
+    with contextlib.suppress(TimeoutError):
+        asyncio.run(serve())
 
 
 def _ready(served: Any) -> None:

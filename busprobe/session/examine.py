@@ -87,19 +87,26 @@ class Examination:
         """The causes that the findings come down to.
 
         A planned device that is silent at its address is no cause of its own where it was heard
-        at other settings, or where an address was found with more than one device.
+        at other settings, or where an address was found with more than one device; neither is a
+        line on which nobody answers whole where the collisions of two explain it, nor a request
+        that stays unanswered where the silent device itself was found.
         """
+        silent = {t.finding.address for t in self._of("device-silent")}
         differing = {t.finding.address for t in self._of("settings-differ")}
         doubles = len({t.finding.address for t in self._of("duplicate-address")})
+        unexplained = doubles
         left: list[Told] = []
         for told in self.told:
-            if not told.is_cause:
+            code, address = told.finding.code, told.finding.address
+            if not told.is_cause or (code == "line-silent" and doubles):
                 continue
-            if told.finding.code == "device-silent":
-                if told.finding.address in differing:
+            if code == "polled-absent" and address in silent:
+                continue
+            if code == "device-silent":
+                if address in differing:
                     continue
-                if doubles:
-                    doubles -= 1
+                if unexplained:
+                    unexplained -= 1
                     continue
             left.append(told)
         return tuple(left)

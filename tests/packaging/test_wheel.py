@@ -59,6 +59,12 @@ def test_the_wheel_carries_profiles_scenarios_and_simulators(wheel: Path) -> Non
     packed = {Path(n).name for n in names if n.startswith("busprobe_sim/scenarios/")}
     assert scenarios
     assert scenarios <= packed
+    exercises = {
+        f"busprobe_sim/training_exercises/{p.relative_to(ROOT / 'simulators/training').as_posix()}"
+        for p in (ROOT / "simulators" / "training").glob("**/*.yaml")
+    }
+    assert any("/sites/" in name for name in exercises)
+    assert exercises <= set(names)
     assert profiles
     assert profiles <= {Path(n).name for n in names if n.startswith("busprobe/device_profiles/")}
     modules = {

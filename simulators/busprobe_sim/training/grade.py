@@ -147,7 +147,18 @@ def _compare(
         graded = _judge(cause, claims[paired[i]]) if i in paired else None
         grades.append(graded or CauseGrade(cause, "missed", 0.0, None, "it was not stated"))
     used = set(paired.values())
-    return tuple(grades), tuple(c for j, c in enumerate(claims) if j not in used)
+    wrong = tuple(
+        claim
+        for j, claim in enumerate(claims)
+        # What says the same of a cause in another word is not wrong.
+        if j not in used and not any(_says(claim, cause) for cause in truth)
+    )
+    return tuple(grades), wrong
+
+
+def _says(claim: Claim, cause: CausePart) -> bool:
+    graded = _judge(cause, claim)
+    return graded is not None and claim.address == cause.address
 
 
 def _judge(cause: CausePart, claim: Claim) -> CauseGrade | None:

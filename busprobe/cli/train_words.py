@@ -1,0 +1,219 @@
+"""Exercises and grades as documents and in words."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import Any
+
+from busprobe.cli import output, words
+from busprobe.cli.call import Call
+from busprobe.cli.documents_base import SettingsPart
+from busprobe.cli.documents_training import (
+    AssignmentPart,
+    ClaimPart,
+    DisturbancePart,
+    GradePart,
+    PlannedPart,
+    ShownPart,
+    TrainResult,
+    TrueCausePart,
+)
+from busprobe.model.line import LineSettings, Parity
+from busprobe.session.trainee import Attempt
+
+_WIDTH = 92
+_SIGNS = {"found": "+", "partly": "~", "missed": "-"}
+
+
+def line_settings(text: str) -> LineSettings:
+    """Settings as an exercise has them, "9600 8N1"."""
+    baud, form = text.split()
+    return LineSettings(int(baud), Parity(form[1]), int(form[2]))
+
+
+def assignment_part(assignment: Any, attempt: Attempt) -> AssignmentPart:
+    """What a trainee is given; nothing of the truth."""
+    exercise = assignment.exercise
+    settings = line_settings(exercise.planned_settings)
+
+    def link(feeder: str) -> str:
+        return (
+            f"{assignment.link}+at-{feeder.replace(' ', '-')}" if feeder else str(assignment.link)
+        )
+
+    return AssignmentPart(
+        exercise=assignment.name,
+        seed=assignment.seed,
+        link=assignment.link,
+        title=exercise.title,
+        level=exercise.level,
+        story=" ".join(exercise.story.split()),
+        settings=SettingsPart.model_validate(
+            {
+                "baud": settings.baud,
+                "parity": settings.parity.value,
+                "stop_bits": settings.stop_bits,
+            }
+        ),
+        plan=[
+            PlannedPart(
+                name=p.name, address=p.address, meter=p.meter, link=link(p.feeder), note=p.note
+            )
+            for p in exercise.plan
+        ],
+        hint_prices=[h.price for h in exercise.hints],
+        hints=[exercise.hints[n - 1].text for n in attempt.hints],
+    )
+
+
+def grade_part(grade: Any, shown: Mapping[int, ShownPart], counts: bool) -> GradePart:
+    """A grade as a document."""
+    return GradePart(
+        score=grade.score,
+        word=grade.word,
+        complete=grade.complete,
+        counts=counts,
+        causes=[
+            TrueCausePart(
+                code=c.cause.code,
+                address=c.cause.address,
+                inputs=list(c.cause.inputs),
+                text=c.cause.text,
+                verdict=c.verdict,
+                share=c.share,
+                claim=None if c.claim is None else _claim(c.claim),
+                comment=c.comment,
+                shown=shown.get(number),
+            )
+            for number, c in enumerate(grade.causes)
+        ],
+        wrong=[_claim(c) for c in grade.wrong],
+        conduct=[
+            DisturbancePart(kind=d.kind, count=d.count, points=d.points, text=d.text)
+            for d in grade.conduct
+        ],
+        judged_conduct=grade.judged_conduct,
+        bus_time_s=grade.bus_time_s,
+        par_s=grade.par_s,
+        cause_points=grade.cause_points,
+        wrong_points=grade.wrong_points,
+        conduct_points=grade.conduct_points,
+        time_points=grade.time_points,
+        hint_points=grade.hint_points,
+    )
+
+
+def _claim(claim: Any) -> ClaimPart:
+    return ClaimPart(code=claim.code, address=claim.address, inputs=sorted(claim.inputs))
+
+
+def _say(text: str, indent: str = "") -> None:
+    for line in textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent):
+        output.line(line)
+
+
+def print_exercises(call: Call, result: TrainResult) -> None:
+    """The list of exercises."""
+    if call.as_json:
+        output.document(call.document(result))
+        return
+    words.table(
+        ("level", "exercise", "best", "what it is about"),
+        [
+            (str(e.level), e.name, "" if e.best is None else f"{e.best:.0f}", e.title)
+            for e in result.exercises
+        ],
+        right=(0, 2),
+    )
+    output.line()
+    output.line("Begin one with: busprobe train NAME")
+
+
+def print_assignment(call: Call, result: TrainResult) -> None:
+    """The story, the plan, and how to go on."""
+    if call.as_json:
+        output.document(call.document(result))
+        return
+    part = result.assignment
+    assert part is not None
+    output.line(f"{part.title}  (level {part.level})")
+    output.line()
+    _say(part.story)
+    output.line()
+    settings = part.settings
+    output.line(f"The papers ({settings.baud} 8{settings.parity}{settings.stop_bits}):")
+    words.table(
+        ("address", "device", "note"),
+        [(str(p.address), p.name, p.note) for p in part.plan],
+        right=(0,),
+    )
+    output.line()
+    for number, price in enumerate(part.hint_prices, 1):
+        taken = f"--hint {number} costs {price:.0f} points"
+        output.line(f"Hint: {taken}")
+    for hint in part.hints:
+        _say(f"> {hint}")
+    output.line()
+    name = f"{part.exercise}@{part.seed}"
+    output.line("Work on it with the usual commands, and record what you do:")
+    output.line(f"  busprobe listen {part.link} --record 1.busprobe")
+    output.line(f"  busprobe scan {part.link} --record 2.busprobe")
+    for planned in part.plan:
+        if planned.meter:
+            output.line(f"  busprobe wiring {planned.link} {planned.address} --load 2000")
+    output.line("(add +alone to the link to have another master unplugged)")
+    output.line("State what you found:")
+    output.line(f'  busprobe train {name} --answer "CODE@ADDRESS, ..." --recording 1.busprobe ...')
+
+
+def print_grade(call: Call, result: TrainResult) -> None:
+    """A grade, and what was missed by evidence."""
+    if call.as_json:
+        output.document(call.document(result))
+        return
+    grade = result.grade
+    assert grade is not None
+    if not grade.causes:
+        output.line("Nothing was wrong on this bus.")
+    for cause in grade.causes:
+        _print_cause(cause)
+    for claim in grade.wrong:
+        output.line(f"x not so: {_named(claim)}")
+    for each in grade.conduct:
+        _say(f"! {each.text} ({each.points:g} points)")
+    if not grade.judged_conduct:
+        output.line("How the bus was treated is not judged: no recording was given.")
+    output.line()
+    output.line(f"Causes                {grade.cause_points:6.1f}")
+    for name, points in (
+        ("what is not so", grade.wrong_points),
+        ("needless disturbance", grade.conduct_points),
+        (f"time {grade.bus_time_s:.0f} of {grade.par_s:.0f} s", grade.time_points),
+        ("hints", grade.hint_points),
+    ):
+        if points:
+            output.line(f"{name:<22}{-points:6.1f}")
+    again = "" if grade.counts else " (not the first answer: practice)"
+    output.line(f"Score                 {grade.score:6.1f}  {grade.word}{again}")
+
+
+def _named(claim: ClaimPart) -> str:
+    where = "" if claim.address is None else f"@{claim.address}"
+    return claim.code + where + (f"/{'+'.join(claim.inputs)}" if claim.inputs else "")
+
+
+def _print_cause(cause: TrueCausePart) -> None:
+    claim = ClaimPart(code=cause.code, address=cause.address, inputs=cause.inputs)
+    output.line(f"{_SIGNS[cause.verdict]} {cause.verdict}: {_named(claim)}")
+    _say(cause.text, "    ")
+    if cause.claim is not None and cause.comment:
+        _say(f"You stated {_named(cause.claim)}; {cause.comment}.", "    ")
+    if cause.shown is None:
+        return
+    if cause.shown.in_recording is not None:
+        _say(f"Your own recording {cause.shown.in_recording} holds it.", "    ")
+    _say(f"{cause.shown.command} says: {cause.shown.summary}", "    ")
+    _say(cause.shown.cause, "    ")
+    for text in cause.shown.evidence:
+        _say(text, "      ")
