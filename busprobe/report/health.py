@@ -180,6 +180,7 @@ def _draw(visit: Visit, exchange: RecordedExchange) -> CollisionPicture:
         address=exchange.address,
         exchange=exchange.number,
         speeches=tuple(speeches),
+        marks_known=any(c.marks is not None for c in chunks),
         errors_ms=tuple(round((t - exchange.t_ns) / 1e6, 3) for t in heard.errors_ns),
         uncertainty_ms=round(max((c.uncertainty_ns for c in chunks), default=0) / 1e6, 3),
     )

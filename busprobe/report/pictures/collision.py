@@ -55,14 +55,18 @@ def draw_collision(picture: CollisionPicture) -> Drawing:
     drawing.text(
         _LEFT, 208,
         f"received times are exact to {picture.uncertainty_ms:.1f} ms; "
-        + (
-            f"{len(picture.errors_ms)} characters marked as damaged by the receiver"
-            if picture.errors_ms
-            else "the receiver marked no character as damaged"
-        ),
+        + _marks(picture),
         size=10, colour=FAINT,
     )  # fmt: skip
     return drawing
+
+
+def _marks(picture: CollisionPicture) -> str:
+    if not picture.marks_known:
+        return "the adapter does not tell which characters were damaged"
+    if picture.errors_ms:
+        return f"{len(picture.errors_ms)} characters marked as damaged by the receiver"
+    return "the receiver marked no character as damaged"
 
 
 def _speech(drawing: Drawing, speech: Speech, x1: float, x2: float) -> None:

@@ -108,6 +108,8 @@ class CollisionPicture(Picture):
     speeches: tuple[Speech, ...]
     errors_ms: tuple[Finite, ...]
     """When characters came that the receiver marked as damaged."""
+    marks_known: bool
+    """Whether the adapter tells damaged characters at all."""
     uncertainty_ms: Finite
     """How much earlier anything received may have been on the wire."""
 
