@@ -189,7 +189,9 @@ def _judge(
     """What a run of bytes without a whole answer is, and the byte it lacks at its end."""
     head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
     rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
-    body = data[1:] if rolled else data
+    # A switching edge before it does not make an answer another one.
+    edge = len(data) > 1 and data[0] in PULSES and data[1:_HEAD] == head[: _HEAD - 1]
+    body = data[1:] if rolled or edge else data
     missing = _last_missing(body, head, characters)
     if missing is not None:
         return Sign.ROLLED if rolled else Sign.LAST_LOST, missing

@@ -2,7 +2,9 @@
 
 A model of its own, for weighing settings: a falling edge begins a character, the start bit is
 checked in its middle, bits are sampled in theirs, only the first stop bit is tested, and the next
-start is sought from the middle of the stop bit on, after a low stop bit once the line was high.
+start is sought from the middle of the stop bit on. After a low stop bit there are two kinds of
+hardware: some wait for the next falling edge, some take the low stop bit for the next start bit
+(from memory: wording of the 16550 data sheet).
 """
 
 from __future__ import annotations
@@ -82,25 +84,39 @@ def bits_of(value: int, settings: LineSettings) -> list[int]:
     return bits + [1] * settings.stop_bits
 
 
-def received(line: Levels, settings: LineSettings) -> tuple[tuple[int, bool], ...]:
-    """Bytes delivered, each with whether the receiver finds nothing wrong with it."""
+def received(
+    line: Levels, settings: LineSettings, *, stop_is_start: bool = False
+) -> tuple[tuple[int, bool], ...]:
+    """Bytes delivered, each with whether the receiver finds nothing wrong with it.
+
+    Args:
+        line: What is on the line.
+        settings: Of the receiver.
+        stop_is_start: A low stop bit is taken for the next start bit, unless all bits were low.
+    """
     bit = 1 / settings.baud
     with_parity = settings.parity is not Parity.NONE
     times, levels = line.times, line.levels
     found: list[tuple[int, bool]] = []
     hunt_from = times[0]
     index = 0
+    again: float | None = None
     while True:
-        while index < len(times) and not (
-            levels[index] == 0 and times[index] >= hunt_from and (index == 0 or levels[index - 1])
-        ):
+        if again is not None:
+            start, again = again, None
+        else:
+            while index < len(times) and not (
+                levels[index] == 0
+                and times[index] >= hunt_from
+                and (index == 0 or levels[index - 1])
+            ):
+                index += 1
+            if index >= len(times):
+                return tuple(found)
+            start = times[index]
             index += 1
-        if index >= len(times):
-            return tuple(found)
-        start = times[index]
-        index += 1
-        if line.at(start + 0.5 * bit):
-            continue
+            if line.at(start + 0.5 * bit):
+                continue
         value = sum(line.at(start + (1.5 + i) * bit) << i for i in range(8))
         good = True
         stop_at = 9.5
@@ -108,7 +124,10 @@ def received(line: Levels, settings: LineSettings) -> tuple[tuple[int, bool], ..
             parity = line.at(start + 9.5 * bit)
             good = parity == (value.bit_count() & 1) ^ (settings.parity is Parity.ODD)
             stop_at = 10.5
-        good = good and line.at(start + stop_at * bit) == 1
-        found.append((value, good))
-        # A low stop bit needs no care of its own: the next falling edge comes after a high.
+        stop = line.at(start + stop_at * bit)
+        found.append((value, good and stop == 1))
+        # Waiting for an edge needs no care of its own: it comes after a high.
         hunt_from = start + stop_at * bit
+        broken = not value and not (with_parity and line.at(start + 9.5 * bit))
+        if stop_is_start and not stop and not broken:
+            again = start + (stop_at - 0.5) * bit

@@ -49,6 +49,9 @@ def test_receiver_model_gives_the_vectors_of_wrong_parity_and_polarity() -> None
     assert shown(received(even, PLAIN)) == "01 03! 00! 00! 00! 02 C4 0B"
     none = sent([REQUEST], PLAIN, pause_s=0.01)
     assert shown(received(none, EVEN)) == "01! 20! 00! 02! DC! F8"
+    # The other kind of hardware takes the low stop bit for a start bit.
+    other = received(even, PLAIN, stop_is_start=True)
+    assert shown(other) == "01 03! 01! 04! 10! 40! 81 C4 0B"
     low = sent([REQUEST], PLAIN, pause_s=0.01, swapped=True, idle=0)
     assert shown(received(low, PLAIN)) == "00! 7F 7E FF FF FB 77! 7A!"
     high = sent([REQUEST], PLAIN, pause_s=0.01, swapped=True, idle=1, lead_bits=1.0)
