@@ -377,14 +377,20 @@ DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided")
 WIRING_CODES = tuple(wiring_catalogue.ENTRIES)
 
 
-def after_read(polls: Sequence[DeviceReadings]) -> list[Finding]:
+def after_read(polls: Sequence[DeviceReadings], nominal_v: float = 230.0) -> list[Finding]:
     """What the registers of one device say about themselves, over one poll or a few."""
     last = polls[-1]
     device = last.device
     name = None if device.identity.source == "none" else str(device.identity)
     exchange = last.exchanges[-1].number if last.exchanges else None
     told = list(
-        plausibility_findings(device.address, name, *(p.uniform for p in polls), exchange=exchange)
+        plausibility_findings(
+            device.address,
+            name,
+            *(p.uniform for p in polls),
+            nominal_v=nominal_v,
+            exchange=exchange,
+        )
     )
     for block in last.blocks:
         if block.block is not None:

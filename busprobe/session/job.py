@@ -337,15 +337,22 @@ class Job:
             self._readers[address, measured_only] = reader
         return reader
 
-    async def read(self, address: int) -> DeviceReadings:
-        """Read every point of a device, and again where one poll leaves a doubt."""
+    async def read(self, address: int, *, nominal_v: float = 230.0) -> DeviceReadings:
+        """Read every point of a device, and again where one poll leaves a doubt.
+
+        Args:
+            address: Its address.
+            nominal_v: Nominal voltage of the supply, line to neutral [V].
+        """
         reader = await self.reader(address, measured_only=False)
         polls = [await reader.poll()]
-        while len(polls) < _MOST_POLLS and needs_another_poll(polls[0].uniform):
+        while len(polls) < _MOST_POLLS and needs_another_poll(
+            polls[0].uniform, nominal_v=nominal_v
+        ):
             await self.bus.listen(_BETWEEN_POLLS_NS)
             polls.append(await reader.poll())
         self.tell_readings(polls[-1])
-        for finding in words.after_read(polls):
+        for finding in words.after_read(polls, nominal_v):
             self.raise_finding(finding)
         return polls[-1]
 

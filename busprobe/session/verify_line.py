@@ -132,7 +132,6 @@ class LineVerification:
         search = FindPlan(
             addresses=addresses if options.quick else (),
             settings=planned if options.quick else None,
-            second_round=not options.quick,
             insist=options.insist,
             duplicates=False,
         )
@@ -338,7 +337,8 @@ class LineVerification:
                 self.make(verify.not_tested(item, why or _SILENT))
                 continue
             self.job.clear_findings(part.address, _READING_CODES)
-            got = await self.job.read(part.address)
+            nominal_v = self.whole.plan.site.nominal_v
+            got = await self.job.read(part.address, nominal_v=nominal_v)
             if self.job.should_stop():
                 return
             told = [

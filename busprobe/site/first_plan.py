@@ -64,6 +64,7 @@ def first_plan(
         "site:",
         "  name: unnamed site   # name of the site",
         "  # customer, address, order, grid_operator, notes: free text",
+        "  # nominal_v: 230   # line to neutral",
         "",
         "links:",
         f"  - name: {_LINE}",
