@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 _TELL_EVERY = 8
 # Exchanges that a long soak leaves in memory.
 _KEPT_EXCHANGES = 5_000
+# What an earlier line check may have said.
+LINE_CODES = tuple(code for code in ENTRIES if code not in ("fast-sweep-limits", "foreign-master"))
 NO_LINE = "Modbus TCP has no line whose health could be seen from here."
 NOBODY = "Nobody is to be asked."
 
@@ -149,7 +151,7 @@ class LineWork:
         job.emit(LineCounted(tuple(deepcopy(list(counts.values()))), job.bus_time_s - start_s))
         concerned: tuple[int | None, ...] = (None, *addresses)
         for each_address in concerned:
-            job.clear_findings(each_address, tuple(ENTRIES))
+            job.clear_findings(each_address, LINE_CODES)
         for each in line_findings(weighed):
             job.raise_finding(each)
         return LineReport(weighed, counts, errors, job.bus_time_s - start_s)

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 from busprobe.bus.bus import MS
 from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
+from busprobe.diagnosis.catalogue import finding as make_finding
 from busprobe.model.device import Device
+from busprobe.model.finding import Evidence, Finding
 from busprobe.model.line import LineSettings
-from busprobe.procedures.fast_sweep import fast_sweep
+from busprobe.procedures.fast_sweep import FAST_LISTEN_NS, fast_sweep, miss_probability
 from busprobe.procedures.find_settings import SettingsSearch, find_settings
 from busprobe.procedures.identify import Identified, identify
 from busprobe.procedures.progress import Progress
@@ -142,6 +144,8 @@ class Search:
             await self._go_through(state, addresses)
             await self._identify_all(state, home)
             await self._look_for_duplicates()
+        if plan.fast and job.bus.is_serial:
+            job.raise_finding(fast_limits(job.bus.line, len(state.silent)))
         for finding in words.after_find(job, state, self._manners, self._elsewhere):
             job.raise_finding(finding)
         return self._finish(addresses, state)
@@ -293,3 +297,17 @@ class Search:
                 await self._identify(address, settings)
         if home is not None:
             await job.bus.configure(home)
+
+
+def fast_limits(line: LineSettings, silent: int) -> Finding:
+    """What a fast sweep may have missed."""
+    missed = miss_probability(line)
+    return make_finding(
+        "fast-sweep-limits",
+        probability=1.0,
+        evidence=[Evidence(None, f"at {line}, one request to each address")],
+        count=silent,
+        listen_ms=FAST_LISTEN_NS // MS,
+        patience_ms=f"{missed.slower_than_ms:.0f}",
+        percent=f"{100 * missed.late_exception:.0f} %",
+    )

@@ -78,6 +78,17 @@ def test_line_does_not_talk_into_a_foreign_conversation() -> None:
     assert "--insist" in ran.err
 
 
+def test_a_fast_scan_finds_the_late_device_and_states_its_limits() -> None:
+    ran = busprobe("scan", "sim:late-answers", "--fast", "--baud", "9600", "--json")
+    document = checked(ran, "scan")
+    assert [d["address"] for d in document["result"]["devices"]] == [1, 10]
+    (limits,) = [f for f in document["findings"] if f["code"] == "fast-sweep-limits"]
+    assert limits["severity"] == "note"
+    # (8 - 5) characters of 8 and 50 ms, 9600 8N1: 5.4 %.
+    assert "5 % of the devices" in limits["cause"]
+    assert "500 ms" in limits["cause"]
+
+
 def test_calculation_needs_no_link() -> None:
     options = ("--terminators", "120,120", "--bias", "560", "--nodes", "2", "--length", "0")
     ran = busprobe("line", "--calculate", *options, "--unit-load", "0.001", "--json")

@@ -76,6 +76,18 @@ _HEARD: dict[str, Entry] = {
     ),
 }
 
+_SEARCH: dict[str, Entry] = {
+    "fast-sweep-limits": Entry(
+        Severity.NOTE,
+        "{count} addresses were listened to for {listen_ms} ms only.",
+        "Late answers up to {patience_ms} ms were salvaged by the address inside. Missed would be: "
+        "a device slower than {listen_ms} ms that drops its answer when it hears another request; "
+        "and {percent} of the devices slower than that which refuse the read, because so short an "
+        "answer can hide inside the next request.",
+        "If a device is missing, search again without --fast.",
+    ),
+}
+
 _LEVELS: dict[str, Entry] = {
     "swapped-pair": Entry(
         Severity.FAULT,
@@ -243,4 +255,4 @@ _DRIVERS: dict[str, Entry] = {
     ),
 }
 
-ENTRIES: dict[str, Entry] = {**_HEARD, **_LEVELS, **_DRIVERS}
+ENTRIES: dict[str, Entry] = {**_HEARD, **_SEARCH, **_LEVELS, **_DRIVERS}

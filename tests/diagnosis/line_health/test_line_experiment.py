@@ -28,6 +28,10 @@ def test_each_fault_is_found(fault: str) -> None:
     drawn = draw(101, fault)
     check = checked(drawn, 101)
     assert drawn.truth <= told(check), check.weighed.causes
+    findings = {f.code: f for f in line_findings(check.weighed)}
+    for code, address in drawn.truth - {("duplicate-address", a) for a in drawn.addresses}:
+        assert findings[code].address == address
+        assert "{" not in findings[code].summary + findings[code].cause + findings[code].remedy
 
 
 @pytest.mark.parametrize("seed", range(200, 206))
