@@ -13,19 +13,22 @@ from busprobe.diagnosis.wiring import MeterSystem
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
+from busprobe.model.exchange import Outcome
 from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
+from busprobe.procedures.asking import Asker
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.operator import Operator
 from busprobe.session import findings as words
 from busprobe.session.events import CheckMade, Step, StepEnd, StepFinished, StepStarted
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan, FindResult
+from busprobe.session.search import FindPlan
 from busprobe.session.verification import Verification
 from busprobe.session.verify_balance import BalanceVerification
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item
 from busprobe.site.plan import DevicePart, LinkPart, MeterPart, line_settings
+from busprobe.wire import pdu
 
 _SILENT = "it does not answer"
 _SHARED = "more than one device answers at its address: what is read may come from either"
@@ -148,12 +151,31 @@ class LineVerification:
         if self.job.should_stop():
             return
         self._searched = True
+        await self._be_patient()
+        if self.job.should_stop():
+            return
         self._settings.clear()
-        for device in found.devices:
-            at = device.settings
-            self._settings[device.device.address] = None if at is None else str(at)
+        for address in self.job.devices:
+            at = self.job.settings_of.get(address)
+            self._settings[address] = None if at is None else str(at)
         for item in items:
-            self._found(item, found)
+            self._found(item, len(found.addresses))
+
+    async def _be_patient(self) -> None:
+        """Ask who is planned but was not found again, and listen long: a search cannot."""
+        job = self.job
+        for part in self.devices:
+            if part.address in job.devices or job.should_stop():
+                continue
+            asker = Asker(job.bus, part.address)
+            await asker.ask(pdu.read_registers(3, 0, 2))
+            whole = any(e.proves_device for e in asker.exchanges)
+            # Pieces count once they come every time: two devices on one address answer so.
+            pieces = all(e.outcome is Outcome.DAMAGED for e in asker.exchanges)
+            if whole or pieces:
+                job.settings_of[part.address] = job.bus.settings
+                if await self.device(part) is None:
+                    job.know(Device(part.address, turnaround=asker.turnaround()))
 
     def _master(self) -> Finding | None:
         return self.job.findings.get(("foreign-master", None))
@@ -174,20 +196,22 @@ class LineVerification:
             )
         )
 
-    def _found(self, item: Item, found: FindResult) -> None:
-        devices = {d.device.address: d.device for d in found.devices}
-        settings = {d.device.address: d.settings for d in found.devices}
+    def _found(self, item: Item, searched: int) -> None:
+        devices = self.job.devices
+        settings = self.job.settings_of
         planned = {d.address: d for d in self.devices}
         strangers = [device for a, device in devices.items() if a not in planned]
         wanted = self.link.line_settings
         if item.name == "other-master":
             self._other_master(item)
         elif item.name == "line-settings":
-            answered = {d.name: settings[d.address] for d in self.devices if d.address in devices}
+            answered = {
+                d.name: settings.get(d.address) for d in self.devices if d.address in devices
+            }
             self.make(verify.settings_check(item, wanted, answered))
         elif item.name == "unplanned-devices":
             whole = not self.whole.options.quick
-            self.make(verify.unplanned_check(item, strangers, len(found.addresses), whole))
+            self.make(verify.unplanned_check(item, strangers, searched, whole))
         else:
             part = self.part(item)
             self.make(

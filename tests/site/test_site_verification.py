@@ -112,6 +112,29 @@ meters:
     assert_reads_only(run)
 
 
+@pytest.mark.parametrize(
+    ("scenario", "address", "sound", "alone"),
+    [("late-answers", 10, 1, PASS), ("three-on-one-address", 1, 4, FAIL)],
+)
+def test_a_planned_device_is_waited_for_and_pieces_are_heard(
+    scenario: str, address: int, sound: int, alone: str
+) -> None:
+    plan = plan_of(
+        f"""
+format: 1
+site: {{name: Slow}}
+links: [{{name: bus, link: "sim:{scenario}", settings: 9600 8N1}}]
+meters:
+  - {{name: sound, link: bus, address: {sound}}}
+  - {{name: hard to hear, link: bus, address: {address}}}
+"""
+    )
+    run = Run(plan, quick(Group.FIND, Group.DUPLICATES))
+    assert run.outcome("answers", "hard to hear") == PASS
+    assert run.outcome("alone", "hard to hear") == alone
+    assert run.outcome("alone", "sound") == PASS
+
+
 def test_a_meter_with_other_settings_is_found_and_fails() -> None:
     plan = plan_of(
         """
