@@ -10,6 +10,8 @@ Theory of operation:
 - The likelihood of a course of exchanges under a hypothesis is the weighted sum over its patterns.
 - Answers of other addresses tell how disturbed the line is, and so which patterns of *one* device
   are likely. They may be ill in ways of their own: a flat share keeps them from proving anything.
+- A lone 00 or FF beside an answer counts as nothing, and so does silence: lines without bias and
+  devices that need a rest are ill in every proportion, and no proportion proves a second device.
 - A second device may be hidden: never heard, or always drowned. Those patterns look like one
   device; they are what keeps "single" from being certain.
 """
@@ -27,7 +29,7 @@ from busprobe.diagnosis.duplicate.questions import Sort
 
 # How often two meters share an address on a bus where a second one has just been added: they leave
 # the factory alike. Common practice, no source.
-PRIOR_MORE = 0.15
+PRIOR_MORE = 0.1
 
 # Two meters that claim the same serial number: clones, or a serial number left blank. No source.
 _SAME_SERIAL = 0.05
@@ -70,8 +72,9 @@ _DESTROYED = (Kind.BROKEN, Kind.NICKED, Kind.GARBLED, Kind.SHRUNK)
 def _in_step() -> dict[tuple[Sort, Kind], float]:
     logs = {}
     for sort, whole in _WHOLE_IN_STEP.items():
-        rest = 0.01 / len(COLUMNS)
-        for kind in COLUMNS:
+        kinds = [kind for kind in COLUMNS if tells(kind) is kind]
+        rest = 0.01 / len(kinds)
+        for kind in kinds:
             share = whole * 0.99 if kind is Kind.CLEAN else rest
             if kind in _DESTROYED:
                 share = (1 - whole) * 0.99 * (0.55 if kind is Kind.BROKEN else 0.15)
@@ -80,11 +83,21 @@ def _in_step() -> dict[tuple[Sort, Kind], float]:
 
 
 def _log_row(pattern: Pattern) -> dict[tuple[Sort, Kind], float]:
-    return {
-        (sort, kind): math.log(share / sum(shares))
-        for sort, shares in zip(ROWS, pattern[1], strict=True)
-        for kind, share in zip(COLUMNS, shares, strict=True)
-    }
+    logs = {}
+    for sort, row in zip(ROWS, pattern[1], strict=True):
+        shares = dict(zip(COLUMNS, row, strict=True))
+        del shares[Kind.SILENT]
+        shares[Kind.CLEAN] += shares.pop(Kind.FLANKED)
+        total = sum(shares.values())
+        logs.update({(sort, kind): math.log(share / total) for kind, share in shares.items()})
+    return logs
+
+
+def tells(kind: Kind) -> Kind | None:
+    """As what a kind of exchange is weighed; None where it says nothing."""
+    if kind in (Kind.SILENT, Kind.STRANGE):
+        return None
+    return Kind.CLEAN if kind is Kind.FLANKED else kind
 
 
 _LOG_ONE = tuple((math.log(p[0]), _log_row(p)) for p in ONE)
@@ -101,8 +114,7 @@ def _log_course(logs: Mapping[tuple[Sort, Kind], float], counts: Counts) -> floa
 def _rate(logs: Mapping[tuple[Sort, Kind], float]) -> float:
     """Share of damaged answers among long ones."""
     damaged = sum(math.exp(logs[Sort.ALIKE, kind]) for kind in _DAMAGE)
-    heard = 1.0 - math.exp(logs[Sort.ALIKE, Kind.SILENT])
-    return min(1.0 - _LEAST_RATE, max(_LEAST_RATE, damaged / heard))
+    return min(1.0 - _LEAST_RATE, max(_LEAST_RATE, damaged))
 
 
 def _log_background(rate: float, background: Background) -> float:

@@ -207,8 +207,14 @@ def _beside(runs: tuple[Run, ...], first: Frame, last: Frame) -> tuple[bytes, by
 
 
 def is_glitch(data: bytes) -> bool:
-    """Whether bytes beside a frame are what switching edges or a missing bias leave."""
-    return len(data) <= _MOST_PULSES and all(byte in _PULSES for byte in data)
+    """Whether bytes beside a frame are what switching edges or a missing bias leave.
+
+    A pair without bias that is let go low reads as 00, and then as whatever leakage makes of it.
+    """
+    pulses = sum(byte in _PULSES for byte in data)
+    if len(data) <= _MOST_PULSES and pulses == len(data):
+        return True
+    return data[0] == 0 and (len(data) <= CRC_BYTES or 2 * pulses >= len(data))
 
 
 def _without_held_back(data: bytes, held_back: bytes) -> bytes:

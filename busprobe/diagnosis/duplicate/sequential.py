@@ -13,6 +13,7 @@ from busprobe.diagnosis.duplicate.hypotheses import (
     Background,
     log_more,
     log_one,
+    tells,
 )
 from busprobe.diagnosis.duplicate.observe import Kind, Observation, is_strange, observe
 from busprobe.diagnosis.duplicate.questions import (
@@ -32,7 +33,7 @@ from busprobe.wire import pdu
 MS = 1_000_000
 
 # When to stop: sure of more, sure of one, or too long without becoming sure.
-SURE_MORE = 0.9995
+SURE_MORE = 0.9999
 SURE_ONE = 0.995
 FEWEST_ONE = 10
 FEWEST_MORE = 3
@@ -65,9 +66,15 @@ _MOST_BESIDE_FOREIGN = 3.0
 # Chance of a different content of fixed registers with one device: a damaged answer whose CRC fits.
 _LOG_IDENTITY_ONCE = math.log(1e4)
 _LOG_IDENTITY_TWICE = math.log(1e8)
-# Readings that jump to and fro together are those of two devices: so many registers, so many jumps.
-_FEWEST_JUMPING = 3
-_FEWEST_JUMPS = 3
+# Readings that jump to and fro together may be those of two devices: so many registers, so many
+# jumps, so much wider than what they do otherwise. A load that pulses does it too.
+_LOG_JUMPING = math.log(100.0)
+_FEWEST_JUMPING = 4
+_FEWEST_JUMPS = 2
+_JUMP_FACTOR = 4
+_LEAST_JUMP = 8
+# Whole answers that "single" needs, as a share of what was heard.
+_LEAST_WHOLE = 0.25
 
 
 @dataclass
@@ -171,7 +178,13 @@ class DuplicateTest:
     def _is_one(self) -> bool:
         sure = SURE_ONE_AT_LAST if self._at_last else SURE_ONE
         few = FEWEST_OF_MANY if len(self._taken) >= MANY else FEWEST_ONE
-        return 1 - self.probability_two >= sure and len(self._heard()) >= few
+        heard = self._heard()
+        whole = sum(bool(o.contents) for o in heard)
+        return (
+            1 - self.probability_two >= sure
+            and len(heard) >= few
+            and whole >= _LEAST_WHOLE * len(heard)
+        )
 
     def _is_silent(self) -> bool:
         """Whether nobody answers; noise alone is no answer."""
@@ -262,13 +275,14 @@ class DuplicateTest:
         counts: Counter[tuple[Sort, Kind]] = Counter()
         serials: Counter[tuple[Sort, Kind]] = Counter()
         for question, seen in self._taken:
-            if seen.kind is Kind.STRANGE:
+            kind = tells(seen.kind)
+            if kind is None:
                 continue
             # Refusals are short, and the same from any device.
             sort = Sort.SHORT if question.pdu in refused else question.sort
-            counts[sort, seen.kind] += 1
+            counts[sort, kind] += 1
             if question.serial and sort is Sort.UNLIKE:
-                serials[sort, seen.kind] += 1
+                serials[sort, kind] += 1
         return counts, serials
 
     def _weigh(self) -> None:
@@ -293,7 +307,7 @@ class DuplicateTest:
             ]
             if not question.fixed:
                 if jumps_together(contents):
-                    strongest = max(strongest, _LOG_IDENTITY_ONCE)
+                    strongest = max(strongest, _LOG_JUMPING)
                 continue
             seen = Counter(contents)
             if len(seen) == 1 and question.serial:
@@ -333,6 +347,7 @@ class DuplicateTest:
                 [o for _, o in self._pieces_taken],
                 serials,
                 self._serials.fragment if verdict == "duplicate" else b"",
+                serial_text(self._serials.common) if verdict == "duplicate" else "",
                 self.background,
             ),
             manner,
@@ -356,10 +371,23 @@ def jumps_together(contents: Sequence[bytes]) -> bool:
     rows = [c for c in contents if len(c) == size]
     patterns: Counter[tuple[bool, ...]] = Counter()
     for place in range(1, size - 1, 2):
-        values = [row[place : place + 2] for row in rows]
-        if len(set(values)) == 2:
-            patterns[tuple(v == values[0] for v in values)] += 1
+        values = [int.from_bytes(row[place : place + 2], "big") for row in rows]
+        border = _border(values)
+        if border is not None:
+            patterns[tuple((v < border) == (values[0] < border) for v in values)] += 1
     return any(
         registers >= _FEWEST_JUMPING and sum(a != b for a, b in pairwise(pattern)) >= _FEWEST_JUMPS
         for pattern, registers in patterns.items()
     )
+
+
+def _border(values: Sequence[int]) -> float | None:
+    """What parts values into two narrow groups far apart, None where nothing does."""
+    ordered = sorted(values)
+    if len(ordered) < 2:
+        return None
+    gap, place = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered)))
+    inside = max(ordered[place] - ordered[0], ordered[-1] - ordered[place + 1])
+    if gap < max(_LEAST_JUMP, _JUMP_FACTOR * inside):
+        return None
+    return (ordered[place] + ordered[place + 1]) / 2

@@ -31,15 +31,16 @@ _MOST_FRAGMENTS = 24
 
 _SERIAL_BYTES = 2 * SERIAL_REGISTERS
 # Exchanges spent on pieces, and on one register.
-MOST_PIECES = 48
+MOST_PIECES = 32
 _MOST_PER_REGISTER = 4
-# Give up when so many brought nothing of a second device.
+# Give up when so many brought nothing of a second device, or no whole answer to all registers.
 _FRUITLESS = 10
+_HOPELESS = 18
 # The request for the whole serial number, among those for its registers.
 WHOLE = -1
 # Combinations that are tried, and the chance that a wrong one passes.
 _MOST_COMBINATIONS = 1 << 11
-_MOST_CHANCE = 1e-3
+_MOST_CHANCE = 3e-4
 _MOST_VALUES = 64
 
 _DIGITS = b"0123456789"
@@ -186,6 +187,19 @@ class SerialPieces:
         """The longest piece of an answer to the whole serial number beside a valid one."""
         return max(self._beside, key=len, default=b"")
 
+    @property
+    def common(self) -> bytes:
+        """Start of the serial number as far as all devices agree on it: no register collided.
+
+        Only where the whole number was never heard.
+        """
+        agreed = b""
+        for values, others, tails in zip(self._first, self._other, self._tails, strict=True):
+            if len(values) != 1 or others or tails:
+                break
+            agreed += _common(values)
+        return b"" if self._whole else agreed.rstrip(_PADDING)
+
     # Asking ----------------------------------------------------------------------------------
 
     def next_register(self) -> int | None:
@@ -196,6 +210,8 @@ class SerialPieces:
         interest = self._of_interest()
         told = sum(bool(self._other[i] or self._tails[i]) for i in interest)
         if spent >= _FRUITLESS and not told:
+            return None
+        if spent >= _HOPELESS and not self._whole and not all(self._first[i] for i in interest):
             return None
         # The check of the whole is as valuable as a register, and every tail of it tells more.
         if spent >= (self._wholes_asked - 2) * len(interest) and spent:
@@ -263,9 +279,10 @@ class SerialPieces:
         return tuple(best) if most and len(best) <= _MOST_VALUES else ()
 
     def _solved(self, tails: Iterable[bytes]) -> list[bytes]:
-        """Values of any characters that tails give when they are not shifted."""
+        """Values of any printable characters that tails give when they are not shifted."""
         before = bytes((self._address, self._function, CRC_BYTES))
-        return [last_two(before, t[-CRC_BYTES:]) for t in tails if len(t) >= CRC_BYTES]
+        values = (last_two(before, t[-CRC_BYTES:]) for t in tails if len(t) >= CRC_BYTES)
+        return [v for v in values if all(c in _PADDING or 0x20 < c < 0x7F for c in v)]
 
     def _prove(
         self, values: Sequence[Sequence[bytes]], rest: bytes, without: bytes | None = None

@@ -37,6 +37,7 @@ def evidence_of(
     pieces: Sequence[Observation],
     serials: Sequence[str],
     fragment: bytes,
+    common: str,
     background: Background,
 ) -> tuple[Evidence, ...]:
     """What the verdict rests on: how often each kind was seen, and in which exchange first.
@@ -46,17 +47,20 @@ def evidence_of(
         pieces: Those that asked for a serial number register by register.
         serials: Serial numbers that a CRC proves.
         fragment: What was heard of a second answer, or nothing.
+        common: How all their serial numbers begin, where no whole one was heard, or "".
         background: What other addresses of the line show.
     """
     told = []
     if len(serials) > 1:
         text = f"{len(serials)} serial numbers answered: {', '.join(serials)}"
-        if pieces:
+        if pieces and len(serials) == 2:
             text += (
                 f"; put together register by register in exchanges {pieces[0].number} to "
                 f"{pieces[-1].number}, and right by the check of an answer to the whole number"
             )
         told.append(Evidence(None, text))
+    elif common:
+        told.append(Evidence(None, f"all their serial numbers begin with {common}"))
     elif fragment:
         told.append(
             Evidence(
@@ -114,7 +118,9 @@ def manner_of(observations: Sequence[Observation], serials: int) -> str:
     if not most or 4 * most < len(observations):
         if serials > 1:
             return "here now one is heard, now the other"
-        return "here they answer in step, and collide only where their data differ"
+        return "here most answers of one are not heard at all"
+    if most == destroyed and not captured and not counts[Kind.TWO] and counts[Kind.CLEAN]:
+        return "here they answer in step, and destroy each other's answers where their data differ"
     if most == counts[Kind.TWO]:
         return "here one answers after the other"
     if most == captured:

@@ -246,7 +246,7 @@ def _no_bias(r: random.Random) -> _Draw:
     )
     glitches = {
         "on_glitch_bits": r.choice((0.0, 1.0, 9.5, r.uniform(0.0, 11.0))),
-        "off_glitch_bits": r.choice((0.0, 0.0, 1.0, 9.5, 30.0)),
+        "off_glitch_bits": r.choice((0.0, 0.0, 1.0, 9.5)),
         "lead_bits": 12.0,
     }
     node = replace(draw.stations[0].node, **glitches)  # type: ignore[arg-type]

@@ -57,13 +57,13 @@ WEIGHTS = {
     "equal, close": 0.14,
     "near and far": 0.18,
     "5 V and 3.3 V": 0.08,
-    "identical firmware": 0.02,
+    "identical firmware": 0.01,
     "different models": 0.15,
     "apart": 0.12,
     "three devices": 0.05,
     "two, noisy line": 0.08,
     "two, no bias": 0.08,
-    "one mostly mute": 0.03,
+    "one mostly mute": 0.02,
     "both listen first": 0.02,
     "both abort": 0.04,
     "second fully hidden": 0.01,
@@ -180,7 +180,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--buses", type=int, default=400)
     parser.add_argument("--seed", type=int, default=100_000)
-    parser.add_argument("--patterns", type=int, default=14)
+    parser.add_argument("--patterns", type=int, default=18)
     options = parser.parse_args()
     seeds = range(options.seed, options.seed + options.buses)
     floor_one = np.array([FLOOR_ONE.get(kind, FLOOR) for kind in KINDS])

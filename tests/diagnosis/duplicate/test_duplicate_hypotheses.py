@@ -107,7 +107,7 @@ def test_two_identities_without_any_collision_are_a_duplicate() -> None:
 
 
 def test_a_second_identity_raises_the_probability() -> None:
-    for first in (["clean"] * 5, ["clean", "tail"], ["silent", "clean"]):
+    for first in (["clean"] * 5, ["clean", "tail"], ["clean", "silent"]):
         without = DuplicateTest(1, BASE)
         with_it = DuplicateTest(1, BASE)
         for number in range(6):
@@ -196,12 +196,12 @@ def test_only_registers_are_read() -> None:
 
 
 def test_readings_that_jump_together_to_and_fro_are_two_devices() -> None:
-    one = bytes((8,)) + bytes.fromhex("08FC 01A9 0010 0003")
-    two = bytes((8,)) + bytes.fromhex("0902 0004 FF10 0003")
+    one = bytes((10,)) + bytes.fromhex("08FC 01A9 0010 0300 0003")
+    two = bytes((10,)) + bytes.fromhex("0962 0004 FF10 0900 0003")
     assert jumps_together([one, two, one, two])
     assert not jumps_together([one, one, two, two])
     assert not jumps_together([one, one, one])
     # One register that toggles is a state, not a device.
-    other = bytes((8,)) + bytes.fromhex("08FC 01A9 0010 0004")
+    other = bytes((10,)) + bytes.fromhex("08FC 01A9 0010 0300 0064")
     assert not jumps_together([one, other, one, other])
     assert not jumps_together([])
