@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from busprobe.report.pictures.data import (
     HistogramRow,
     Speech,
 )
-from busprobe.report.visit import Visit
+from busprobe.report.visit import Visit, chunks_within
 from busprobe.wire import rtu
 from busprobe.wire.functions import Role
 
@@ -142,20 +143,24 @@ def collision_picture(visit: Visit, address: int, cited: Sequence[int]) -> Colli
     ]
     ranks = {number: rank for rank, number in enumerate(cited)}
     telling.sort(key=lambda e: (ranks.get(e.number, len(ranks)), e.number))
-    pictures = (
-        _draw(visit, exchange)
-        for exchange in telling[:_MOST_TRIED]
-        if home is None or visit.settings_at(exchange.t_ns) == home
-    )
+    shown = [e for e in telling if home is None or visit.settings_at(e.t_ns) == home]
+    shown = shown[:_MOST_TRIED]
+    starts = sorted({e.t_ns for e in visit.exchanges})
+    windows = []
+    for exchange in shown:
+        after = bisect_right(starts, exchange.t_ns)
+        until = starts[after] if after < len(starts) else visit.end_ns + 1
+        windows.append((exchange.t_ns, until))
+    pictures = [
+        _draw(visit, exchange, chunks)
+        for exchange, chunks in zip(shown, chunks_within(visit, windows), strict=True)
+    ]
     # Two that spoke one after the other show more than a heap of bytes.
     return max(pictures, key=lambda picture: len(picture.speeches) > 2, default=None)
 
 
-def _draw(visit: Visit, exchange: RecordedExchange) -> CollisionPicture:
+def _draw(visit: Visit, exchange: RecordedExchange, chunks: Sequence[Chunk]) -> CollisionPicture:
     settings = visit.settings_at(exchange.t_ns)
-    starts = [e.t_ns for e in visit.exchanges if e.t_ns > exchange.t_ns]
-    until = min(starts, default=visit.end_ns + 1)
-    chunks = [c for c in visit.chunks if exchange.t_ns <= c.t_ns < until]
     sent = next((c for c in chunks if c.direction is Direction.SENT), None)
     request = b"" if sent is None else sent.data
     character = 0 if settings is None else settings.character_ns

@@ -1,16 +1,48 @@
-"""Gathers what a report is made from: the only place here that is told which files to read."""
+"""What a report is made from: recordings, a verification, and what only people know."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from busprobe.model.errors import InputError
-from busprobe.report.compose import Material, Verification
+from busprobe.report.content import State
 from busprobe.report.details import Details, load_details
-from busprobe.report.visit import read_visit
-from busprobe.site.state import load_state
+from busprobe.report.visit import Visit, read_visit
+from busprobe.site.state import StateFile, load_state
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """A verification that was read from its file."""
+
+    file: str
+    sha256: str
+    state: StateFile
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What a report is made from.
+
+    Attributes:
+        visits: The recordings, as found and as left.
+        verification: Plan against found, where there is one.
+        details: What only people know.
+        details_file: Name and SHA-256 of the file they came from, or None.
+    """
+
+    visits: tuple[Visit, ...]
+    verification: Verification | None = None
+    details: Details = field(default_factory=Details)
+    details_file: tuple[str, str] | None = None
+
+    def of(self, state: State) -> tuple[Visit, ...]:
+        """The recordings of one state of the site, oldest first."""
+        found = [v for v in self.visits if v.state == state]
+        return tuple(sorted(found, key=lambda v: v.head.started))
 
 
 def gather(

@@ -1,38 +1,58 @@
-"""One recording, read once and turned into what a report needs."""
+"""One recording, read once, and what a report needs of it."""
 
 from __future__ import annotations
 
 import hashlib
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from busprobe.model.chunk import Chunk
+from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.device import Device, Identity, ModelBlock, SunSpecMap, TurnAround
 from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
 from busprobe.model.reading import Snapshot
-from busprobe.recording.frames import RecordedFrame, frames_of
+from busprobe.recording.frames import frames_of
 from busprobe.recording.read import Recording, RecordingHead, open_recording
 from busprobe.recording.schema import RecordedEvent, RecordedExchange, finding_of
 from busprobe.report.content import State
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
-    """A recording in memory.
+class Traffic:
+    """How much crossed a link.
 
     Attributes:
-        file: Its name, without the folder.
+        bytes_sent: Bytes that we sent.
+        bytes_received: Bytes that we heard.
+        frames: Whole frames, in either direction.
+        stray_bytes: Received bytes that belong to no frame.
+        end_ns: When the last of them came [ns], 0 without any.
+    """
+
+    bytes_sent: int
+    bytes_received: int
+    frames: int
+    stray_bytes: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """What a recording holds.
+
+    Bytes stay in the file: a recording of a day holds millions of chunks.
+
+    Attributes:
+        path: The file.
         sha256: Of the file, hexadecimal.
         is_closed: Whether its program ended it in order; else its last rows are in a second file.
         state: The state of the site that it shows.
         head: What it says of itself.
-        chunks: Everything that crossed the link.
-        frames: The same, cut into frames and the rest.
+        traffic: How much crossed the link.
         changes: Instants [ns] at which line settings changed, and to what.
         exchanges: All exchanges.
         findings: Findings that hold in the end.
@@ -42,13 +62,12 @@ class Visit:
         damaged_rows: Rows that could not be read.
     """
 
-    file: str
+    path: Path
     sha256: str
     is_closed: bool
     state: State
     head: RecordingHead
-    chunks: tuple[Chunk, ...]
-    frames: tuple[RecordedFrame, ...]
+    traffic: Traffic
     changes: tuple[tuple[int, LineSettings], ...]
     exchanges: tuple[RecordedExchange, ...]
     findings: tuple[Finding, ...]
@@ -58,6 +77,11 @@ class Visit:
     damaged_rows: int
 
     @property
+    def file(self) -> str:
+        """Its name, without the folder."""
+        return self.path.name
+
+    @property
     def link(self) -> str:
         """The LINK argument it was made with."""
         return self.head.endpoint
@@ -65,8 +89,7 @@ class Visit:
     @property
     def end_ns(self) -> int:
         """The last instant of which it knows [ns]."""
-        known = [self.head.started_t_ns]
-        known += [c.t_ns for c in self.chunks[-1:]]
+        known = [self.head.started_t_ns, self.traffic.end_ns]
         known += [e.t_ns for e in self.events[-1:]]
         return max(known)
 
@@ -165,19 +188,60 @@ def _devices(events: tuple[RecordedEvent, ...]) -> tuple[dict[int, Device], int]
     return dict(sorted(found.items())), damaged
 
 
-def _timeline(recording: Recording) -> tuple[list[Chunk], list[tuple[int, LineSettings]]]:
-    chunks: list[Chunk] = []
-    changes: list[tuple[int, LineSettings]] = []
-    pending: LineSettings | None = None
-    for step in recording.timeline():
-        if isinstance(step, LineSettings):
-            pending = step
-            continue
-        if pending is not None:
-            changes.append((step.t_ns, pending))
-            pending = None
-        chunks.append(step)
-    return chunks, changes
+class _Tally:
+    """Counts chunks and notes changes of the settings while somebody else takes the chunks."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._recording = recording
+        self.changes: list[tuple[int, LineSettings]] = []
+        self.sent = self.received = self.end_ns = 0
+
+    def chunks(self) -> Iterator[Chunk]:
+        """The chunks, once."""
+        pending: LineSettings | None = None
+        for step in self._recording.timeline():
+            if isinstance(step, LineSettings):
+                pending = step
+                continue
+            if pending is not None:
+                self.changes.append((step.t_ns, pending))
+                pending = None
+            if step.direction is Direction.SENT:
+                self.sent += len(step.data)
+            else:
+                self.received += len(step.data)
+            self.end_ns = step.t_ns
+            yield step
+
+
+def _traffic(recording: Recording) -> tuple[Traffic, tuple[tuple[int, LineSettings], ...]]:
+    tally = _Tally(recording)
+    frames = stray = 0
+    for frame in frames_of(tally.chunks(), recording.head.framing):
+        if frame.role is not None:
+            frames += 1
+        elif frame.direction is Direction.RECEIVED:
+            stray += len(frame.data)
+    counted = Traffic(tally.sent, tally.received, frames, stray, tally.end_ns)
+    return counted, tuple(tally.changes)
+
+
+def chunks_within(
+    visit: Visit, windows: Sequence[tuple[int, int]]
+) -> tuple[tuple[Chunk, ...], ...]:
+    """The chunks of some spans of time, read from the file in one go.
+
+    Args:
+        visit: The recording.
+        windows: First instant of each, and the first one after it [ns].
+    """
+    found: list[list[Chunk]] = [[] for _ in windows]
+    with open_recording(visit.path) as recording:
+        for chunk in recording.chunks():
+            for kept, (start, end) in zip(found, windows, strict=True):
+                if start <= chunk.t_ns < end:
+                    kept.append(chunk)
+    return tuple(map(tuple, found))
 
 
 def _hash(path: Path) -> str:
@@ -196,7 +260,7 @@ def read_visit(path: Path, state: State) -> Visit:
         InputError: It is no recording that can be read.
     """
     with open_recording(path) as recording:
-        chunks, changes = _timeline(recording)
+        traffic, changes = _traffic(recording)
         events = tuple(recording.events())
         findings = _standing(recording, events)
         exchanges = tuple(recording.exchanges())
@@ -205,14 +269,13 @@ def read_visit(path: Path, state: State) -> Visit:
         head, damaged = recording.head, damaged + recording.damaged_rows
     wal = path.with_name(path.name + "-wal")
     return Visit(
-        file=path.name,
+        path=path,
         sha256=_hash(path),
         is_closed=not (wal.is_file() and wal.stat().st_size),
         state=state,
         head=head,
-        chunks=tuple(chunks),
-        frames=tuple(frames_of(chunks, head.framing)),
-        changes=tuple(changes),
+        traffic=traffic,
+        changes=changes,
         exchanges=exchanges,
         findings=findings,
         snapshots=snapshots,

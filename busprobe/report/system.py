@@ -1,0 +1,113 @@
+"""The system as found and as left: devices, changes, the line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from busprobe.model.device import Device
+from busprobe.report import content as parts
+from busprobe.report import words
+from busprobe.report.pictures.data import BusDrop, BusPicture, BusUnit
+from busprobe.report.visit import Visit
+
+
+def system_of(
+    found: Sequence[Visit], left: Sequence[Visit], names: Mapping[int, str]
+) -> parts.System:
+    """The devices in both states of the site, and what is another one as left."""
+    before = _entries(found, names)
+    after = _entries(left, names) if left else None
+    return parts.System(
+        as_found=before,
+        as_left=after,
+        changes=_changes(before, after or ()),
+        picture=_bus(found, before),
+        picture_as_left=_bus(left, after or ()),
+    )
+
+
+def _entries(visits: Iterable[Visit], names: Mapping[int, str]) -> tuple[parts.DeviceEntry, ...]:
+    entries: dict[tuple[str, int], parts.DeviceEntry] = {}
+    for visit in visits:
+        for address, device in visit.devices.items():
+            entries[visit.link, address] = _entry(visit, device, names)
+    return tuple(entries[key] for key in sorted(entries))
+
+
+def _entry(visit: Visit, device: Device, names: Mapping[int, str]) -> parts.DeviceEntry:
+    identity, settings = device.identity, visit.home_settings(device.address)
+    return parts.DeviceEntry(
+        link=visit.link,
+        address=device.address,
+        name=names.get(device.address, ""),
+        maker=identity.maker,
+        model=identity.model,
+        version=identity.version,
+        serial=identity.serial,
+        identity_source=identity.source,
+        models=() if device.sunspec is None else tuple(m.model_id for m in device.sunspec.models),
+        profile=device.profile or "",
+        settings="" if settings is None else str(settings),
+        duplicate=_duplicate(device),
+        turnaround_median_ms=device.turnaround.median_ms,
+        turnaround_p95_ms=device.turnaround.p95_ms,
+        phases=device.phases,
+    )
+
+
+def _duplicate(device: Device) -> parts.DuplicateWord:
+    if device.duplicate == "single":
+        return "single"
+    return "duplicate" if device.duplicate == "duplicate" else "undecided"
+
+
+def _changes(
+    before: Sequence[parts.DeviceEntry], after: Sequence[parts.DeviceEntry]
+) -> tuple[parts.Change, ...]:
+    """What is another one as left, told by serial number."""
+    known = {(e.maker, e.model, e.serial): e for e in before if e.serial}
+    changes = []
+    for entry in after:
+        old = known.get((entry.maker, entry.model, entry.serial))
+        subject = f"{entry.maker} {entry.model}, serial number {entry.serial}"
+        if old is None:
+            continue
+        if old.address != entry.address:
+            changes.append(
+                parts.Change(
+                    subject=subject,
+                    setting="address",
+                    before=str(old.address),
+                    after=str(entry.address),
+                )
+            )
+        if old.settings and entry.settings and old.settings != entry.settings:
+            changes.append(
+                parts.Change(
+                    subject=subject,
+                    setting="line settings",
+                    before=old.settings,
+                    after=entry.settings,
+                )
+            )
+    return tuple(changes)
+
+
+def _bus(visits: Sequence[Visit], entries: Sequence[parts.DeviceEntry]) -> BusPicture | None:
+    if not entries:
+        return None
+    link = entries[0].link
+    findings = [f for v in visits if v.link == link for f in v.findings]
+    drops = []
+    for entry in entries:
+        if entry.link != link:
+            continue
+        title = f"{entry.maker} {entry.model}".strip() or "unidentified"
+        units = [BusUnit(title=title, subtitle=entry.serial and f"S/N {entry.serial}")]
+        if entry.duplicate == "duplicate":
+            other = words.other_serial(
+                [f for f in findings if f.address == entry.address], entry.serial
+            )
+            units.append(BusUnit(title="a second device", subtitle=other))
+        drops.append(BusDrop(address=entry.address, units=tuple(units), state=entry.duplicate))
+    return BusPicture(link=link, drops=tuple(drops))
