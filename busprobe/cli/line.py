@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from busprobe.session.line import LineReport
 
 _BAR = 40
+# Time-outs in use by masters (common practice, no source).
+_TIMEOUTS_MS = (50, 100, 200, 300, 500)
 
 
 @click.command("line")
@@ -263,3 +265,6 @@ def _bars(address: int, tally: Tally) -> None:
     for low, high, count in spread:
         size = round(_BAR * math.log1p(count) / math.log1p(most)) if count else 0
         output.line(f"  {low:8.2f} to {high:8.2f} ms  {'#' * size:<{_BAR}}  {count}")
+    lost = [(ms, tally.slower_than(ms)) for ms in _TIMEOUTS_MS]
+    told = ", ".join(f"{ms} ms: {100 * share:.2f} %" for ms, share in lost)
+    output.line(f"  answers that a time-out would lose: {told}")

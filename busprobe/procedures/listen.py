@@ -8,6 +8,7 @@ there. Where the adapter reports no errors, one more stay tells characters of 10
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
@@ -24,6 +25,7 @@ from busprobe.diagnosis.listening import (
 from busprobe.diagnosis.settings_guess import Stay
 from busprobe.link.line_errors import LineErrors, LineErrorSource
 from busprobe.model.chunk import Chunk, Mark
+from busprobe.model.errors import LinkError
 from busprobe.model.line import LineSettings
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire import rtu
@@ -213,7 +215,8 @@ async def listen(
         heard = listener.judged()
         if heard.state in _GO_ON_AT and heard.settings is not None:
             if heard.settings != bus.settings:
-                await bus.configure(heard.settings)
+                with contextlib.suppress(LinkError):
+                    await bus.configure(heard.settings)
             until = max(until, bus.now() + round(_LEAST_SHARE * seconds * 1e9))
     while bus.now() < until and not should_stop():
         if await listener.slice(until, f"listening at {bus.settings or 'given settings'}"):
@@ -252,4 +255,9 @@ async def _find(listener: _Listener, until_ns: int) -> None:
         if heard.state in settled and heard.next_settings in tried:
             return
         if heard.next_settings != bus.settings:
-            await bus.configure(heard.next_settings)
+            try:
+                await bus.configure(heard.next_settings)
+            except LinkError:
+                # The far end refuses these settings: what is heard at the present ones remains. A
+                # link that is lost says so again at once.
+                return

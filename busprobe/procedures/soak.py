@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.line_health import Condition, Sample, Sign, Tally, Target, sample
-from busprobe.diagnosis.line_health.experiment import LISTEN_NS
+from busprobe.diagnosis.line_health.experiment import Patience
 from busprobe.link.line_errors import LineErrors
 from busprobe.procedures.check_line import counters
 from busprobe.procedures.progress import Observer, Progress, ignore
@@ -51,6 +51,7 @@ async def soak(
     observe: Observer = ignore,
     on_counts: Callable[[Soak], None] = lambda counts: None,
     should_stop: Callable[[], bool] = lambda: False,
+    patience: Patience | None = None,
 ) -> Soak:
     """Ask every target in turn until the time is up.
 
@@ -61,6 +62,7 @@ async def soak(
         observe: Told once a second.
         on_counts: Told once a second.
         should_stop: Asked between requests.
+        patience: What an experiment before has learnt of slow devices.
     """
     state = Soak({t.address: Tally(t.address) for t in targets})
     begin = counters(bus)
@@ -68,6 +70,7 @@ async def soak(
     until = start + round(seconds * 1e9)
     told = start
     held: dict[int, int | None] = {}
+    patience = patience or Patience()
     turn = 0
     last: int | None = None
     bus.take_stray_pieces()
@@ -77,7 +80,12 @@ async def soak(
         turn += 1
         registers = 1 if short else target.longest
         request = pdu.read_registers(target.function, target.register, registers)
-        exchange = await bus.exchange(target.address, request, listen_ns=LISTEN_NS, gap_ns=_GAP_NS)
+        exchange = await bus.exchange(
+            target.address,
+            request,
+            listen_ns=patience.listen_ns(target.address),
+            gap_ns=_GAP_NS,
+        )
         state.tallies[target.address].take(exchange)
         condition = Condition(registers, _GAP_NS, last not in (None, target.address))
         taken, missing = sample(
@@ -86,6 +94,7 @@ async def soak(
         if taken.sign is not Sign.SILENT:
             held[target.address] = missing
         state.recent.append(taken)
+        patience.take(taken)
         last = target.address
         now = bus.now()
         if now - told >= _TELL_EVERY_NS:

@@ -141,6 +141,7 @@ class LineWork:
                 observe=job.progress(Step.LINE),
                 on_counts=self._count,
                 should_stop=job.should_stop,
+                patience=check.test.patience,
             )
             counts, errors = counted.tallies, counted.errors
             samples = (*check.test.samples, *counted.recent)

@@ -7,6 +7,7 @@ import pytest
 from busprobe.bus.bus import Bus
 from busprobe.diagnosis.listening import LineState, listening_findings
 from busprobe.model.chunk import Chunk, Direction
+from busprobe.model.errors import LinkError
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.listen import Listening, listen
 from busprobe.wire import pdu
@@ -168,3 +169,23 @@ def test_a_device_that_never_stops() -> None:
     found = run_virtual(listen(Bus(_Jabber()), 5.0))  # type: ignore[arg-type]
     assert found.heard.state is LineState.JABBER
     assert found.seconds <= 7.6
+
+
+class _Refusing(VirtualLink):
+    """A far end that cannot be set."""
+
+    async def configure(self, settings: LineSettings) -> None:
+        raise LinkError("These settings are refused.", "Set them there.")
+
+
+def test_a_far_end_that_refuses_settings_is_listened_to_as_it_is() -> None:
+    simulated = Line(QUIET, 3)
+    simulated.add_station(StationParameters(1, NodeParameters(10.0)), Registers())
+    simulated.add_master(MasterParameters(NodeParameters(30.0), ((1, READ),)))
+    start = LineSettings(38400)
+    port = simulated.open_port(PortParameters(NodeParameters(20.0, start)))
+    found = run_virtual(listen(Bus(_Refusing(port)), 5.0))
+    assert found.settings is None
+    assert found.heard.settings is not None
+    assert found.heard.settings.baud == 9600
+    assert 5.0 <= found.seconds <= 8.0

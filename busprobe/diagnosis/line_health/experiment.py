@@ -22,6 +22,8 @@ from busprobe.wire import pdu
 
 MS = 1_000_000
 LISTEN_NS = 700 * MS
+# Gateways take a second and more.
+_LONG_LISTEN_NS = 2_000 * MS
 # Rounds over all addresses; an address that stays silent is not asked to the end.
 FEWEST_ROUNDS = 16
 MOST_ROUNDS = 60
@@ -53,6 +55,25 @@ class Target:
 
 
 @dataclass
+class Patience:
+    """How long each device is waited for: a late answer would damage the next exchange."""
+
+    _listen_ns: dict[int, int] = field(default_factory=dict)
+
+    def listen_ns(self, address: int) -> int:
+        """How long to wait for the first byte of this device [ns]."""
+        return self._listen_ns.get(address, LISTEN_NS)
+
+    def take(self, seen: Sample) -> None:
+        """Learn from an exchange."""
+        slow = [s for s in seen.senders if s != seen.address]
+        if seen.sign is Sign.LATE or (seen.turnaround_ns or 0) > LISTEN_NS // 2:
+            slow.append(seen.address)
+        for address in slow:
+            self._listen_ns[address] = _LONG_LISTEN_NS
+
+
+@dataclass
 class LineTest:
     """Decides what is wrong with a line.
 
@@ -67,6 +88,7 @@ class LineTest:
     alone: Exposure = NOTHING
     samples: list[Sample] = field(default_factory=list)
     duplicates: dict[int, tuple[str, float]] = field(default_factory=dict)
+    patience: Patience = field(default_factory=Patience)
     _round: int = 0
     _queue: list[tuple[Target, int, int]] = field(default_factory=list)
     _pending: tuple[LineQuestion, bool] | None = None
@@ -88,7 +110,7 @@ class LineTest:
             request,
             registers,
             gap_ns,
-            LISTEN_NS,
+            self.patience.listen_ns(target.address),
             f"address {target.address}: {registers} registers after "
             + (f"{gap_ns // MS} ms" if gap_ns else "the shortest silence"),
         )
@@ -165,6 +187,7 @@ class LineTest:
             self._held[question.address] = missing
         self._last_address = question.address
         self.samples.append(taken)
+        self.patience.take(taken)
         self._weighed = None
         return taken
 

@@ -91,6 +91,12 @@ class Tally:
                 return min(middle, self.slowest_ms or middle)
         return self.slowest_ms
 
+    def slower_than(self, limit_ms: float) -> float:
+        """Share of the answers that a time-out of so long would lose; good to 1 % of the time."""
+        total = sum(self._bins.values())
+        late = sum(c for place, c in self._bins.items() if _EDGES[max(place - 1, 0)] >= limit_ms)
+        return late / total if total else 0.0
+
     def spread(self, bins: int = 12) -> tuple[tuple[float, float, int], ...]:
         """Turn-arounds as a coarse histogram: from [ms], to [ms], count."""
         if not self._bins:

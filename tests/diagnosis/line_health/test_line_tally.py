@@ -36,6 +36,9 @@ def test_percentiles_are_good_to_a_percent() -> None:
     for share in (0.5, 0.95):
         found = tally.turnaround_ms(share)
         assert found == pytest.approx(float(np.percentile(times, 100 * share)), rel=0.015)
+    for limit in (20.0, 50.0, 200.0):
+        expected = sum(ms >= limit for ms in times) / len(times)
+        assert tally.slower_than(limit) == pytest.approx(expected, abs=0.015)
     assert tally.slowest_ms == pytest.approx(max(times), rel=1e-6)
     assert sum(count for _, _, count in tally.spread()) == 2000
 
