@@ -355,6 +355,7 @@ def _meter_part(meter: MeterBalance, address: int | None) -> dict[str, object]:
                 "estimate": i.estimate,
                 "uncertainty": i.uncertainty,
                 "wrong_phase": i.wrong_phase,
+                "dead": i.dead,
                 "probability": i.probability,
             }
             for i in meter.inputs

@@ -20,8 +20,10 @@ class BalanceInputPart(Part):
     """The same as a number, signed, from the regression."""
     uncertainty: float | None
     """Standard error of `estimate`."""
-    wrong_phase: bool
-    """Its CT is on another phase than its voltage lead."""
+    wrong_phase: bool | None
+    """Its CT is on another phase than its voltage lead; null where that stays open."""
+    dead: bool
+    """It shows nothing, although its phase is fed."""
     probability: float
 
 
@@ -50,7 +52,12 @@ class BalanceMeterPart(Part):
     probability: float
     """Of sign, ratio and place together."""
     place: Literal[
-        "behind-grid-meter", "not-in-balance", "behind-other-meter", "consumer", "unknown"
+        "behind-grid-meter",
+        "not-in-balance",
+        "behind-other-meter",
+        "other-source",
+        "consumer",
+        "unknown",
     ]
     behind: str | None
     """Name of the meter that counts it too, or that answers instead of it."""

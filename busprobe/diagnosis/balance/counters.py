@@ -8,8 +8,10 @@ two together tell what a positive power means.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busprobe.diagnosis.balance.types import CounterCheck, Positive
 from busprobe.model.series import Series
@@ -25,17 +27,40 @@ AGREES = 0.15
 def check_counters(series: Series) -> CounterCheck | None:
     """Hold the integral of the power against the counters.
 
+    Where the total says nothing, because the phases cancel, those of the phases are asked which
+    way is positive.
+
     Returns:
         None where the series has no counters or no power.
     """
-    power = _total(series)
-    imported, exported = _column(series, "E_import"), _column(series, "E_export")
+    whole = _check(series, "")
+    if whole is None or whole.positive is not Positive.UNKNOWN:
+        return whole
+    votes = {Positive.INTO_SITE: 0.0, Positive.OUT_OF_SITE: 0.0}
+    for phase in ("_L1", "_L2", "_L3"):
+        one = _check(series, phase)
+        if one is not None and one.positive is not Positive.UNKNOWN:
+            votes[one.positive] += abs(one.integrated_wh)
+    into, out = votes[Positive.INTO_SITE], votes[Positive.OUT_OF_SITE]
+    if min(into, out) == 0.0 < max(into, out):
+        positive = Positive.INTO_SITE if into else Positive.OUT_OF_SITE
+        return replace(whole, positive=positive)
+    return whole
+
+
+def _check(series: Series, phase: str) -> CounterCheck | None:
+    power = _column(series, f"P{phase}") if phase else _total(series)
+    imported = _column(series, f"E_import{phase}")
+    exported = _column(series, f"E_export{phase}")
     if power is None or (imported is None and exported is None):
         return None
     t = np.asarray(series.t_s, float)
     net = np.zeros(t.size)
     steps = []
-    for sign, counter, name in ((1.0, imported, "E_import"), (-1.0, exported, "E_export")):
+    for sign, counter, name in (
+        (1.0, imported, f"E_import{phase}"),
+        (-1.0, exported, f"E_export{phase}"),
+    ):
         if counter is not None:
             net = net + sign * counter
             steps.append(series.steps.get(name) or _resolution(counter))
@@ -64,14 +89,14 @@ def check_counters(series: Series) -> CounterCheck | None:
     return CounterCheck(integrated, counted, sigma, ratio, positive, agrees)
 
 
-def _column(series: Series, name: str) -> np.ndarray | None:
+def _column(series: Series, name: str) -> NDArray[np.float64] | None:
     values = series.columns.get(name)
     if values is None or all(v is None for v in values):
         return None
     return np.array([np.nan if v is None else v for v in values], float)
 
 
-def _total(series: Series) -> np.ndarray | None:
+def _total(series: Series) -> NDArray[np.float64] | None:
     whole = _column(series, "P")
     if whole is not None:
         return whole
@@ -79,7 +104,7 @@ def _total(series: Series) -> np.ndarray | None:
     return np.sum(phases, axis=0) if phases else None
 
 
-def _resolution(counter: np.ndarray) -> float:
+def _resolution(counter: NDArray[np.float64]) -> float:
     gaps = np.abs(np.diff(counter[np.isfinite(counter)]))
     gaps = gaps[gaps > 0]
     return float(gaps.min()) if gaps.size else 10.0

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import permutations
 
 import numpy as np
 
-from busprobe.diagnosis.balance.likelihood import Real, log_marginal
+from busprobe.diagnosis.balance.likelihood import Real
 from busprobe.diagnosis.balance.tracks import Site, Track
+from busprobe.diagnosis.balance.types import Role
 
 # An input lives where its power leaves this at any time [W].
 LIVE_W = 25.0
 LIVE_SHARE = 0.02
-# A power moves where its changes exceed what meters do by themselves [W].
-MOVES_W = 40.0
 # Gains of two meters of class 1 differ by this (standard deviation, generous).
 GAIN_SHARE = 0.015
 NOISE_W = 2.0
@@ -33,8 +32,11 @@ class SourceEvidence:
     """One source's meter.
 
     Attributes:
-        track: Its readings.
+        track: Its readings; a dead input of a generator shows the mean of the others here.
         live: Indices of the inputs that carry anything.
+        dead: Indices of the inputs of a three-phase generator's meter that show nothing, so that
+            either nothing is there or a CT is dead.
+        shown_w: Mean of the total as its registers show it [W].
         change: Differences of block means [input, change], W.
         error: Their errors by the shift of instants [input, change], W.
         angle_deg: Angle of P + jQ of each input [degree], NaN where it cannot be told.
@@ -45,6 +47,8 @@ class SourceEvidence:
 
     track: Track
     live: tuple[int, ...]
+    dead: tuple[int, ...]
+    shown_w: float
     change: Real
     error: Real
     angle_deg: Real
@@ -52,15 +56,24 @@ class SourceEvidence:
     lead_fit: dict[tuple[int, ...], float]
 
     @property
-    def moves_w(self) -> float:
-        """Root of the mean square of the total's changes [W]."""
-        total = np.nansum(self.change, axis=0)
-        return float(np.sqrt(np.mean(total**2))) if total.size else 0.0
+    def counted(self) -> tuple[int, ...]:
+        """Inputs that enter the balance: the live ones, and those that may be dead."""
+        return (*self.live, *self.dead)
+
+    @property
+    def total(self) -> Real:
+        """The total by block, as shown by the live inputs [W]."""
+        return np.asarray(np.nansum(self.track.power[list(self.live)], axis=0))
+
+    @property
+    def total_change(self) -> Real:
+        """Its changes [W]."""
+        return np.asarray(np.nansum(self.change[list(self.live)], axis=0))
 
     @property
     def largest_w(self) -> float:
         """Largest change of the total [W]."""
-        total = np.abs(np.nansum(self.change, axis=0))
+        total = np.abs(self.total_change)
         return float(total.max()) if total.size else 0.0
 
 
@@ -95,7 +108,6 @@ def _changes(track: Track) -> tuple[Real, Real]:
 
 
 def _source(site: Site, track: Track) -> SourceEvidence:
-    change, error = _changes(track)
     most = np.nanmax(np.abs(np.nan_to_num(track.power)), axis=1)
     floor = max(LIVE_W, LIVE_SHARE * float(most.max(initial=0.0)))
     live = tuple(int(k) for k in np.flatnonzero(most > floor))
@@ -103,18 +115,33 @@ def _source(site: Site, track: Track) -> SourceEvidence:
     alike = tuple(
         names.index(i) if i in names else k % len(names) for k, i in enumerate(track.inputs)
     )
-    return SourceEvidence(
-        track, live, change, error, _angles(track), alike, _lead_fit(site, track, alike, live)
-    )
+    shown = track.turn * np.nansum(track.power, axis=0)
+    angles = _angles(track)
+    leads = _lead_fit(site, track, alike, live)
+    dead: tuple[int, ...] = ()
+    if track.known.role is Role.GENERATOR and len(track.inputs) == 3 and 0 < len(live) < 3:
+        dead = tuple(k for k in range(3) if k not in live)
+        power, shift = track.power.copy(), track.shift.copy()
+        power[list(dead)] = np.abs(power[list(live)]).mean(axis=0)
+        shift[list(dead)] = shift[list(live)].mean(axis=0)
+        track = replace(track, power=power, shift=shift)
+    change, error = _changes(track)
+    mean = float(shown[np.isfinite(shown)].mean()) if np.isfinite(shown).any() else 0.0
+    return SourceEvidence(track, live, dead, mean, change, error, angles, alike, leads)
 
 
 def _angles(track: Track) -> Real:
-    """Angle of each input's power over the series, weighted by size."""
+    """Angle of each input's power over the series, weighted by size; without Q its size only."""
     found = np.full(len(track.inputs), np.nan)
-    if track.reactive is None:
-        return found
     for k in range(len(track.inputs)):
-        z = track.power[k] + 1j * track.reactive[k]
+        power = track.power[k]
+        if track.reactive is not None:
+            z = power + 1j * track.reactive[k]
+        elif track.volts is not None and track.amps is not None:
+            apparent = np.maximum(track.volts[k] * track.amps[k], np.abs(power))
+            z = power + 1j * np.sqrt(apparent**2 - power**2)
+        else:
+            continue
         z = z[np.isfinite(z)]
         big = z[np.abs(z) > ANGLE_W]
         if big.size >= 2:
@@ -169,45 +196,3 @@ def _step_of(track: Track, phase: str) -> float:
     gaps = np.diff(np.array(sorted(values)))
     gaps = gaps[gaps > 1e-6]
     return float(gaps.min()) if gaps.size else 1.0
-
-
-class PhaseFit:
-    """Regression likelihoods of one phase of the feed-in meter, each computed once.
-
-    Args:
-        evidence: The changes.
-        phase: Index of the phase.
-    """
-
-    def __init__(self, evidence: Evidence, phase: int) -> None:
-        self._evidence, self._phase = evidence, phase
-        self._known: dict[tuple[tuple[int, float], ...], float] = {}
-
-    def of(self, keys: list[tuple[tuple[int, float], ...]]) -> list[float]:
-        """Log-likelihoods.
-
-        Args:
-            keys: For each combination, for each source the input that feeds this phase (-1 for
-                none) and its factor relative to the feed-in meter.
-        """
-        missing = list(dict.fromkeys(k for k in keys if k not in self._known))
-        if missing:
-            self._known.update(zip(missing, self._compute(missing), strict=True))
-        return [self._known[k] for k in keys]
-
-    def _compute(self, keys: list[tuple[tuple[int, float], ...]]) -> list[float]:
-        e, p = self._evidence, self._phase
-        rest = np.repeat(e.grid_change[p][None, :], len(keys), axis=0)
-        square = np.repeat(e.grid_error[p][None, :] ** 2 + NOISE_W**2, len(keys), axis=0)
-        for j, source in enumerate(e.sources):
-            place = np.array([key[j][0] for key in keys])
-            factor = np.array([key[j][1] for key in keys])[:, None]
-            used = place >= 0
-            if not used.any():
-                continue
-            change, error = source.change[place], source.error[place]
-            part = np.where(used[:, None] & (factor != 0.0), factor * change, 0.0)
-            rest = rest + part
-            own = (factor * error) ** 2 + (GAIN_SHARE * part) ** 2 + (factor * NOISE_W) ** 2
-            square = square + np.where(used[:, None], own, 0.0)
-        return [float(v) for v in log_marginal(rest, np.sqrt(square))]

@@ -106,10 +106,11 @@ class _Teller:
                 "meter answers to that once."
             )
             return [self._make("balance-counted-twice", meter, p, why=why, outer=meter.behind)]
-        if meter.place is Place.NOT_IN_BALANCE and meter.behind:
+        if meter.place is Place.OTHER_SOURCE:
+            who = meter.behind or "only the feed-in meter"
             why = (
-                f"When the source of {meter.name} was held back and set free, {meter.behind} "
-                f"answered, and {meter.name} did not."
+                f"When the source of {meter.name} was held back and set free, {who} followed, and "
+                f"{meter.name} did not."
             )
             return [self._make("balance-wrong-role", meter, p, why=why)]
         if meter.place is Place.NOT_IN_BALANCE:
@@ -122,12 +123,18 @@ class _Teller:
         p = meter.probability
         why = self._why(meter)
         wrong = [i for i in meter.inputs if i.wrong_phase]
-        rest = [i for i in meter.inputs if not i.wrong_phase]
+        half = [i for i in meter.inputs if i.wrong_phase is None and i.ratio is not None]
+        dead = [i for i in meter.inputs if i.dead]
+        rest = [i for i in meter.inputs if i not in (*wrong, *half, *dead)]
         if wrong:
             angle = f"{abs(wrong[0].angle_deg or 0.0):.0f} degrees"
             found.append(
                 self._make("balance-wrong-phase", meter, p, inputs=_list(wrong), angle=angle)
             )
+        if half:
+            found.append(self._make("balance-shows-half", meter, p, why=why, inputs=_list(half)))
+        if dead:
+            found.append(self._make("balance-dead-input", meter, p, inputs=_list(dead)))
         reversed_ = [i for i in rest if i.sign is Sign.REVERSED]
         if reversed_ and len(reversed_) == len(meter.inputs):
             found.append(self._make("balance-meter-reversed", meter, p, why=why))

@@ -13,9 +13,13 @@ from busprobe.diagnosis.balance.types import CurtailMark, Role
 # A source follows its command within this [s], and a mean over some blocks is taken on both sides.
 FOLLOWS_S = 12.0
 AROUND_S = 20.0
-# It has to move by this share of what it gave, and by this at least [W].
-MOVED_SHARE = 0.25
-MOVED_W = 100.0
+# A meter that follows shows less than this share while its source is held at a tenth; one that
+# shows more than the other does not. In between clouds may have helped.
+FOLLOWED_SHARE, NOT_FOLLOWED_SHARE = 0.4, 0.7
+# It has to give this before [W].
+FREE_W = 100.0
+# The feed-in meter answers by this at least [W].
+MOVED_W = 200.0
 # The grid is held where it stays this near to one value while the sources move far more.
 HELD_W = 120.0
 HELD_SHARE = 0.2
@@ -23,62 +27,96 @@ HELD_SHARE = 0.2
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """How the meters answered to one command.
+    """How the feed-in meter answered to one command.
 
     Attributes:
         mark: The command.
-        grid_w: Change of the feed-in meter, into the site [W].
-        sources_w: Change of each source's meter, into the site as far as its sign is known [W].
+        grid_w: Its change, into the site [W].
     """
 
     mark: CurtailMark
     grid_w: float
-    sources_w: tuple[float, ...]
 
 
 def responses(evidence: Evidence, marks: Sequence[CurtailMark]) -> tuple[Response, ...]:
-    """How the meters answered; commands too near to the ends are left out."""
+    """How the feed-in meter answered; commands too near to the ends are left out."""
     site = evidence.site
+    total = np.nansum(site.grid.power, axis=0)
     found = []
     for mark in marks:
-        before = (site.t_s < mark.t_s - site.block_s / 2) & (site.t_s > mark.t_s - AROUND_S)
+        before = (site.t_s < mark.t_s) & (site.t_s > mark.t_s - AROUND_S)
         start = mark.t_s + FOLLOWS_S
         after = (site.t_s > start) & (site.t_s < start + AROUND_S)
-        if not before.any() or not after.any():
-            continue
-
-        def change(
-            power: np.ndarray, early: np.ndarray = before, late: np.ndarray = after
-        ) -> float:
-            total = np.nansum(power, axis=0)
-            return float(np.median(total[late]) - np.median(total[early]))
-
-        found.append(
-            Response(
-                mark,
-                change(site.grid.power),
-                tuple(change(s.track.power) for s in evidence.sources),
-            )
-        )
+        if before.any() and after.any():
+            change = float(np.median(total[after]) - np.median(total[before]))
+            found.append(Response(mark, change))
     return tuple(found)
 
 
-def moved(evidence: Evidence, number: int, response: Response) -> bool:
-    """Whether a source's meter answered to a command."""
-    power = np.nansum(evidence.sources[number].track.power, axis=0)
-    most = float(np.nanmax(np.abs(power))) if power.size else 0.0
-    return abs(response.sources_w[number]) > max(MOVED_W, MOVED_SHARE * most)
+def followed(evidence: Evidence, number: int, marks: Sequence[CurtailMark]) -> bool | None:
+    """Whether a meter followed a source: low whenever it was held back, high when it was free.
+
+    Args:
+        evidence: All readings.
+        number: Of the meter.
+        marks: The commands to one source.
+
+    Returns:
+        None where fewer than two rounds, or something between, were seen.
+    """
+    site = evidence.site
+    power = np.abs(evidence.sources[number].total)
+    shares = []
+    for n, mark in enumerate(marks):
+        if not mark.held:
+            continue
+        until = marks[n + 1].t_s if n + 1 < len(marks) else site.t_s[-1]
+        held = (site.t_s > mark.t_s + FOLLOWS_S) & (site.t_s < until)
+        free = (site.t_s > mark.t_s - AROUND_S) & (site.t_s < mark.t_s)
+        if not held.any() or not free.any():
+            continue
+        level = float(np.median(power[free]))
+        if level < FREE_W:
+            return None
+        shares.append(float(np.median(power[held])) / level)
+    if len(shares) < 2:
+        return None
+    if max(shares) < FOLLOWED_SHARE:
+        return True
+    return False if max(shares) > NOT_FOLLOWED_SHARE else None
 
 
-def mistaken_for(evidence: Evidence, number: int, answers: Sequence[Response]) -> str | None:
-    """Another meter that answered every time instead of the one whose source was commanded."""
-    name = evidence.sources[number].track.name
-    own = [r for r in answers if r.mark.name == name]
-    if len(own) < 2 or any(moved(evidence, number, r) for r in own):
+def followers(evidence: Evidence, marks: Sequence[CurtailMark]) -> frozenset[int]:
+    """Numbers of the meters that followed the source they are named after."""
+    return frozenset(
+        j
+        for j, source in enumerate(evidence.sources)
+        if followed(evidence, j, [m for m in marks if m.name in (source.track.name, "")])
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Mistaken:
+    """A meter that does not measure the source it is named after.
+
+    Attributes:
+        other: Name of the meter that followed instead of it, "" where only the grid meter did.
+    """
+
+    other: str
+
+
+def mistaken(evidence: Evidence, number: int, marks: Sequence[CurtailMark]) -> Mistaken | None:
+    """Whether a meter did not follow its source, while something else did."""
+    own = [m for m in marks if m.name == evidence.sources[number].track.name]
+    if followed(evidence, number, own) is not False:
         return None
     for j, source in enumerate(evidence.sources):
-        if j != number and all(moved(evidence, j, r) for r in own):
-            return source.track.name
+        if j != number and followed(evidence, j, own):
+            return Mistaken(source.track.name)
+    answers = [r.grid_w if r.mark.held else -r.grid_w for r in responses(evidence, own)]
+    if len(answers) >= 4 and min(np.abs(answers)) > MOVED_W and len(set(np.sign(answers))) == 1:
+        return Mistaken("")
     return None
 
 
@@ -87,7 +125,7 @@ def grid_is_held(evidence: Evidence) -> bool:
     if any(s.track.known.role in (Role.HYBRID, Role.BATTERY) for s in evidence.sources):
         return False
     grid = np.nansum(evidence.site.grid.power, axis=0)
-    sources = np.sum([np.nansum(s.track.power, axis=0) for s in evidence.sources], axis=0)
+    sources = np.sum([s.total for s in evidence.sources], axis=0)
     if grid.size < 3:
         return False
     low, middle, high = np.quantile(grid, (0.1, 0.5, 0.9))

@@ -6,12 +6,14 @@ meter of another source: then that one sits nearer to the grid, and adding both 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
-from busprobe.diagnosis.balance.evidence import SourceEvidence
+from busprobe.diagnosis.balance.evidence import Evidence, SourceEvidence
 from busprobe.diagnosis.balance.likelihood import fit_slope
+from busprobe.diagnosis.balance.posterior import Posterior
 
 # The slope of the other meter on this one is 1 (or -1) where it is contained in it; it has to be
 # known this well, and to lie this near.
@@ -36,10 +38,36 @@ class Inside:
     same: bool
 
 
+def one_of_twins(evidence: Evidence, posterior: Posterior) -> Posterior:
+    """Where two meters show the same, call the second one contained in the first.
+
+    Which of the two stands for their source is no question that readings could answer.
+    """
+    sources = evidence.sources
+    twins = [
+        (i, j)
+        for i, j in combinations(range(len(sources)), 2)
+        if len(sources[i].track.inputs) == len(sources[j].track.inputs)
+        and (found := contained_in(sources[j], (sources[i],))) is not None
+        and found.same
+        and found.slope > 0
+    ]
+    if not twins:
+        return posterior
+    out = []
+    for c in posterior.combinations:
+        states = list(c.states)
+        for i, j in twins:
+            if not any(states[i].factors) and any(states[j].factors):
+                states[i], states[j] = states[j], states[i]
+        out.append(replace(c, states=tuple(states)))
+    return Posterior(tuple(out))
+
+
 def contained_in(inner: SourceEvidence, others: tuple[SourceEvidence, ...]) -> Inside | None:
     """The meter that counts what `inner` counts, None where there is none."""
     for other in others:
-        x, y = np.nansum(inner.change, axis=0), np.nansum(other.change, axis=0)
+        x, y = inner.total_change, other.total_change
         fit = fit_slope(x, y)
         if fit is None:
             continue

@@ -17,14 +17,15 @@ from busprobe.diagnosis.balance.likelihood import Real
 CLASS_SHARE = 0.02
 FLOOR_W = 25.0
 NOISE_W = 5.0
-# Nobody has told of a source that feeds in unmetered, in about one site of two thousand that names
-# its sources. Common practice, no source.
-P_UNMETERED = 0.0005
+# A source feeds in that nobody has named. Common practice, no source.
+P_UNMETERED = 0.004
 # One mean that lies far below zero is worth this much at most; meters do fail for a moment.
 MOST_EACH = 2.5
 # Idle generators draw for their own needs. Common practice, no source.
 IDLE_W = 40.0
 IDLE_SHARE = 0.02
+# A consumer that switches rests now and then, but never gives.
+SELDOM = 0.1
 
 
 def penalty(house: Real, tolerance: Real) -> Real:
@@ -48,15 +49,16 @@ def bounded(log_fit: Real) -> Real:
     return np.asarray(np.logaddexp(log_fit, math.log(P_UNMETERED)))
 
 
+def unmetered(log_fit: Real) -> Real:
+    """Probability that such a source is needed to explain these levels."""
+    fit = np.exp(np.minimum(log_fit, 0.0))
+    return np.asarray(P_UNMETERED * (1.0 - fit) / (P_UNMETERED + fit))
+
+
 def draws(power_w: Real, rated_w: float | None) -> bool:
     """Whether what should be a source draws power for good [W, NaN where missing]."""
     seen = power_w[np.isfinite(power_w)]
     if seen.size == 0:
         return False
     least = max(IDLE_W, IDLE_SHARE * (rated_w or 0.0))
-    return bool(np.mean(seen) < -least and np.mean(seen < -least / 2.0) > 0.6)
-
-
-def gives(power_w: Real, rated_w: float | None) -> bool:
-    """Whether it gives power for good [W, NaN where missing]."""
-    return draws(-power_w, rated_w)
+    return bool(np.mean(seen) < -least and np.mean(seen > least / 2.0) < SELDOM)

@@ -18,6 +18,8 @@ SCALES_W = np.geomspace(3.0, 2000.0, 14)
 FREEDOMS = (1.0, 2.0, 4.0)
 # So many residuals [combination x scale x change] are kept in memory at once.
 _CHUNK = 3_000_000
+# Below this a scale is no scale any more [W^2].
+_LEAST = 1e-9
 
 
 def log_marginal(residual: Real, error: Real) -> Real:
@@ -67,35 +69,44 @@ def log_sum(values: Real, axis: int = 0) -> Real:
     return np.asarray(np.squeeze(total, axis=axis))
 
 
-def fit_slope(x: Real, y: Real, freedom: float = 2.0) -> tuple[float, float] | None:
+def fit_slope(
+    x: Real, y: Real, error: Real | None = None, freedom: float = 2.0
+) -> tuple[float, float] | None:
     """Slope of y on x by maximum likelihood under Student-t residuals.
 
     The usual iteration: weights ``(f + 1) / (f + (r / s)^2)`` (Lange, Little, Taylor, "Robust
-    Statistical Modeling Using the t Distribution", JASA 84, 1989).
+    Statistical Modeling Using the t Distribution", JASA 84, 1989), the width of each residual
+    being the common scale and its own known error together.
 
     Args:
         x: Changes of the regressor.
         y: Changes of the response.
+        error: Known standard errors of each residual, 0 where left out.
         freedom: Degrees of freedom.
 
     Returns:
         Slope and its standard error, None where x never changed.
     """
-    keep = np.isfinite(x) & np.isfinite(y)
-    x, y = x[keep], y[keep]
+    known = np.zeros_like(x) if error is None else error
+    keep = np.isfinite(x) & np.isfinite(y) & np.isfinite(known)
+    x, y, known = x[keep], y[keep], known[keep] ** 2
     if x.size < 4 or not np.any(np.abs(x) > 1e-9):
         return None
-    slope = float(np.dot(x, y) / np.dot(x, x))
-    scale = max(1e-6, 1.4826 * float(np.median(np.abs(y - slope * x))))
-    for _ in range(200):
-        rest = y - slope * x
-        weight = (freedom + 1.0) / (freedom + (rest / scale) ** 2)
+    start = 1.0 / (known + np.median(known) + 1e-12)
+    slope = float(np.dot(start * x, y) / np.dot(start * x, x))
+    scale = max(_LEAST, (1.4826 * float(np.median(np.abs(y - slope * x)))) ** 2)
+    for _ in range(500):
+        width = scale + known
+        ratio = (y - slope * x) ** 2 / width
+        weight = (freedom + 1.0) / (freedom + ratio) / width
         new = float(np.dot(weight * x, y) / np.dot(weight * x, x))
-        scale = max(1e-6, math.sqrt(float(np.dot(weight, (y - new * x) ** 2)) / x.size))
-        if abs(new - slope) < 1e-10 * max(1.0, abs(new)):
-            slope = new
+        # At the maximum without known errors the mean of (f + 1) z^2 / (f + z^2) is 1.
+        ratio = (y - new * x) ** 2 / width
+        grown = scale * float(np.mean((freedom + 1.0) * ratio / (freedom + ratio)))
+        done = abs(new - slope) < 1e-9 * max(1.0, abs(new)) and abs(grown - scale) < 1e-9 * scale
+        slope, scale = new, max(_LEAST, grown)
+        if done:
             break
-        slope = new
     # Fisher information of a location-slope model: (f + 1) / (f + 3) sum x^2 / s^2 (same source).
-    error = scale / math.sqrt((freedom + 1.0) / (freedom + 3.0) * float(np.dot(x, x)))
-    return slope, error
+    information = (freedom + 1.0) / (freedom + 3.0) * float(np.dot(x, x / (scale + known)))
+    return slope, 1.0 / math.sqrt(information)

@@ -16,9 +16,10 @@ from itertools import product
 import numpy as np
 
 from busprobe.diagnosis.balance import levels
-from busprobe.diagnosis.balance.evidence import Evidence, PhaseFit, SourceEvidence
+from busprobe.diagnosis.balance.evidence import Evidence, SourceEvidence
 from busprobe.diagnosis.balance.likelihood import Real, log_sum
 from busprobe.diagnosis.balance.states import P_CONSUMER, P_REVERSED, State, grid_signs, states
+from busprobe.diagnosis.balance.tables import Tables
 from busprobe.diagnosis.balance.types import Positive, Role
 
 # Changes of a house are not quite independent: hobs and thermostats come back.
@@ -26,11 +27,12 @@ TEMPER = 0.85
 # A wrong lead phase shows an angle of 60 or 120 degrees; a generator's own angle is small.
 ANGLE_FIT = math.log(0.02)
 ANGLE_DEG = 30.0
+# No consumer follows a generator that is held back on command, twice.
+FOLLOWED = math.log(0.001)
 _KEPT = {1: 200, 2: 40, 3: 12}
 _KEPT_MORE = 6
 _WITHIN = 25.0
 _ROUNDS = 4
-Key = tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +43,12 @@ class Combination:
         signs: Sign of each phase of the feed-in meter.
         states: State of each source's meter.
         probability: Of this explanation.
-        changes: Log-likelihood of the changes alone.
         unmetered: Probability that it needs a source that nobody measures.
     """
 
     signs: tuple[int, ...]
     states: tuple[State, ...]
     probability: float
-    changes: float
     unmetered: float
 
 
@@ -65,29 +65,29 @@ class Posterior:
 
 
 class _Search:
-    def __init__(self, evidence: Evidence) -> None:
+    def __init__(self, evidence: Evidence, followers: frozenset[int]) -> None:
         self.evidence = evidence
+        self.followers = followers
         self.count = len(evidence.site.phases)
-        self.fits = [PhaseFit(evidence, p) for p in range(self.count)]
-        self._levels: dict[tuple[int, int, Key], float] = {}
         self.states = [self._states_of(s) for s in evidence.sources]
-        self.own = [
-            self._own_fit(s, all_) for s, all_ in zip(evidence.sources, self.states, strict=True)
-        ]
+        self.tables = Tables(evidence, self.states)
+        self.own = [self._own_fit(j) for j in range(len(self.states))]
 
     def _states_of(self, source: SourceEvidence) -> tuple[State, ...]:
         known = source.track.known
         return states(
             known.role,
             source.live,
+            source.dead,
             len(source.track.inputs),
             self.count,
             sign_known=known.positive is not Positive.UNKNOWN,
             named_alike=source.named_alike,
         )
 
-    def _own_fit(self, source: SourceEvidence, all_states: tuple[State, ...]) -> Real:
+    def _own_fit(self, number: int) -> Real:
         """Prior of each state, and what the meter's own readings say about it."""
+        source, all_states = self.evidence.sources[number], self.states[number]
         track = source.track
         out = np.empty(len(all_states))
         consumer: dict[tuple[float, ...], bool] = {}
@@ -101,97 +101,32 @@ class _Search:
                     consumer[state.factors] = levels.draws(power, track.known.rated_w)
                 if consumer[state.factors]:
                     fit += math.log(P_CONSUMER) + _sign_again(state, track.known.positive)
+                    if number in self.followers:
+                        fit += FOLLOWED
             if track.known.rated_w is not None and _too_much(source, state, track.known.rated_w):
                 fit -= 6.0
             out[n] = fit
         return out
 
-    # Likelihoods -----------------------------------------------------------------------------
-
-    def keys(self, chosen: tuple[State, ...], signs: tuple[int, ...]) -> list[Key]:
-        """The key of each phase."""
-        out = []
-        for p in range(self.count):
-            key = []
-            for source, state in zip(self.evidence.sources, chosen, strict=True):
-                k = next((k for k in source.live if state.phases[k] == p), -1)
-                key.append((k, signs[p] * state.factors[k] if k >= 0 else 0.0))
-            out.append(tuple(key))
-        return out
-
-    def weigh(self, several: list[tuple[State, ...]], signs: tuple[int, ...]) -> tuple[Real, Real]:
-        """Log-likelihood of the changes, and of the levels, for several combinations."""
-        keys = [self.keys(chosen, signs) for chosen in several]
-        changes = np.zeros(len(several))
-        level = np.zeros(len(several))
-        for p in range(self.count):
-            column = [k[p] for k in keys]
-            changes += self.fits[p].of(column)
-            level += self._level(p, signs[p], column)
-        return TEMPER * changes, level
-
-    def _level(self, p: int, sign: int, keys: list[Key]) -> list[float]:
-        missing = list(dict.fromkeys(k for k in keys if (p, sign, k) not in self._levels))
-        if missing:
-            site = self.evidence.site
-            grid = site.grid
-            house = np.repeat(sign * grid.power[p][None, :], len(missing), axis=0)
-            slack = np.repeat(
-                (levels.FLOOR_W + levels.CLASS_SHARE * np.abs(grid.power[p]) + 2 * grid.shift[p])[
-                    None, :
-                ],
-                len(missing),
-                axis=0,
-            )
-            for j, source in enumerate(self.evidence.sources):
-                for n, key in enumerate(missing):
-                    k, relative = key[j]
-                    if k < 0 or relative == 0.0:
-                        continue
-                    part = sign * relative * source.track.power[k]
-                    house[n] += part
-                    slack[n] += (
-                        levels.NOISE_W * abs(relative)
-                        + levels.CLASS_SHARE * np.abs(part)
-                        + 2 * abs(relative) * source.track.shift[k]
-                    )
-            found = levels.penalty(house, slack)
-            self._levels.update(
-                {(p, sign, k): float(v) for k, v in zip(missing, found, strict=True)}
-            )
-        return [self._levels[p, sign, k] for k in keys]
-
-    # Search ----------------------------------------------------------------------------------
-
     def run(self) -> Posterior:
-        found: list[tuple[float, tuple[int, ...], tuple[State, ...], float, float]] = []
+        found: list[tuple[float, tuple[int, ...], tuple[State, ...], float]] = []
         grid_known = self.evidence.site.grid.known.positive is not Positive.UNKNOWN
         for signs, log_prior in grid_signs(self.count, grid_known):
             kept = self._kept(signs)
-            several = list(product(*(range(len(k)) for k in kept)))
-            chosen = [
-                tuple(self.states[j][kept[j][i]] for j, i in enumerate(index)) for index in several
-            ]
-            changes, level = self.weigh(chosen, signs)
-            own = np.array(
-                [sum(self.own[j][kept[j][i]] for j, i in enumerate(index)) for index in several]
-            )
-            total = log_prior + own + changes + levels.bounded(level)
-            unmetered = np.exp(math.log(levels.P_UNMETERED) - levels.bounded(level))
-            best = float(total.max())
-            for n in np.flatnonzero(total > best - _WITHIN):
-                found.append(
-                    (float(total[n]), signs, chosen[n], float(changes[n]), float(unmetered[n]))
-                )
+            index = np.array(list(product(*kept)), dtype=np.int64)
+            changes, level = self.tables.weigh(index, signs)
+            own = np.sum([o[index[:, j]] for j, o in enumerate(self.own)], axis=0)
+            total = log_prior + own + TEMPER * changes + levels.bounded(level)
+            unmetered = levels.unmetered(level)
+            for n in np.flatnonzero(total > total.max() - _WITHIN):
+                chosen = tuple(self.states[j][i] for j, i in enumerate(index[n]))
+                found.append((float(total[n]), signs, chosen, float(unmetered[n])))
         logs = np.array([f[0] for f in found])
         share = np.exp(logs - log_sum(logs))
         order = np.argsort(-share, kind="stable")
         return Posterior(
             tuple(
-                Combination(
-                    found[n][1], found[n][2], float(share[n]), found[n][3], min(1.0, found[n][4])
-                )
-                for n in order
+                Combination(found[n][1], found[n][2], float(share[n]), found[n][3]) for n in order
             )
         )
 
@@ -204,14 +139,12 @@ class _Search:
             at = list(start)
             for _ in range(_ROUNDS if sources > 1 else 1):
                 before = tuple(at)
-                for j in range(sources):
-                    several = [
-                        tuple(self.states[i][n if i == j else at[i]] for i in range(sources))
-                        for n in range(len(self.states[j]))
-                    ]
-                    changes, level = self.weigh(several, signs)
+                for j, own in enumerate(self.own):
+                    index = np.tile(np.array(at, dtype=np.int64), (own.size, 1))
+                    index[:, j] = np.arange(own.size)
+                    changes, level = self.tables.weigh(index, signs)
                     others = sum(self.own[i][at[i]] for i in range(sources) if i != j)
-                    total = self.own[j] + changes + levels.bounded(level) + others
+                    total = own + others + TEMPER * changes + levels.bounded(level)
                     worth[j] = np.maximum(worth[j], total)
                     at[j] = int(np.argmax(total))
                 if tuple(at) == before:
@@ -270,6 +203,11 @@ def _too_much(source: SourceEvidence, state: State, rated_w: float) -> bool:
     return bool(np.quantile(power, 0.9) > 1.2 * rated_w + 50.0) if power.size else False
 
 
-def weigh_all(evidence: Evidence) -> Posterior:
-    """The posterior over all explanations."""
-    return _Search(evidence).run()
+def weigh_all(evidence: Evidence, followers: frozenset[int] = frozenset()) -> Posterior:
+    """The posterior over all explanations.
+
+    Args:
+        evidence: All readings.
+        followers: Numbers of the sources whose meters followed when they were held back.
+    """
+    return _Search(evidence, followers).run()

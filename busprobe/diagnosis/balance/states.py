@@ -20,9 +20,14 @@ RATIOS = (0.5, 2.0, 0.25, 4.0, 0.1, 10.0)
 P_RATIO = 0.006
 P_REVERSED = 0.06
 P_NOT_THERE = 0.02
-P_ONE_INPUT = 0.015
+P_ONE_INPUT = 0.03
+# Of these, so many are reversed; the others are dead, or on another phase than their lead.
+ONE_REVERSED = 0.5
 P_PAIR = 0.01
 P_SHIFTED = 0.005
+# An input that shows nothing: with one live input of three the generator is single-phase as a rule;
+# with two of three a CT is dead as a rule.
+P_DEAD = {1: 0.01, 2: 0.7}
 # A meter that was said to measure a source, but sits at a consumer.
 P_CONSUMER = 0.03
 # A feed-in meter with all, or one, of its CTs reversed.
@@ -69,6 +74,7 @@ def grid_signs(phases: int, sign_known: bool) -> tuple[tuple[tuple[int, ...], fl
 def states(
     role: Role,
     live: Sequence[int],
+    dead: Sequence[int],
     inputs: int,
     phases: int,
     *,
@@ -80,6 +86,7 @@ def states(
     Args:
         role: What it is said to measure.
         live: Inputs that carry anything; the others say nothing and keep their place.
+        dead: Inputs that show nothing, although their phases may be fed.
         inputs: How many inputs it has.
         phases: How many phases the feed-in meter has.
         sign_known: Whether it is known what a positive power means at this meter.
@@ -88,9 +95,25 @@ def states(
     found: list[State] = []
     maps = _maps(live, inputs, phases, named_alike)
     for factors, log_factor in _factors(role, live, inputs, sign_known):
-        for places, log_place in maps:
-            found.append(State(places, factors, log_factor + log_place))
+        for completed, log_dead in _with_dead(factors, live, dead):
+            for places, log_place in maps:
+                found.append(State(places, completed, log_factor + log_dead + log_place))
     return tuple(found)
+
+
+def _with_dead(
+    factors: tuple[float, ...], live: Sequence[int], dead: Sequence[int]
+) -> list[tuple[tuple[float, ...], float]]:
+    """The dead inputs: nothing there, or as much as on the live ones (whose sign they share)."""
+    nothing = tuple(0.0 if k in dead else f for k, f in enumerate(factors))
+    if not dead:
+        return [(factors, 0.0)]
+    size = abs(factors[live[0]])
+    if any(abs(factors[k]) != size for k in live) or size == 0.0:
+        return [(nothing, 0.0)]
+    fed = tuple(size if k in dead else f for k, f in enumerate(factors))
+    p = P_DEAD[len(live)]
+    return [(nothing, math.log(1.0 - p)), (fed, math.log(p))]
 
 
 def _maps(
@@ -147,11 +170,17 @@ def _factors(
 
 def _one_input(add: Add, live: Sequence[int], inputs: int, sign: float, p: float) -> None:
     """One CT reversed, dead, or on another phase than its lead."""
-    others = (-sign, 0.0, HALF * sign, -HALF * sign)
-    for k, other in product(live, others):
+    rest = (1.0 - ONE_REVERSED) / 3.0
+    others = (
+        (-sign, ONE_REVERSED),
+        (0.0, rest),
+        (HALF * sign, rest),
+        (-HALF * sign, rest),
+    )
+    for k, (other, share) in product(live, others):
         factors = [sign] * inputs
         factors[k] = other
-        add(factors, p / (len(live) * len(others)))
+        add(factors, p * share / len(live))
 
 
 def _two_inputs(add: Add, live: Sequence[int], inputs: int, sign: float, p: float) -> None:

@@ -49,6 +49,7 @@ class Track:
         shift: Error of each mean by the shift of instants [input, block], W.
         reactive: The same of Q, None where there is none [input, block], var.
         volts: The same of the voltage, None where there is none [input, block], V.
+        amps: The same of the current, None where there is none [input, block], A.
     """
 
     name: str
@@ -60,6 +61,7 @@ class Track:
     shift: Real
     reactive: Real | None
     volts: Real | None
+    amps: Real | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,13 +150,15 @@ def _track(
     turn = -1.0 if known.positive is Positive.OUT_OF_SITE else 1.0
     if whole:
         power, shift = _total(series, inputs, edges, poll_s)
-        return Track(name, known, (TOTAL,), series, turn, turn * power, shift, None, None)
+        return Track(name, known, (TOTAL,), series, turn, turn * power, shift, None, None, None)
     pairs = [_means(series, f"P_{p}", edges, poll_s) for p in inputs]
-    reactive = volts = None
-    if all(_lives(series, f"Q_{p}") for p in inputs):
-        reactive = turn * np.stack([_means(series, f"Q_{p}", edges, poll_s)[0] for p in inputs])
-    if all(_lives(series, f"V_{p}") for p in inputs):
-        volts = np.stack([_means(series, f"V_{p}", edges, poll_s)[0] for p in inputs])
+
+    def all_of(letter: str) -> Real | None:
+        if not all(_lives(series, f"{letter}_{p}") for p in inputs):
+            return None
+        return np.stack([_means(series, f"{letter}_{p}", edges, poll_s)[0] for p in inputs])
+
+    reactive = all_of("Q")
     return Track(
         name,
         known,
@@ -163,8 +167,9 @@ def _track(
         turn,
         turn * np.stack([p for p, _ in pairs]),
         np.stack([s for _, s in pairs]),
-        reactive,
-        volts,
+        None if reactive is None else turn * reactive,
+        all_of("V"),
+        all_of("I"),
     )
 
 

@@ -59,6 +59,8 @@ class Place(StrEnum):
     """On the grid's side of the feed-in meter, or the meter measures something else."""
     BEHIND_OTHER_METER = "behind-other-meter"
     """Another meter counts its power already: adding both counts it twice."""
+    OTHER_SOURCE = "other-source"
+    """It did not follow the source that was commanded: it measures something else."""
     CONSUMER = "consumer"
     """It draws power where a source was announced."""
     UNKNOWN = "unknown"
@@ -119,10 +121,13 @@ class InputBalance:
         input: "L1", "L2", "L3", or "total" where there are no powers by phase.
         phase: Phase of the grid meter that answers to it, None where that is open.
         sign: Whether it counts the right way.
-        ratio: Shown over true power, None where open; 0 where it shows nothing of its source.
-        angle_deg: Angle between power and current over the series [degree], None without Q or
-            power.
-        wrong_phase: Its CT is on another phase than its voltage lead.
+        ratio: Shown over true power, None where open; 0 where it shows nothing of its source, or
+            its source does not arrive at the feed-in meter.
+        angle_deg: Angle between power and current over the series [degree], None without Q, or V
+            and I, or without power.
+        wrong_phase: Its CT is on another phase than its voltage lead; None where it shows half,
+            and nothing tells whether that is the reason.
+        dead: It shows nothing, although its phase is fed.
         estimate: Shown over true power as a number, from the regression [1]; None without change.
         uncertainty: Standard error of `estimate` [1].
         probability: Of sign and ratio together.
@@ -133,7 +138,8 @@ class InputBalance:
     sign: Sign
     ratio: float | None
     angle_deg: float | None
-    wrong_phase: bool
+    wrong_phase: bool | None
+    dead: bool
     estimate: float | None
     uncertainty: float | None
     probability: float

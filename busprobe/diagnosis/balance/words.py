@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 # A source has to change by this in all for the grid meter to show it [W].
 MOVES_W = 300.0
 UNMETERED = 0.2
+FAULTY = (Place.NOT_IN_BALANCE, Place.CONSUMER, Place.OTHER_SOURCE, Place.BEHIND_OTHER_METER)
 
 
 def not_identifiable(state: Open) -> tuple[str, ...]:
@@ -21,6 +22,12 @@ def not_identifiable(state: Open) -> tuple[str, ...]:
         found.append(
             "Something that is not measured here (a battery, as a rule) holds the grid near zero, "
             "and hides from the feed-in meter what the sources do."
+        )
+    grid = state.meters[0]
+    if grid.sign is Sign.UNKNOWN and grid.true_w is not None:
+        found.append(
+            f"{grid.name} shows export as positive: whether that is its convention or its CTs are "
+            "reversed, its counters tell once they have moved."
         )
     for meter, source in zip(state.meters[1:], state.evidence.sources, strict=True):
         name = meter.name
@@ -38,15 +45,23 @@ def not_identifiable(state: Open) -> tuple[str, ...]:
                 f"{name} changed by no more than {source.largest_w:.0f} W: a steady source and a "
                 "steady load cannot be told apart, nor can a wrong ratio."
             )
-        if meter.decided and meter.ratio not in (None, 0.0, 1.0) and len(state.meters) == 2:
+        scaled = meter.ratio not in (None, 0.0, 1.0) and not any(
+            i.wrong_phase for i in meter.inputs
+        )
+        if meter.decided and scaled and len(state.meters) == 2:
             found.append(
                 f"Whether the ratio of {name} or that of the feed-in meter is wrong: two meters "
                 "only tell their quotient. A known load at the feed-in meter tells."
             )
-        if len(meter.inputs) > 1 and not meter.phases and not source.lead_fit:
+        if any(i.wrong_phase is None for i in meter.inputs):
+            found.append(
+                f"{name} shows half: a CT on the wrong phase, or a ratio of two with the direction "
+                "that it seems to have. Without reactive power (or voltage and current) both fit."
+            )
+        if len(source.live) > 1 and any(i.phase is None for i in meter.inputs):
             found.append(
                 f"Which input of {name} is on which phase: a symmetrical source moves all three "
-                "alike, and there are no fine voltages of both meters to compare."
+                "alike; only fine voltages of both meters, compared for a minute, tell."
             )
     if state.unmetered > UNMETERED:
         found.append(
@@ -89,11 +104,7 @@ def next_experiment(state: Open) -> str | None:
 
 
 def _check_repair(meters: tuple[MeterBalance, ...]) -> str | None:
-    faulty = [
-        m
-        for m in meters
-        if m.sign is Sign.REVERSED or m.place in (Place.NOT_IN_BALANCE, Place.CONSUMER)
-    ]
+    faulty = [m for m in meters if m.sign is Sign.REVERSED or m.place in FAULTY]
     if faulty:
         return "Repeat the test after the repair."
     return None

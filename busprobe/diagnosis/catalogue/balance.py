@@ -57,6 +57,25 @@ ENTRIES: dict[str, Entry] = {
         "CT wires at the meter.",
         CAUTION_CT,
     ),
+    "balance-shows-half": Entry(
+        Severity.FAULT,
+        "{name}: {inputs} shows half the power, or half of it the wrong way",
+        "{why} A CT on another phase than its voltage lead shows half on a generator; so does a CT "
+        "of another ratio. Reactive power, or voltage and current, would tell: this series has "
+        "neither.",
+        "{name}: check first that each CT on {inputs} sits on the conductor of its own voltage "
+        "lead, then its direction, then its ratio.",
+        CAUTION_CT,
+    ),
+    "balance-dead-input": Entry(
+        Severity.FAULT,
+        "{name}: input {inputs} shows nothing of its generator",
+        "The phases that show power and the feed-in meter say that this phase is fed as well: its "
+        "CT is open, not connected, or not closed around the conductor, or its voltage lead is "
+        "open.",
+        "{name}: check the CT on {inputs}, its two wires, and the voltage lead of that input.",
+        CAUTION_CT,
+    ),
     "balance-outside": Entry(
         Severity.FAULT,
         "What {name} measures does not arrive at the feed-in meter",
