@@ -53,7 +53,8 @@ class Told:
 
     Attributes:
         finding: The finding.
-        command: The command, with LINK in place of the link.
+        command: The command, with LINK in place of the link; words behind it say what was done
+            by hand before.
         inputs: Inputs of a meter that it concerns.
         open_question: Whether the evidence left a question open here.
     """
@@ -153,25 +154,30 @@ async def examine(
         await _close(result, job, "listen LINK")
     if "foreign-master" in {t.finding.code for t in result.told}:
         words = ("alone",)
+    link = _link(words)
     job = await open_job(words)
     try:
-        await _search(result, job, plan)
-        await _line(result, job, plan)
+        await _search(result, job, plan, link)
+        await _line(result, job, plan, link)
         for expected in plan:
-            if not expected.feeder:
-                await _wiring(result, job, expected)
+            if not expected.feeder and _answers_alone(job, expected):
+                await _wiring(result, job, expected, link)
     finally:
-        await _close(result, job, "scan LINK")
+        await _close(result, job, f"scan {link}")
     for expected in plan:
         if expected.feeder and _answers_alone(job, expected):
-            place = f"at-{expected.feeder.replace(' ', '-')}"
-            there = await open_job((*words, place))
+            there_words = (*words, f"at-{expected.feeder.replace(' ', '-')}")
+            there = await open_job(there_words)
             there.settings_of.update(job.settings_of)
             try:
-                await _wiring(result, there, expected, place)
+                await _wiring(result, there, expected, _link(there_words))
             finally:
-                await _close(result, there, "scan LINK")
+                await _close(result, there, f"scan {_link(there_words)}")
     return result
+
+
+def _link(words: Sequence[str]) -> str:
+    return "+".join(("LINK", *words))
 
 
 async def _close(result: Examination, job: Job, command: str) -> None:
@@ -185,17 +191,17 @@ async def _close(result: Examination, job: Job, command: str) -> None:
     await job.close()
 
 
-async def _search(result: Examination, job: Job, plan: Sequence[Expected]) -> None:
+async def _search(result: Examination, job: Job, plan: Sequence[Expected], link: str) -> None:
     addresses = tuple(sorted({*_USUAL, *(e.address for e in plan)}))
     await job.find(FindPlan(addresses=addresses))
     for (code, address), finding in job.findings.items():
-        command = "scan LINK"
+        command = f"scan {link}"
         if code.startswith("duplicate"):
-            command = f"duplicates LINK {address}"
+            command = f"duplicates {link} {address}"
         result.told.append(Told(finding, command, open_question=code == "duplicate-undecided"))
 
 
-async def _line(result: Examination, job: Job, plan: Sequence[Expected]) -> None:
+async def _line(result: Examination, job: Job, plan: Sequence[Expected], link: str) -> None:
     """Look at the line by the devices that are alone at their address, and by the missing ones."""
     home = job.bus.settings
     there = {
@@ -211,7 +217,7 @@ async def _line(result: Examination, job: Job, plan: Sequence[Expected]) -> None
     for key, finding in job.findings.items():
         if key not in known:
             left_open = "undecided" in finding.code
-            result.told.append(Told(finding, "line LINK", open_question=left_open))
+            result.told.append(Told(finding, f"line {link}", open_question=left_open))
 
 
 def _answers_alone(job: Job, expected: Expected) -> bool:
@@ -219,11 +225,7 @@ def _answers_alone(job: Job, expected: Expected) -> bool:
     return expected.meter and device is not None and device.duplicate != "duplicate"
 
 
-async def _wiring(
-    result: Examination, job: Job, expected: Expected, place: str | None = None
-) -> None:
-    if place is None and not _answers_alone(job, expected):
-        return
+async def _wiring(result: Examination, job: Job, expected: Expected, link: str) -> None:
     load = KnownLoad(HEATER_W)
     operator = Colleague(job.hands) if job.hands is not None else None
     before = set(job.findings)
@@ -232,7 +234,6 @@ async def _wiring(
     except InputError:
         # A device without meter registers has no wiring to prove.
         return
-    link = "LINK" if place is None else f"LINK+{place}"
     command = f"wiring {link} {expected.address} --load {HEATER_W:.0f}"
     for key, finding in job.findings.items():
         if key not in before:

@@ -103,8 +103,8 @@ def _devices(old: Sequence[Mapping[str, Any]], new: Any) -> list[Any]:
     for name, value in new.items():
         if name in names:
             continue
-        if not isinstance(value, Mapping):
-            raise ValueError(f"there is no device '{name}' to change")
+        if not isinstance(value, Mapping) or not {"type", "sunspec", "registers"} & set(value):
+            raise ValueError(f"there is no device '{name}' to change, and a new one needs a 'type'")
         found.append({"name": name, **value})
     return found
 

@@ -134,13 +134,19 @@ def _alike(cases: tuple[CasePart, ...]) -> list[InitErrorDetails]:
 
 def _broken(exercise: ExercisePart) -> list[InitErrorDetails]:
     found: list[InitErrorDetails] = []
+    try:
+        compose(exercise.scenario, {})
+    except ValueError as error:
+        place: Location = ("scenario", "from") if "'from'" in str(error) else ("scenario",)
+        return [_mistake(place, str(error), {})]
     for number, case in enumerate(exercise.cases):
         try:
             build_scenario(exercise, case)
         except ValidationError as error:
             for detail in error.errors():
                 place = place_in_file(detail["loc"], exercise.scenario, case.set, number)
-                text = detail["msg"][:1].lower() + detail["msg"][1:]
+                text = detail["msg"].removeprefix("Value error, ")
+                text = text[:1].lower() + text[1:]
                 found.append(_mistake(place, f"{text} (case '{case.name}')", {}))
         except ValueError as error:
             place = ("cases", number, "set") if case.set else ("cases", number)

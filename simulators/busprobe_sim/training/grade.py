@@ -13,7 +13,9 @@ from busprobe_sim.training.library import Assignment
 
 FULL = 100.0
 # A right thing repaired is a fault made.
-WRONG_CLAIM = 20.0
+WRONG_CLAIM = 30.0
+# What a bus without a fault is worth when faults were stated all the same.
+_HEALTHY_BUT_ACCUSED = 0.5
 _NO_INPUTS, _WRONG_INPUTS, _WRONG_ADDRESS = 0.8, 0.5, 0.5
 _WORDS = ((90.0, "excellent"), (75.0, "good"), (60.0, "passed"))
 _AGAIN = "again"
@@ -99,7 +101,10 @@ def grade_answer(
     rules = exercise.conduct
     conduct = disturbances(courses, rules, master=assignment.has_master)
     bus_time_s = sum(course.duration_s for course in courses)
-    share = sum(c.share for c in causes) / len(causes) if causes else 1.0
+    if causes:
+        share = sum(c.share for c in causes) / len(causes)
+    else:
+        share = _HEALTHY_BUT_ACCUSED if wrong else 1.0
     cause_points = FULL * share
     wrong_points = WRONG_CLAIM * len(wrong)
     conduct_points = sum(d.points for d in conduct)

@@ -12,6 +12,7 @@ import random
 import re
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 
 from busprobe.model.device_text import visible
@@ -141,7 +142,16 @@ def read_exercise(name_or_path: str) -> ExercisePart:
                 f"There is no exercise '{visible(name_or_path)}'.",
                 f"{hint}'busprobe train --list' names them all.",
             )
-        path = training_folder() / f"{name_or_path}.yaml"
+        return _shipped(name_or_path)
+    return _loaded(path)
+
+
+@cache
+def _shipped(name: str) -> ExercisePart:
+    return _loaded(training_folder() / f"{name}.yaml")
+
+
+def _loaded(path: Path) -> ExercisePart:
     return load_yaml_model(path, ExercisePart, name=path.name, what="exercise")
 
 
