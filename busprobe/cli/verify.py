@@ -232,12 +232,13 @@ class Site:
         self.lost = False
 
     def _checked(self, made: Check) -> None:
+        # Kept before it is shown: whatever was on the screen survives.
+        self.keeper.keep(self.verification, self._findings())
         if not self.call.as_json:
             diagnostics.progress_done()
             diagnostics.say(
                 f"  {_SIGNS[made.outcome]} {made.outcome.value}  {made.subject}: {made.title}"
             )
-        self.keeper.keep(self.verification, self._findings())
 
     def _findings(self) -> list[Finding]:
         return [

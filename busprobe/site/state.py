@@ -122,9 +122,11 @@ def save_state(path: Path, state: StateFile) -> None:
         InputError: It cannot be written.
     """
     text = state.model_dump_json(indent=1).encode()
-    beside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    # One name, so that a killed run leaves one piece at most, which the next one takes away.
+    beside = path.with_name(f".{path.name}.tmp")
     try:
-        descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        beside.unlink(missing_ok=True)
+        descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "wb") as file:
             file.write(text)
             file.flush()
