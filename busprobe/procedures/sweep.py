@@ -296,10 +296,12 @@ async def somebody_answers_in_pieces(bus: Bus, address: int) -> bool:
     babbled = 0
     for _ in range(_COMPARISONS):
         exchange = await bus.exchange(address, request, listen_ns=CONTROL_LISTEN_NS)
-        if not (exchange.proves_device or answers_in_pieces(exchange)):
+        if exchange.proves_device:
+            return True
+        if not exchange.pieces:
             return False
         other = await bus.exchange(control, request, listen_ns=CONTROL_LISTEN_NS)
-        babbled += answers_in_pieces(other)
+        babbled += bool(other.pieces)
     return babbled <= _MOST_BABBLE
 
 
