@@ -49,7 +49,12 @@ def test_line_is_healthy() -> None:
 
 @pytest.mark.parametrize(
     ("scenario", "code"),
-    [("noisy-line", "noisy-line"), ("no-bias", "no-bias"), ("echo-adapter", "echo-heard")],
+    [
+        ("noisy-line", "noisy-line"),
+        ("no-bias", "no-bias"),
+        ("echo-adapter", "echo-heard"),
+        ("both-on-one-address", "duplicate-address"),
+    ],
 )
 def test_line_finds_the_fault_of_a_scenario(scenario: str, code: str) -> None:
     ran = busprobe("line", f"sim:{scenario}", "1", "--json")

@@ -140,7 +140,7 @@ def weigh(
         ]
     kept = sorted((c for c in causes if c.probability >= 0.02), key=lambda c: -c.probability)
     bad = sum(not is_clean(s) for s in samples)
-    suspects = suspects_of(undisturbed, character_s)
+    suspects = suspects_of(undisturbed)
     # Two devices on one address may look like one that answers for others.
     suspects += tuple(a for a in undisturbed if a in senders and looks_doubled(undisturbed[a]))
     return Weighed(tuple(kept), bad, len(samples), tuple(dict.fromkeys(suspects)))

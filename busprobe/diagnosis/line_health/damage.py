@@ -128,7 +128,7 @@ def _damage_rates(
     return rates
 
 
-def suspects_of(answering: Mapping[int, Sequence[Sample]], character_s: float) -> tuple[int, ...]:
+def suspects_of(answering: Mapping[int, Sequence[Sample]]) -> tuple[int, ...]:
     """Addresses whose answers are damaged clearly more often than those of all others."""
     rates = _damage_rates(answering)
     found = []
@@ -138,10 +138,8 @@ def suspects_of(answering: Mapping[int, Sequence[Sample]], character_s: float) -
         rest = [r for a, r in rates.items() if a != address]
         other_bad, other_characters = sum(r[0] for r in rest), sum(r[1] for r in rest)
         if not other_characters:
-            # Nothing to compare with: a line that is disturbed while idle is the likelier cause.
-            seen = exposure(answering[address], character_s)
-            if not seen.idle:
-                found.append(address)
+            # Nothing to compare with: noise does this as well, but two devices must be ruled out.
+            found.append(address)
             continue
         own = log_drawn(bad, characters, 0.5, 50.0) + log_drawn(
             other_bad, other_characters, 0.5, 50.0
@@ -159,7 +157,9 @@ def disturbances(
     alone: Exposure,
 ) -> list[Cause]:
     """What damages answers, or leaves bytes beside them: an address of its own, or the line."""
-    suspects = suspects_of(answering, character_s)
+    suspects = suspects_of(answering)
+    if len(answering) == 1:
+        suspects = tuple(a for a in suspects if duplicates.get(a, ("", 0.0))[0] == "duplicate")
     found: list[Cause] = []
     for address in suspects:
         its = answering[address]
