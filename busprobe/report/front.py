@@ -129,8 +129,8 @@ def sources_of(material: Material) -> tuple[parts.Source, ...]:
             state=v.state,
             note=""
             if v.is_closed
-            else "not ended in order: its last rows are in a second file (-wal) that the hash "
-            "does not cover",
+            else "it was still being written, or its program was killed: the hash is that of the "
+            "file at this moment, without its last rows in a second file (-wal)",
         )
         for v in (*material.of("as-found"), *material.of("as-left"))
     ]

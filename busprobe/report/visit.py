@@ -236,8 +236,11 @@ def chunks_within(
         windows: First instant of each, and the first one after it [ns].
     """
     found: list[list[Chunk]] = [[] for _ in windows]
+    begin, finish = min((w[0] for w in windows), default=0), max((w[1] for w in windows), default=0)
     with open_recording(visit.path) as recording:
         for chunk in recording.chunks():
+            if not begin <= chunk.t_ns < finish:
+                continue
             for kept, (start, end) in zip(found, windows, strict=True):
                 if start <= chunk.t_ns < end:
                     kept.append(chunk)

@@ -70,7 +70,8 @@ def test_the_wheel_carries_profiles_scenarios_and_simulators(wheel: Path) -> Non
     modules = {
         p.relative_to(ROOT).as_posix()
         for p in (ROOT / "busprobe").glob("**/*")
-        if p.suffix in (".py", ".tcss", ".md") and "__pycache__" not in p.parts
+        if p.suffix in (".py", ".tcss", ".md", ".j2", ".css", ".typ")
+        and "__pycache__" not in p.parts
     }
     assert modules <= set(names)
     assert not any(n.startswith("tests/") for n in names)

@@ -288,6 +288,23 @@ def test_hashes_are_those_of_the_files(tmp_path: Path) -> None:
     }
 
 
+def test_a_recording_that_is_still_written_is_read_and_its_hash_explained(tmp_path: Path) -> None:
+    made: list[Report] = []
+
+    def also(recorder: Recorder) -> None:
+        snapshots(recorder)
+        assert recorder.flush()
+        made.append(report(recorder.path))
+
+    path = recording(tmp_path / "a.busprobe", also=also)
+    (open_,) = made[0].sources
+    (closed,) = report(path).sources
+    assert "still being written" in open_.note
+    assert made[0].wiring
+    assert closed.note == ""
+    assert closed.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
 def test_the_same_files_give_the_same_report(tmp_path: Path) -> None:
     path = collided(tmp_path / "a.busprobe")
     first, second = report_json(report(path)), report_json(report(path))
