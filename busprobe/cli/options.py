@@ -46,6 +46,7 @@ def line_options(command: F) -> F:
             click.option(
                 "--parity",
                 type=click.Choice(["N", "E", "O"], case_sensitive=False),
+                metavar="N|E|O",
                 help="Parity: none, even, odd.",
             ),
             click.option("--stop-bits", type=click.IntRange(1, 2), help="Stop bits."),
