@@ -1,6 +1,6 @@
 """Verdicts of the line experiment on drawn buses: confusion table, calibration, bus time.
 
-    python tests/benchmarks/bench_line_health.py [--each 10] [--mixtures 20] [--healthy 40]
+    python tests/benchmarks/bench_line_health.py [--each 10] [--mixtures 20] [--healthy 40] [--first-seed 0]
 
 Each fault is drawn on its own, then two at once, then none. A verdict counts as right when the
 cause that was built in is told with a probability of at least 0.8, and as a false alarm when a
@@ -50,9 +50,14 @@ def main() -> None:
     options.add_argument("--each", type=int, default=10)
     options.add_argument("--mixtures", type=int, default=20)
     options.add_argument("--healthy", type=int, default=40)
+    options.add_argument("--first-seed", type=int, default=0)
     options.add_argument("--only", default="")
     options.add_argument("--verbose", action="store_true")
     chosen = options.parse_args()
+
+    def seeds(count: int) -> range:
+        return range(chosen.first_seed, chosen.first_seed + count)
+
     begin = time.process_time()
     table: dict[str, Counter[str]] = defaultdict(Counter)
     bins: dict[int, list[int]] = defaultdict(lambda: [0, 0])
@@ -60,12 +65,12 @@ def main() -> None:
     cases: list[tuple[str, tuple[str, ...], int]] = []
     for fault in FAULTS:
         if chosen.only in ("", fault):
-            cases += [(fault, (fault,), seed) for seed in range(chosen.each)]
+            cases += [(fault, (fault,), seed) for seed in seeds(chosen.each)]
     if not chosen.only:
-        cases += [("(nothing)", (), seed) for seed in range(chosen.healthy)]
-        rng = random.Random(7)
+        cases += [("(nothing)", (), seed) for seed in seeds(chosen.healthy)]
+        rng = random.Random(7 + chosen.first_seed)
         names = [n for n in FAULTS if n not in ("device-silent", "foreign-master", "driver-late")]
-        for seed in range(chosen.mixtures):
+        for seed in seeds(chosen.mixtures):
             pair = tuple(rng.sample(names, 2))
             cases.append(("(two at once)", pair, seed))
     for label, faults, seed in cases:
