@@ -186,3 +186,18 @@ def test_a_mistake_is_told_with_its_place(
         read_exercise(name)
     lines = refused.value.cause.splitlines()
     assert any(line.startswith(f"kiln.yaml:{place}:") and re.search(words, line) for line in lines)
+
+
+def test_the_example_of_the_guide_is_an_exercise(tmp_path: Path) -> None:
+    guide = (Path(__file__).parents[2] / "docs" / "training.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```yaml\n(.*?)```", guide, re.DOTALL)
+    exercise = read_exercise(written(tmp_path, example))
+    assert [c.name for c in exercise.cases] == ["both-on-1", "nothing-wrong"]
+
+
+def test_the_guide_explains_every_code_of_the_shipped_exercises() -> None:
+    guide = (Path(__file__).parents[2] / "docs" / "training.md").read_text(encoding="utf-8")
+    for name in exercise_names():
+        for case in read_exercise(name).cases:
+            for cause in case.truth:
+                assert f"`{cause.code}" in guide

@@ -126,9 +126,8 @@ def test_what_was_missed_is_shown_by_evidence(train: Train, tmp_path: Path) -> N
     assert shown["in_recording"] == "scan.busprobe"
     assert shown["command"] == f"busprobe scan sim:{name}"
     assert grade["wrong"] == [{"code": "noisy-line", "address": None, "inputs": []}]
-    words = train(name, "--answer", "none").out
+    words = train(name, "--answer", "none", "--no-evidence").out
     assert "missed: settings-differ@2" in words
-    assert "stayed silent" in words
 
 
 def test_talking_beside_the_master_is_seen_in_the_recording(train: Train, tmp_path: Path) -> None:
@@ -157,11 +156,8 @@ def test_a_recording_of_another_bus_is_refused(train: Train, tmp_path: Path) -> 
     ran = train("two-pairs@1", "--answer", "none", "--recording", other)
     assert ran.status == 2
     assert "sim:healthy" in ran.err
-    assert (
-        not json.loads((tmp_path / "state.json").read_text())["attempts"]
-        if (tmp_path / "state.json").exists()
-        else True
-    )
+    # Nothing is graded, nothing is kept.
+    assert not (tmp_path / "state.json").exists()
 
 
 def test_drawn_exercises(train: Train) -> None:
