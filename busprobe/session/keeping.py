@@ -61,6 +61,7 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             | events.StepFinished()
             | events.OperatorAsked()
             | events.FindingCleared()
+            | events.CheckMade()
         ):
             recorder.event(t_ns, type(event).__name__, dataclasses.asdict(event))
         case events.DeviceKnown(device):

@@ -391,6 +391,8 @@ class LineVerification:
             if why:
                 self.make(verify.not_tested(item, why, verify_meters.WIRED))
                 continue
+            place = f"{part.name}: the load belongs on a socket behind this meter."
+            self.job.emit(StepStarted(Step.WIRING, place))
             try:
                 diagnosis = await self.job.check_wiring(
                     part.address,

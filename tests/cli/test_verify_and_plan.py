@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -257,6 +259,10 @@ def test_a_verification_can_be_recorded(plan: Path, tmp_path: Path) -> None:
     assert record.exists()
     told = json.loads(busprobe("recording", record, "--json").out)
     assert told["result"]["exchanges"] > 0
+    with contextlib.closing(sqlite3.connect(record)) as base:
+        rows = base.execute("SELECT body FROM event WHERE kind = 'CheckMade'").fetchall()
+    kept = {(c["name"], c["subject"]) for (text,) in rows for c in [json.loads(text)["check"]]}
+    assert {("answers", "grid"), ("identity", "hybrid")} <= kept
 
 
 # plan -----------------------------------------------------------------------------------------

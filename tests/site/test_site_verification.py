@@ -207,6 +207,19 @@ def test_a_short_look_tells_the_contradiction_without_its_cause() -> None:
     assert run.outcome("house-load", "Wood gas") == NOT_TESTED
 
 
+@pytest.mark.parametrize(
+    ("hour", "outcome"), [(0.5, FAIL), (12.5, FAIL), (18.0, NOT_TESTED), (None, NOT_TESTED)]
+)
+def test_a_meter_of_panels_is_held_against_the_sun(hour: float | None, outcome: str) -> None:
+    # A wood gas set whose meter counts the wrong way, planned as panels: it seems to draw power,
+    # which panels do neither at night nor at noon.
+    plan = plan_of(GENERATOR.replace("chp", "pv"))
+    local = None if hour is None else lambda: hour
+    options = quick(Group.FIND, Group.BALANCE, watch_s=12.0, local_hour=local)
+    run = Run(plan, options)
+    assert run.outcome("daily-pattern", "gen meter") == outcome
+
+
 def test_another_master_stops_everything_on_the_line() -> None:
     plan = plan_of(
         """

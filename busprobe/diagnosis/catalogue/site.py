@@ -27,9 +27,9 @@ ENTRIES: dict[str, Entry] = {
     ),
     "charge-limit-below-generator": Entry(
         Severity.NOTE,
-        "Of {generators} from the generators the battery is allowed {charge}",
-        "The charging power entered is below what the generators give at their rating: what is "
-        "neither drawn nor charged, up to {surplus}, goes to the grid{export}.",
+        "Of {generators} from the generators no more than {charge} can be charged",
+        "The {bound} is {charge}. What the generators give beyond it and beyond what is drawn, up "
+        "to {surplus}, goes to the grid{export}; with a full battery all of it does.",
         "Raise the charging power if battery and inverter allow it, or leave it so if feeding in "
         "is wanted.",
     ),

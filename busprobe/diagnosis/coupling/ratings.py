@@ -16,6 +16,8 @@ from busprobe.model.finding import Evidence
 NO_GENERATOR = Answer(Holds.NOT_APPLICABLE, "the plan names no generator on the AC side")
 # The plan's own numbers: sure as arithmetic, as far as the plan is right.
 _SURE = 1.0
+_ENTERED = "charging power entered"
+_RATED = "rating of the inverter"
 
 
 def _names(generators: Sequence[Generator]) -> str:
@@ -73,10 +75,17 @@ def charging(coupling: Coupling) -> Answer:
     if not coupling.generators:
         return NO_GENERATOR
     charge, rating, total = coupling.charge_w, coupling.inverter_w, coupling.generated_w
-    if charge is None:
-        return Answer(Holds.UNDECIDED, "the plan does not say which charging power is allowed")
-    evidence = (_ratings(coupling), Evidence(None, f"charging power by plan: {watts(charge)}"))
-    if rating is not None and charge > rating:
+    bounds = [(w, words) for w, words in ((charge, _ENTERED), (rating, _RATED)) if w is not None]
+    if not bounds:
+        text = (
+            "the plan says neither which charging power is allowed nor what the inverter is rated"
+        )
+        return Answer(Holds.UNDECIDED, text)
+    evidence = (
+        _ratings(coupling),
+        *(Evidence(None, f"{words} by plan: {watts(w)}") for w, words in bounds),
+    )
+    if rating is not None and charge is not None and charge > rating:
         told = finding(
             "charge-limit-above-inverter",
             probability=_SURE,
@@ -85,8 +94,9 @@ def charging(coupling: Coupling) -> Answer:
             inverter=watts(rating),
         )
         return Answer(Holds.NO, told.summary, (told,), evidence)
-    if total <= charge:
-        text = f"{watts(total)} of generators, {watts(charge)} may be charged"
+    most, bound = min(bounds)
+    if total <= most:
+        text = f"{watts(total)} of generators, {watts(most)} can be charged"
         return Answer(Holds.YES, text, (), evidence)
     limit = coupling.export_w
     told = finding(
@@ -94,8 +104,9 @@ def charging(coupling: Coupling) -> Answer:
         probability=_SURE,
         evidence=evidence,
         generators=watts(total),
-        charge=watts(charge),
-        surplus=watts(total - charge),
+        charge=watts(most),
+        bound=bound,
+        surplus=watts(total - most),
         export="" if limit is None else f", of which {watts(limit)} may be fed in",
     )
     # Not wrong in itself: whether the surplus may go to the grid is the question of `exporting`.
@@ -108,7 +119,11 @@ def exporting(coupling: Coupling) -> Answer:
         return NO_GENERATOR
     limit, total = coupling.export_w, coupling.generated_w
     if limit is None:
-        return Answer(Holds.NOT_APPLICABLE, "the plan names no export limit")
+        text = (
+            f"with a full battery and nobody drawing up to {watts(total)} go to the grid; the plan "
+            "names no export limit"
+        )
+        return Answer(Holds.NOT_APPLICABLE, text)
     evidence = (_ratings(coupling), Evidence(None, f"export limit by plan: {watts(limit)}"))
     stubborn = [g for g in coupling.generators if not g.curtailable]
     power = sum(g.rated_w for g in stubborn)

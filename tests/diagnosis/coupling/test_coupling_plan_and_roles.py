@@ -88,11 +88,20 @@ def test_exporting(coupling: Coupling, holds: Holds, told: list[str]) -> None:
         (Coupling((WHEEL,), 8000, 5000), Holds.YES, ["charge-limit-below-generator"]),
         (Coupling((WHEEL,), 8000, 9000), Holds.NO, ["charge-limit-above-inverter"]),
         (Coupling((WHEEL,), None, 9000), Holds.YES, []),
+        # Without a charging power the rating of the inverter is the bound.
+        (Coupling((WHEEL,), 8000), Holds.YES, []),
+        (Coupling((WHEEL,), 5000), Holds.YES, ["charge-limit-below-generator"]),
     ],
 )
 def test_charging(coupling: Coupling, holds: Holds, told: list[str]) -> None:
     answer = charging(coupling)
     assert (answer.holds, codes(answer)) == (holds, told)
+
+
+def test_the_surplus_is_told_with_its_size_and_its_way() -> None:
+    (told,) = charging(Coupling((WHEEL, ROOF), 8000, 5000, export_w=4000)).findings
+    assert "up to 6.5 kW, goes to the grid, of which 4 kW may be fed in" in told.cause
+    assert "up to 5.5 kW go to the grid" in exporting(Coupling((WHEEL,))).text
 
 
 @given(
