@@ -75,7 +75,9 @@ async def check_duplicate(
             base = None
         if identity.functions and function not in identity.functions:
             function = identity.functions[0]
-    test = DuplicateTest(address, base, function, background or Background(), readings, bus.line.parity)
+    test = DuplicateTest(
+        address, base, function, background or Background(), readings, bus.line.parity
+    )
     done = 0
     bus.take_stray_pieces()
     while (probe := test.next_request()) is not None:

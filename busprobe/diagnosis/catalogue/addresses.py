@@ -9,9 +9,8 @@ ENTRIES: dict[str, Entry] = {
     "duplicate-address": Entry(
         Severity.FAULT,
         "More than one device answers at address {address}.",
-        "Two meters leave the factory with the same address as a rule; on one line their answers "
-        "collide or take turns, and the energy manager believes whichever it hears ({manner}). "
-        "{which}",
+        "Two meters leave the factory with the same address as a rule. On this line {manner}, and "
+        "the energy manager believes whichever it hears. {which}",
         "Disconnect the bus wires of one of them, give the other the next free address, reconnect, "
         "and search again. The grid meter usually keeps address 1.",
         CAUTION_BUS,

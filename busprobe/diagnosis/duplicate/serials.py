@@ -203,7 +203,7 @@ class SerialPieces:
     # Asking ----------------------------------------------------------------------------------
 
     def next_register(self) -> int | None:
-        """The register to ask for next, or `WHOLE`; None when enough is known, or no more can be."""
+        """The register to ask for next, or `WHOLE`; None when enough is known or all was tried."""
         spent = sum(self._asked)
         if len(self._found) > 1 or spent >= MOST_PIECES:
             return None

@@ -114,18 +114,18 @@ def manner_of(observations: Sequence[Observation], serials: int) -> str:
     destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG] + counts[Kind.SHRUNK]
     most = max(counts[Kind.TWO], captured, destroyed)
     if any(len(o.contents) > 2 for o in observations) or serials > 2:
-        return "here more than two answer"
+        return "more than two answer"
     if not most or 4 * most < len(observations):
         if serials > 1:
-            return "here now one is heard, now the other"
-        return "here most answers of one are not heard at all"
+            return "now one is heard, now the other"
+        return "most answers of one are not heard at all"
     if most == destroyed and not captured and not counts[Kind.TWO] and counts[Kind.CLEAN]:
-        return "here they answer in step, and destroy each other's answers where their data differ"
+        return "they answer in step, and destroy each other's answers where their data differ"
     if most == counts[Kind.TWO]:
-        return "here one answers after the other"
+        return "one answers after the other"
     if most == captured:
-        return "here one drowns the other, of whose answers only the ends are heard"
-    return "here their answers destroy each other"
+        return "one drowns the other, of whose answers only the ends are heard"
+    return "their answers destroy each other"
 
 
 def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Finding | None:

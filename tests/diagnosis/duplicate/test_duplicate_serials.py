@@ -20,7 +20,6 @@ from busprobe.diagnosis.duplicate.serials import (
 )
 from busprobe.diagnosis.duplicate.tails import can_be_tail, possible_tails
 
-
 SIZE = 2 * SERIAL_REGISTERS
 ONE = b"FM30-118204".ljust(SIZE, b"\x00")
 OTHER = b"FM30-120977".ljust(SIZE, b"\x00")
