@@ -1,6 +1,7 @@
 """Verdicts of the line experiment on drawn buses: confusion table, calibration, bus time.
 
-    python tests/benchmarks/bench_line_health.py [--each 10] [--mixtures 20] [--healthy 40] [--first-seed 0]
+    python tests/benchmarks/bench_line_health.py [--each 10] [--mixtures 20] [--healthy 40]
+        [--first-seed 0]
 
 Each fault is drawn on its own, then two at once, then none. A verdict counts as right when the
 cause that was built in is told with a probability of at least 0.8, and as a false alarm when a
