@@ -9,7 +9,7 @@ from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.report.content import CheckEntry, CheckState, EvidenceEntry
-from busprobe.report.visit import Visit
+from busprobe.report.visit import Visit, known_devices
 from busprobe.report.wiring_evidence import WiringTest
 
 # SunSpec Alliance, information models: 1xx inverters, 2xx meters.
@@ -78,9 +78,7 @@ def derived_checks(
         tests: Wiring tests by address.
         names: What to call the device at an address.
     """
-    known: dict[int, Device] = {}
-    for visit in visits:
-        known.update(visit.devices)
+    known = {address: device for address, (_, device) in known_devices(visits).items()}
     findings = [f for visit in visits for f in visit.findings]
     checks: list[Check] = []
     for address in sorted(known):

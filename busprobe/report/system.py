@@ -8,7 +8,9 @@ from busprobe.model.device import Device
 from busprobe.report import content as parts
 from busprobe.report import words
 from busprobe.report.pictures.data import BusDrop, BusPicture, BusUnit
-from busprobe.report.visit import Visit
+from busprobe.report.visit import Visit, known_devices
+
+_ORDINALS = {0: "second", 1: "third", 2: "fourth"}
 
 
 def system_of(
@@ -27,11 +29,14 @@ def system_of(
 
 
 def _entries(visits: Iterable[Visit], names: Mapping[int, str]) -> tuple[parts.DeviceEntry, ...]:
-    entries: dict[tuple[str, int], parts.DeviceEntry] = {}
+    by_link: dict[str, list[Visit]] = {}
     for visit in visits:
-        for address, device in visit.devices.items():
-            entries[visit.link, address] = _entry(visit, device, names)
-    return tuple(entries[key] for key in sorted(entries))
+        by_link.setdefault(visit.link, []).append(visit)
+    return tuple(
+        _entry(visit, device, names)
+        for link in sorted(by_link)
+        for _, (visit, device) in sorted(known_devices(by_link[link]).items())
+    )
 
 
 def _entry(visit: Visit, device: Device, names: Mapping[int, str]) -> parts.DeviceEntry:
@@ -105,9 +110,11 @@ def _bus(visits: Sequence[Visit], entries: Sequence[parts.DeviceEntry]) -> BusPi
         title = f"{entry.maker} {entry.model}".strip() or "unidentified"
         units = [BusUnit(title=title, subtitle=entry.serial and f"S/N {entry.serial}")]
         if entry.duplicate == "duplicate":
-            other = words.other_serial(
-                [f for f in findings if f.address == entry.address], entry.serial
-            )
-            units.append(BusUnit(title="a second device", subtitle=other))
+            told = [f for f in findings if f.address == entry.address]
+            others = words.other_serials(told, entry.serial)
+            units += [
+                BusUnit(title=f"a {_ORDINALS.get(n, 'further')} device", subtitle=serial)
+                for n, serial in enumerate(others)
+            ]
         drops.append(BusDrop(address=entry.address, units=tuple(units), state=entry.duplicate))
     return BusPicture(link=link, drops=tuple(drops))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from busprobe.diagnosis.catalogue import addresses
 from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.device import Device, Identity, ModelBlock, SunSpecMap, TurnAround
 from busprobe.model.finding import Finding
@@ -224,6 +225,22 @@ def _traffic(recording: Recording) -> tuple[Traffic, tuple[tuple[int, LineSettin
             stray += len(frame.data)
     counted = Traffic(tally.sent, tally.received, frames, stray, tally.end_ns)
     return counted, tuple(tally.changes)
+
+
+def known_devices(visits: Iterable[Visit]) -> dict[int, tuple[Visit, Device]]:
+    """The devices by address as the latest recording knows them, with that recording.
+
+    A recording that did not look for a second device does not take back what an earlier one found.
+    """
+    known: dict[int, tuple[Visit, Device]] = {}
+    for visit in visits:
+        looked = {f.address for f in visit.findings if f.code in addresses.ENTRIES}
+        for address, device in visit.devices.items():
+            before = known.get(address)
+            if before is not None and device.duplicate == "undecided" and address not in looked:
+                device = replace(device, duplicate=before[1].duplicate)
+            known[address] = (visit, device)
+    return known
 
 
 def chunks_within(

@@ -30,7 +30,8 @@ WITHOUT_PLAN = (
     "There was no site plan: these checks say what the recordings prove by themselves, not whether "
     "it is what was planned."
 )
-_SERIAL = re.compile(r"\d+ serial numbers answered: (.+)")
+# As the catalogue has it: "the devices with the serial numbers A and B."
+_SERIALS = re.compile(r"devices with the serial numbers (.+?)\.(?:\s|$)")
 
 
 def proves(*, verified: bool, wiring: bool) -> tuple[str, ...]:
@@ -84,12 +85,12 @@ def inside(title: str) -> str:
     return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 
 
-def other_serial(findings: Sequence[Finding], known: str) -> str:
-    """Serial number of a second device at an address, where the evidence names it."""
+def other_serials(findings: Sequence[Finding], known: str) -> tuple[str, ...]:
+    """Serial numbers of the other devices at an address, where the finding names them all."""
     for finding in findings:
-        for evidence in finding.evidence:
-            match = _SERIAL.match(evidence.text)
-            others = [] if match is None else [s for s in match[1].split(", ") if s != known]
-            if others:
-                return f"S/N {others[0]}"
-    return "serial number not read"
+        match = _SERIALS.search(finding.cause)
+        named = [] if match is None else re.split(r", | and ", match[1])
+        others = tuple(f"S/N {serial}" for serial in named if serial != known)
+        if known in named and others:
+            return others
+    return ("serial number not read",)

@@ -183,6 +183,48 @@ def test_a_finding_that_was_withdrawn_is_not_reported(tmp_path: Path) -> None:
     assert [d.code for d in again.defects] == ["ct-reversed"]
 
 
+def test_a_recording_that_did_not_look_takes_no_verdict_back(tmp_path: Path) -> None:
+    found = recording(tmp_path / "found.busprobe")
+    later = recording(
+        tmp_path / "later.busprobe",
+        devices=(replace(METER, duplicate="undecided"),),
+        started=NOW,
+    )
+    subject = "Quellwerk QW 3F at address 2"
+    assert outcomes(report(found, later))["alone", subject] == "PASS"
+    doubt = replace(DOUBLE, code="duplicate-undecided", address=2)
+    looked = recording(
+        tmp_path / "looked.busprobe",
+        devices=(replace(METER, duplicate="undecided"),),
+        findings=(doubt,),
+        started=NOW,
+    )
+    assert outcomes(report(found, looked))["alone", subject] == "NOT TESTED"
+
+
+@pytest.mark.parametrize(
+    ("cause", "shown"),
+    [
+        ("They are the devices with the serial numbers 700412 and F-1.5.", ["S/N F-1.5"]),
+        ("... with the serial numbers A, B and 700412. So.", ["serial number not read"]),
+        ("They are the devices with the serial numbers A, B and 700412. So.", ["S/N A", "S/N B"]),
+        ("They are the devices with the serial numbers A-1 and B-2.", ["serial number not read"]),
+        ("One of them has the serial number 700412.", ["serial number not read"]),
+    ],
+)
+def test_the_second_device_is_named_where_the_finding_names_both(
+    cause: str, shown: list[str], tmp_path: Path
+) -> None:
+    path = recording(
+        tmp_path / "a.busprobe",
+        devices=(replace(METER, duplicate="duplicate"),),
+        findings=(replace(DOUBLE, address=2, cause=cause),),
+    )
+    picture = report(path).system.picture
+    assert picture is not None
+    assert [u.subtitle for u in picture.drops[0].units] == ["S/N 700412", *shown]
+
+
 def test_a_changed_address_is_told_by_the_serial_number(tmp_path: Path) -> None:
     found = recording(tmp_path / "found.busprobe")
     moved = replace(METER, address=3)
