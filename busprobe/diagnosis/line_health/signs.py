@@ -189,9 +189,12 @@ def _judge(
     """What a run of bytes without a whole answer is, and the byte it lacks at its end."""
     head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
     rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
-    # A switching edge before it does not make an answer another one.
-    edge = len(data) > 1 and data[0] in PULSES and data[1:_HEAD] == head[: _HEAD - 1]
-    body = data[1:] if rolled or edge else data
+    # A switching edge before it does not make an answer another one; any other byte before an
+    # answer that lacks its last one is the last one of an earlier answer, whether known or not.
+    shifted = len(data) > _HEAD and data[1 : _HEAD + 1] == head
+    edge = shifted and data[0] in PULSES
+    body = data[1:] if rolled or shifted else data
+    rolled = rolled or (shifted and not edge)
     missing = _last_missing(body, head, characters)
     if missing is not None:
         return Sign.ROLLED if rolled else Sign.LAST_LOST, missing

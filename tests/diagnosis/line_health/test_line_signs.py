@@ -54,6 +54,10 @@ READ_15 = rtu.encode(0x15, bytes.fromhex("0400000001")).hex()
         ("15 04 02 00 01 48", Sign.LAST_LOST),
         ("15 04 02 00 05 48 F3", Sign.DAMAGED),
         ("15 04 02 00", Sign.DAMAGED),
+        # A byte of an answer nobody here knows, and its own last one missing; a switching edge.
+        ("7B 15 04 02 00 01 48", Sign.ROLLED),
+        ("FF 15 04 02 00 01 48", Sign.LAST_LOST),
+        ("7B 15 04 02 00 05 48", Sign.DAMAGED),
         ("", Sign.SILENT),
         ("00", Sign.SILENT),
         ("95 8B 00", Sign.DAMAGED),
