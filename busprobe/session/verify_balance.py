@@ -19,6 +19,7 @@ from busprobe.diagnosis.coupling import (
 )
 from busprobe.model.check import CheckOutcome
 from busprobe.model.finding import Finding, Severity
+from busprobe.model.reading import SignConvention
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.session.energy import BALANCE_CODES
@@ -26,7 +27,7 @@ from busprobe.session.events import BalanceSeen, Step
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item
 from busprobe.site.plan import DevicePart, MeterPart
-from busprobe.site.tracks import Rounds, balance_role, track
+from busprobe.site.tracks import Rounds, balance_role, sign_of, track
 
 if TYPE_CHECKING:
     from busprobe.session.verify_line import LineVerification
@@ -183,6 +184,10 @@ class BalanceVerification:
         measured = [tracks[s.name] for s in self._sources() if s.name in tracks]
         return house_load(tracks[grid.name], measured, self._unmetered(tracks))
 
+    def _sign(self, part: DevicePart, rounds: Rounds) -> SignConvention:
+        snapshots = rounds.snapshots.get(part.name, [])
+        return sign_of(part, snapshots, self.line.signs.get(part.name, ""))
+
     def _balance(self, item: Item, tracks: Mapping[str, Track], rounds: Rounds) -> None:
         """All meters together, as far as each tells its power."""
         plan, job = self.line.whole.plan, self.line.job
@@ -193,7 +198,8 @@ class BalanceVerification:
         roles = {
             part.name: role
             for part in self.line.devices
-            if part.name in tracks and (role := balance_role(plan, part)) is not None
+            if part.name in tracks
+            and (role := balance_role(plan, part, self._sign(part, rounds))) is not None
         }
         if hindrance:
             self.line.make(verify.not_tested(item, hindrance))

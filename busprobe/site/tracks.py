@@ -133,10 +133,15 @@ def _rated_w(plan: SitePlan, part: DevicePart) -> float | None:
     return rated or None
 
 
-def balance_role(plan: SitePlan, part: DevicePart) -> MeterRole | None:
+def balance_role(plan: SitePlan, part: DevicePart, sign: SignConvention) -> MeterRole | None:
     """What a device is said to measure, for the energy balance; None where it takes no part.
 
     Consumers behind another consumer's meter are left out: they are counted there already.
+
+    Args:
+        plan: The plan.
+        part: The device by plan.
+        sign: What is known of its sign.
     """
     rated = _rated_w(plan, part)
     if isinstance(part, InverterPart):
@@ -150,11 +155,12 @@ def balance_role(plan: SitePlan, part: DevicePart) -> MeterRole | None:
     outer = None if grid is None else grid.name
     if role is None or (role is BalanceRole.LOAD and part.behind not in (None, outer)):
         return None
-    if part.positive is None:
+    if sign is SignConvention.UNKNOWN:
         return MeterRole(role, Positive.UNKNOWN, rated)
     # A feed-in meter that shows import positive shows what comes into the site positive; at a
     # source or a load that is power drawn.
-    into = (part.positive == "import") == (role is BalanceRole.GRID)
+    imports = sign is SignConvention.IMPORT_POSITIVE
+    into = imports == (role is BalanceRole.GRID)
     return MeterRole(role, Positive.INTO_SITE if into else Positive.OUT_OF_SITE, rated)
 
 
