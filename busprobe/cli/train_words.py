@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from busprobe.cli import output, words
@@ -13,34 +13,28 @@ from busprobe.cli.documents_training import (
     AssignmentPart,
     ClaimPart,
     DisturbancePart,
+    ExercisePart,
     GradePart,
     PlannedPart,
     ShownPart,
     TrainResult,
     TrueCausePart,
 )
-from busprobe.model.line import LineSettings, Parity
-from busprobe.session.trainee import Attempt
+from busprobe.session.training import Begun, Graded, Shown, planned_settings
 
 _WIDTH = 92
 _SIGNS = {"found": "+", "partly": "~", "missed": "-"}
 
 
-def line_settings(text: str) -> LineSettings:
-    """Settings as an exercise has them, "9600 8N1"."""
-    baud, form = text.split()
-    return LineSettings(int(baud), Parity(form[1]), int(form[2]))
-
-
-def assignment_part(assignment: Any, attempt: Attempt) -> AssignmentPart:
+def assignment_part(begun: Begun) -> AssignmentPart:
     """What a trainee is given; nothing of the truth."""
+    assignment = begun.assignment
     exercise = assignment.exercise
-    settings = line_settings(exercise.planned_settings)
+    settings = planned_settings(assignment)
 
-    def link(feeder: str) -> str:
-        return (
-            f"{assignment.link}+at-{feeder.replace(' ', '-')}" if feeder else str(assignment.link)
-        )
+    def link(planned: Any) -> str:
+        place = assignment.place_of(planned)
+        return f"{assignment.link}+{place}" if place else str(assignment.link)
 
     return AssignmentPart(
         exercise=assignment.name,
@@ -57,23 +51,22 @@ def assignment_part(assignment: Any, attempt: Attempt) -> AssignmentPart:
             }
         ),
         plan=[
-            PlannedPart(
-                name=p.name, address=p.address, meter=p.meter, link=link(p.feeder), note=p.note
-            )
+            PlannedPart(name=p.name, address=p.address, meter=p.meter, link=link(p), note=p.note)
             for p in exercise.plan
         ],
         hint_prices=[h.price for h in exercise.hints],
-        hints=[exercise.hints[n - 1].text for n in attempt.hints],
+        hints=[exercise.hints[n - 1].text for n in begun.attempt.hints],
     )
 
 
-def grade_part(grade: Any, shown: Mapping[int, ShownPart], counts: bool) -> GradePart:
+def grade_part(graded: Graded, shown: Mapping[int, Shown]) -> GradePart:
     """A grade as a document."""
+    grade = graded.grade
     return GradePart(
         score=grade.score,
         word=grade.word,
         complete=grade.complete,
-        counts=counts,
+        counts=graded.counts,
         causes=[
             TrueCausePart(
                 code=c.cause.code,
@@ -84,7 +77,7 @@ def grade_part(grade: Any, shown: Mapping[int, ShownPart], counts: bool) -> Grad
                 share=c.share,
                 claim=None if c.claim is None else _claim(c.claim),
                 comment=c.comment,
-                shown=shown.get(number),
+                shown=_shown(shown.get(number)),
             )
             for number, c in enumerate(grade.causes)
         ],
@@ -104,6 +97,18 @@ def grade_part(grade: Any, shown: Mapping[int, ShownPart], counts: bool) -> Grad
     )
 
 
+def _shown(shown: Shown | None) -> ShownPart | None:
+    if shown is None:
+        return None
+    return ShownPart(
+        command=shown.command,
+        summary=shown.finding.summary,
+        cause=shown.finding.cause,
+        evidence=list(shown.evidence),
+        in_recording=shown.in_recording,
+    )
+
+
 def _claim(claim: Any) -> ClaimPart:
     return ClaimPart(code=claim.code, address=claim.address, inputs=sorted(claim.inputs))
 
@@ -113,8 +118,15 @@ def _say(text: str, indent: str = "") -> None:
         output.line(line)
 
 
-def print_exercises(call: Call, result: TrainResult) -> None:
-    """The list of exercises."""
+def print_exercises(call: Call, exercises: Sequence[tuple[Any, float | None]]) -> None:
+    """The list of exercises, with the best score of each."""
+    parts = [
+        ExercisePart(
+            name=e.name, title=e.title, level=e.level, story=e.story, cases=e.cases, best=best
+        )
+        for e, best in exercises
+    ]
+    result = TrainResult(exercises=parts, assignment=None, grade=None)
     if call.as_json:
         output.document(call.document(result))
         return
@@ -130,13 +142,12 @@ def print_exercises(call: Call, result: TrainResult) -> None:
     output.line("Begin one with: busprobe train NAME")
 
 
-def print_assignment(call: Call, result: TrainResult) -> None:
+def print_assignment(call: Call, begun: Begun) -> None:
     """The story, the plan, and how to go on."""
+    part = assignment_part(begun)
     if call.as_json:
-        output.document(call.document(result))
+        output.document(call.document(TrainResult(exercises=[], assignment=part, grade=None)))
         return
-    part = result.assignment
-    assert part is not None
     output.line(f"{part.title}  (level {part.level})")
     output.line()
     _say(part.story)
@@ -167,13 +178,13 @@ def print_assignment(call: Call, result: TrainResult) -> None:
     output.line(f'  busprobe train {name} --answer "CODE@ADDRESS, ..." --recording 1.busprobe ...')
 
 
-def print_grade(call: Call, result: TrainResult) -> None:
+def print_grade(call: Call, graded: Graded, shown: Mapping[int, Shown]) -> None:
     """A grade, and what was missed by evidence."""
+    grade = grade_part(graded, shown)
     if call.as_json:
-        output.document(call.document(result))
+        part = assignment_part(graded.begun)
+        output.document(call.document(TrainResult(exercises=[], assignment=part, grade=grade)))
         return
-    grade = result.grade
-    assert grade is not None
     if not grade.causes:
         output.line("Nothing was wrong on this bus.")
     for cause in grade.causes:

@@ -38,13 +38,13 @@ class Expected:
         name: Its name.
         address: Its address.
         meter: Whether its wiring is to be proved.
-        feeder: Where the test heater has to be plugged for it, "" for the usual socket.
+        place: Word for where the test heater has to be plugged for it, "" for the usual socket.
     """
 
     name: str
     address: int
     meter: bool = True
-    feeder: str = ""
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,28 +88,25 @@ class Examination:
         """The causes that the findings come down to.
 
         A planned device that is silent at its address is no cause of its own where it was heard
-        at other settings, or where an address was found with more than one device; neither is a
-        line on which nobody answers whole where the collisions of two explain it, nor a request
-        that stays unanswered where the silent device itself was found.
+        at other settings, nor while any address is shared or may be: then it may be there, and
+        nothing tells how many are. Neither is a line on which nobody answers whole where the
+        collisions of two explain it, nor a request of the master that stays unanswered where the
+        silent device itself was found.
         """
         silent = {t.finding.address for t in self._of("device-silent")}
         differing = {t.finding.address for t in self._of("settings-differ")}
-        doubles = len({t.finding.address for t in self._of("duplicate-address")})
-        unexplained = doubles
+        shared = any(self._of("duplicate-address"))
+        crowded = shared or any(self._of("duplicate-undecided"))
         left: list[Told] = []
         for told in self.told:
             code, address = told.finding.code, told.finding.address
-            if not told.is_cause or (code == "line-silent" and doubles):
-                continue
-            if code == "polled-absent" and address in silent:
-                continue
-            if code == "device-silent":
-                if address in differing:
-                    continue
-                if unexplained:
-                    unexplained -= 1
-                    continue
-            left.append(told)
+            explained = (
+                (code == "line-silent" and shared)
+                or (code == "polled-absent" and address in silent)
+                or (code == "device-silent" and (crowded or address in differing))
+            )
+            if told.is_cause and not explained:
+                left.append(told)
         return tuple(left)
 
     def _of(self, code: str) -> Iterable[Told]:
@@ -131,7 +128,7 @@ class Colleague:
         return True
 
 
-# Opens the bus anew; the words say what was done by hand before ("alone", "at-FEEDER").
+# Opens the bus anew; the words say what was done by hand before ("alone", the place of the heater).
 OpenJob = Callable[[tuple[str, ...]], Awaitable[Job]]
 
 
@@ -160,13 +157,13 @@ async def examine(
         await _search(result, job, plan, link)
         await _line(result, job, plan, link)
         for expected in plan:
-            if not expected.feeder and _answers_alone(job, expected):
+            if not expected.place and _answers_alone(job, expected):
                 await _wiring(result, job, expected, link)
     finally:
         await _close(result, job, f"scan {link}")
     for expected in plan:
-        if expected.feeder and _answers_alone(job, expected):
-            there_words = (*words, f"at-{expected.feeder.replace(' ', '-')}")
+        if expected.place and _answers_alone(job, expected):
+            there_words = (*words, expected.place)
             there = await open_job(there_words)
             there.settings_of.update(job.settings_of)
             try:

@@ -21,7 +21,7 @@ from busprobe.profiles.yaml_source import load_yaml_model
 from busprobe_sim.scenario.schema import ScenarioPart
 from busprobe_sim.training.compose import training_folder
 from busprobe_sim.training.draw import draw_exercise
-from busprobe_sim.training.exercise import CasePart, ExercisePart, build_scenario
+from busprobe_sim.training.exercise import CasePart, ExercisePart, PlannedPart, build_scenario
 
 _REFERENCE = re.compile(r"(?P<name>.+)@(?P<seed>\d{1,9})(?P<words>(\+[a-z0-9-]+)*)")
 _RANDOM = re.compile(r"random-([1-5])")
@@ -79,6 +79,13 @@ class Assignment:
         """Whether another master polls on this bus."""
         return self.scenario().line.foreign_master is not None
 
+    def place_of(self, planned: PlannedPart) -> str:
+        """Word behind the link that has the test heater plugged where a meter of the plan sees it.
+
+        Empty where the usual socket will do.
+        """
+        return _AT + _word(planned.feeder) if planned.feeder else ""
+
     def scenario(self, alone: bool = False, feeder: str | None = None) -> ScenarioPart:
         """The bus behind it.
 
@@ -95,7 +102,7 @@ class Assignment:
                 update={"line": part.line.model_copy(update={"foreign_master": None})}
             )
         if feeder is not None:
-            points = {p.replace(" ", "-"): p for p in part.site.points - {"grid"}}
+            points = {_word(p): p for p in part.site.points - {"grid"}}
             if feeder not in points:
                 raise InputError(
                     f"There is no socket at '{visible(feeder)}'.",
@@ -105,6 +112,10 @@ class Assignment:
                 update={"site": part.site.model_copy(update={"socket": points[feeder]})}
             )
         return part
+
+
+def _word(feeder: str) -> str:
+    return feeder.lower().replace(" ", "-")
 
 
 def exercise_names() -> tuple[str, ...]:
