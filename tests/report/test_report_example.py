@@ -24,7 +24,9 @@ def example() -> str:
 
 
 def test_the_example_keeps_to_the_schema_of_this_version(example: str) -> None:
-    jsonschema.validate(json.loads(example), report_schema())
+    document = json.loads(example)
+    jsonschema.validate(document, report_schema())
+    assert document["schema"] == "busprobe-report/1"
 
 
 def test_the_example_page_is_what_its_data_give(example: str) -> None:
