@@ -15,7 +15,14 @@ from pathlib import Path
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "simulators"), str(_ROOT / "tests")]
 
-from busprobe_sim.training import Assignment, assign, exercise_names, grade_answer  # noqa: E402
+from busprobe_sim.training import (  # noqa: E402
+    Assignment,
+    assign,
+    exercise_names,
+    grade_answer,
+    seed_for,
+)
+from busprobe_sim.training.library import read_exercise  # noqa: E402
 from training.solver import claims_of, solve  # noqa: E402
 
 
@@ -48,15 +55,23 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", help="exercises; random-LEVEL for drawn ones")
-    parser.add_argument("--seeds", type=int, default=6, help="seeds of each")
+    parser.add_argument("--seeds", type=int, default=6, help="seeds of each name and level")
     given = parser.parse_args()
-    names = given.names or [*exercise_names(), *(f"random-{level}" for level in range(1, 6))]
+    seeds = range(1, given.seeds + 1)
+    if given.names:
+        wanted = [(name, seed) for name in given.names for seed in seeds]
+    else:
+        wanted = [
+            (name, seed_for(name, case.name))
+            for name in exercise_names()
+            for case in read_exercise(name).cases
+        ]
+        wanted += [(f"random-{level}", seed) for level in range(1, 6) for seed in seeds]
     counts: Counter[str] = Counter()
-    for name in names:
-        for seed in range(1, given.seeds + 1):
-            word, line = judge(assign(name, seed))
-            counts[word] += 1
-            print(line, flush=True)
+    for name, seed in wanted:
+        word, line = judge(assign(name, seed))
+        counts[word] += 1
+        print(line, flush=True)
     print(", ".join(f"{count} {word}" for word, count in sorted(counts.items())))
 
 
