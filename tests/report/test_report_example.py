@@ -51,9 +51,8 @@ def test_the_files_of_the_example_are_those_that_were_used(example: str) -> None
     assert load_details(details).report.id == json.loads(example)["head"]["id"]
     sources = {s["file"]: s["sha256"] for s in json.loads(example)["sources"]}
     assert sources[details.name] == hashlib.sha256(details.read_bytes()).hexdigest()
-    assert load_scenario(str(EXAMPLES / "mill-lane-as-left.scenario.yaml")).title.startswith(
-        "Mill Lane as left"
-    )
+    scenario = load_scenario(str(EXAMPLES / "mill-lane-as-left.scenario.yaml"))
+    assert scenario.part.title.startswith("Mill Lane as left")
 
 
 if __name__ == "__main__":
