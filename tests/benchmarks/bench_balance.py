@@ -104,6 +104,13 @@ def truth_of(rng: np.random.Generator, kind: str) -> tuple[float, bool]:
     return 1.0, True
 
 
+def signs_for(shown: float) -> tuple[Sign, ...]:
+    """What is a right answer; half the wrong way looks like a CT on a wrong phase without Q."""
+    if shown == -0.5:
+        return Sign.REVERSED, Sign.UNKNOWN
+    return (Sign.RIGHT,) if shown > 0 else (Sign.REVERSED,)
+
+
 def score(cell: Cell, stated: Stated, found: BalanceDiagnosis, shown: float, outside: bool) -> bool:
     """Count one verdict; returns whether the sign is decided."""
     meter = found.meter("gen")
@@ -114,7 +121,7 @@ def score(cell: Cell, stated: Stated, found: BalanceDiagnosis, shown: float, out
             meter.place is Place.BEHIND_GRID_METER
             and meter.ratio is not None
             and abs(meter.ratio - abs(shown)) < 1e-9
-            and meter.sign is (Sign.RIGHT if shown > 0 else Sign.REVERSED)
+            and meter.sign in signs_for(shown)
         )
     cell.trials += 1
     cell.exact += right and meter.decided

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from busprobe.diagnosis.balance.counters import check_counters
 from busprobe.diagnosis.balance.evidence import gather
-from busprobe.diagnosis.balance.held import followers
+from busprobe.diagnosis.balance.held import followers, in_loop
 from busprobe.diagnosis.balance.inside import one_of_twins
 from busprobe.diagnosis.balance.posterior import weigh_all
 from busprobe.diagnosis.balance.tracks import lay, power_columns
@@ -56,7 +56,7 @@ def diagnose_balance(
     if site is None or len(site.t_s) < 3:
         return _too_little(series, known, counters)
     evidence = gather(site)
-    posterior = weigh_all(evidence, followers(evidence, marks))
+    posterior = weigh_all(evidence, followers(evidence, marks), in_loop(evidence))
     return conclude(evidence, one_of_twins(evidence, posterior), marks, counters)
 
 

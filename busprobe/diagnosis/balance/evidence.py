@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import permutations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busprobe.diagnosis.balance.likelihood import Real
 from busprobe.diagnosis.balance.tracks import Site, Track
@@ -15,6 +16,11 @@ from busprobe.diagnosis.balance.types import Role
 # An input lives where its power leaves this at any time [W].
 LIVE_W = 25.0
 LIVE_SHARE = 0.02
+# A block is quiet where the sources move by less than this within it; it is waited for a quiet one
+# for so many blocks.
+QUIET_W, QUIET_SHARE = 10.0, 0.005
+BESIDE = 4.0
+LONGEST_WAIT = 8
 # Gains of two meters of class 1 differ by this (standard deviation, generous).
 GAIN_SHARE = 0.015
 NOISE_W = 2.0
@@ -96,18 +102,51 @@ class Evidence:
 
 def gather(site: Site) -> Evidence:
     """Compute everything that does not depend on a hypothesis."""
-    grid_change, grid_error = _changes(site.grid)
-    return Evidence(site, grid_change, grid_error, tuple(_source(site, t) for t in site.sources))
+    ends = _quiet_blocks(site)
+    change, error = _changes(site.grid, ends)
+    return Evidence(site, change, error, tuple(_source(site, t, ends) for t in site.sources))
 
 
-def _changes(track: Track) -> tuple[Real, Real]:
-    """Differences over two blocks, one block left out between."""
-    a, b = track.power[:, :-2:2], track.power[:, 2::2]
-    ea, eb = track.shift[:, :-2:2], track.shift[:, 2::2]
-    return b - a, np.sqrt(ea**2 + eb**2)
+def _quiet_blocks(site: Site) -> NDArray[np.int64]:
+    """Blocks between which differences are taken: those in which no source is on the move.
+
+    Two meters never see a ramp at the same instant, so a mean over part of a ramp is worth little;
+    the difference from before the ramp to after it is worth all of it.
+    """
+    moving = np.zeros(site.t_s.size)
+    most = 0.0
+    generators = [t for t in site.sources if t.known.role is Role.GENERATOR]
+    # A battery in a loop never rests.
+    for track in generators or site.sources:
+        moving = moving + np.nan_to_num(track.shift, nan=np.inf).sum(axis=0)
+        most = max(most, float(np.abs(np.nan_to_num(track.power)).sum(axis=0).max(initial=0.0)))
+    limit = max(QUIET_W, QUIET_SHARE * most)
+    # A meter that lags may still be on the move in the blocks beside a ramp.
+    beside = np.maximum(np.concatenate(([0.0], moving[:-1])), np.concatenate((moving[1:], [0.0])))
+    restless = np.maximum(moving, np.where(beside > BESIDE * limit, limit + beside / BESIDE, 0.0))
+    there = np.isfinite(site.grid.power).all(axis=0) & np.isfinite(moving)
+    ends: list[int] = []
+    at = 0
+    while at < restless.size:
+        window = np.arange(at, min(at + LONGEST_WAIT, restless.size))
+        window = window[there[window]]
+        if window.size:
+            quiet = window[restless[window] <= limit]
+            chosen = int(quiet[0] if quiet.size else window[np.argmin(restless[window])])
+            ends.append(chosen)
+            at = chosen + 2
+        else:
+            at += LONGEST_WAIT
+    return np.array(ends, dtype=np.int64)
 
 
-def _source(site: Site, track: Track) -> SourceEvidence:
+def _changes(track: Track, ends: NDArray[np.int64]) -> tuple[Real, Real]:
+    """Differences from one of these blocks to the next."""
+    power, shift = track.power[:, ends], track.shift[:, ends]
+    return np.diff(power, axis=1), np.sqrt(shift[:, 1:] ** 2 + shift[:, :-1] ** 2)
+
+
+def _source(site: Site, track: Track, ends: NDArray[np.int64]) -> SourceEvidence:
     most = np.nanmax(np.abs(np.nan_to_num(track.power)), axis=1)
     floor = max(LIVE_W, LIVE_SHARE * float(most.max(initial=0.0)))
     live = tuple(int(k) for k in np.flatnonzero(most > floor))
@@ -117,7 +156,6 @@ def _source(site: Site, track: Track) -> SourceEvidence:
     )
     shown = track.turn * np.nansum(track.power, axis=0)
     angles = _angles(track)
-    leads = _lead_fit(site, track, alike, live)
     dead: tuple[int, ...] = ()
     if track.known.role is Role.GENERATOR and len(track.inputs) == 3 and 0 < len(live) < 3:
         dead = tuple(k for k in range(3) if k not in live)
@@ -125,7 +163,8 @@ def _source(site: Site, track: Track) -> SourceEvidence:
         power[list(dead)] = np.abs(power[list(live)]).mean(axis=0)
         shift[list(dead)] = shift[list(live)].mean(axis=0)
         track = replace(track, power=power, shift=shift)
-    change, error = _changes(track)
+    leads = _lead_fit(site, track, alike, (*live, *dead))
+    change, error = _changes(track, ends)
     mean = float(shown[np.isfinite(shown)].mean()) if np.isfinite(shown).any() else 0.0
     return SourceEvidence(track, live, dead, mean, change, error, angles, alike, leads)
 
@@ -151,7 +190,7 @@ def _angles(track: Track) -> Real:
 
 
 def _lead_fit(
-    site: Site, track: Track, alike: tuple[int, ...], live: tuple[int, ...]
+    site: Site, track: Track, alike: tuple[int, ...], counted: tuple[int, ...]
 ) -> dict[tuple[int, ...], float]:
     """Log-likelihood of each assignment by how the voltages move together."""
     grid = site.grid
@@ -175,16 +214,16 @@ def _lead_fit(
         scale = max(0.02, 1.4826 * float(np.median(np.abs(rest))))
         fit = -0.5 * (VOLT_FREEDOM + 1) * np.log1p((rest / scale) ** 2 / VOLT_FREEDOM)
         found[places] = VOLT_TEMPER * float((fit - math.log(scale)).sum())
-    return _over_live(found, alike, live)
+    return _over_counted(found, alike, counted)
 
 
-def _over_live(
-    fits: dict[tuple[int, ...], float], alike: tuple[int, ...], live: tuple[int, ...]
+def _over_counted(
+    fits: dict[tuple[int, ...], float], alike: tuple[int, ...], counted: tuple[int, ...]
 ) -> dict[tuple[int, ...], float]:
-    """Best fit for what the live inputs are assigned to; the others keep their names."""
+    """Best fit for what the inputs in use are assigned to; the others keep their names."""
     out: dict[tuple[int, ...], float] = {}
     for places, fit in fits.items():
-        key = tuple(place if k in live else alike[k] for k, place in enumerate(places))
+        key = tuple(place if k in counted else alike[k] for k, place in enumerate(places))
         out[key] = max(fit, out.get(key, -math.inf))
     top = max(out.values(), default=0.0)
     return {key: fit - top for key, fit in out.items()}

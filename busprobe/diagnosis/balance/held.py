@@ -20,9 +20,12 @@ FOLLOWED_SHARE, NOT_FOLLOWED_SHARE = 0.4, 0.7
 FREE_W = 100.0
 # The feed-in meter answers by this at least [W].
 MOVED_W = 200.0
-# The grid is held where it stays this near to one value while the sources move far more.
+# The grid is held where it is this near to zero for this share of the time, and the sources move
+# by so much more over that same time.
 HELD_W = 120.0
 HELD_SHARE = 0.2
+FREE_TO_MOVE = 3.0
+FEWEST_BLOCKS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +125,38 @@ def mistaken(evidence: Evidence, number: int, marks: Sequence[CurtailMark]) -> M
 
 def grid_is_held(evidence: Evidence) -> bool:
     """Whether something that is not measured holds the grid at zero against moving sources."""
-    if any(s.track.known.role in (Role.HYBRID, Role.BATTERY) for s in evidence.sources):
-        return False
+    return not _storage(evidence) and _held(evidence)
+
+
+def in_loop(evidence: Evidence) -> frozenset[int]:
+    """Numbers of the sources that hold the grid at zero themselves; empty where nothing does.
+
+    What such a source gives follows from what the house draws and the others give: a regression
+    would find that nothing of it arrives, as the grid never changes.
+    """
+    storage = _storage(evidence)
+    return frozenset(storage[:1]) if storage and _held(evidence) else frozenset()
+
+
+def _storage(evidence: Evidence) -> list[int]:
+    """Sources that may be in a loop, a hybrid inverter before a battery."""
+    return [
+        j
+        for role in (Role.HYBRID, Role.BATTERY)
+        for j, source in enumerate(evidence.sources)
+        if source.track.known.role is role
+    ]
+
+
+def _held(evidence: Evidence) -> bool:
+    """Whether the feed-in meter keeps coming back to zero, whatever the sources do meanwhile."""
     grid = np.nansum(evidence.site.grid.power, axis=0)
-    sources = np.sum([s.total for s in evidence.sources], axis=0)
-    if grid.size < 3:
+    if grid.size < FEWEST_BLOCKS or abs(float(np.median(grid))) > HELD_W:
         return False
-    low, middle, high = np.quantile(grid, (0.1, 0.5, 0.9))
-    source_low, source_high = np.quantile(sources, (0.1, 0.9))
-    return bool(
-        abs(middle) < HELD_W
-        and high - low < max(HELD_W, HELD_SHARE * (source_high - source_low))
-        and source_high - source_low > 2.0 * HELD_W
+    at_rest = np.abs(grid - np.median(grid)) < HELD_W
+    if at_rest.mean() < HELD_SHARE:
+        return False
+    return any(
+        float(np.ptp(np.quantile(source.total[at_rest], (0.02, 0.98)))) > FREE_TO_MOVE * HELD_W
+        for source in evidence.sources
     )

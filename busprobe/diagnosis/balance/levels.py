@@ -38,7 +38,9 @@ def penalty(house: Real, tolerance: Real) -> Real:
     Returns:
         0 where it stays above zero, negative else, one value for each combination.
     """
-    below = np.where(np.isfinite(house), np.clip(-house - tolerance, 0.0, None), 0.0)
+    there = np.isfinite(house) & np.isfinite(tolerance)
+    tolerance = np.where(there, tolerance, 1.0)
+    below = np.where(there, np.clip(-house - tolerance, 0.0, None), 0.0)
     each = np.minimum(MOST_EACH, 0.5 * (3.0 * below / tolerance) ** 2)
     # Neighbouring blocks err alike.
     return np.asarray(-0.5 * each.sum(axis=1))

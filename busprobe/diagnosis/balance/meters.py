@@ -29,6 +29,7 @@ SURE = 0.99
 # A phase or a ratio of one input is named at this.
 NAMED = 0.95
 WRONG_ANGLE_DEG = 30.0
+UNMETERED = 0.5
 # Blocks between the two ends of a difference.
 SLOPE_LAG = 4
 
@@ -124,6 +125,9 @@ def source_meter(
     best, state, p, p_right, p_reversed = _weighed(source, posterior, number)
     nothing = bool(best) and all(f == 0.0 for f in best)
     place, behind = _place(evidence, number, state, is_held, nothing)
+    if place is Place.NOT_IN_BALANCE and _unmetered(posterior) > UNMETERED:
+        # A house that is negative without it: something that is not measured answers to it.
+        place = Place.UNKNOWN
     mistaken = held.mistaken(evidence, number, marks)
     if mistaken is not None and place is not Place.UNKNOWN:
         place, behind, p = Place.OTHER_SOURCE, mistaken.other, max(p, SURE)
@@ -184,6 +188,10 @@ def _weighed(
             p_right += c.probability
     best = max(share, key=lambda s: share[s])
     return best, state_of[best], share[best], p_right, p_reversed
+
+
+def _unmetered(posterior: Posterior) -> float:
+    return sum(c.probability * c.unmetered for c in posterior.combinations)
 
 
 def _place(

@@ -29,6 +29,8 @@ ANGLE_FIT = math.log(0.02)
 ANGLE_DEG = 30.0
 # No consumer follows a generator that is held back on command, twice.
 FOLLOWED = math.log(0.001)
+# What holds the grid at zero arrives there; its ratio is no question that its changes answer.
+IN_LOOP = 1000.0
 _KEPT = {1: 200, 2: 40, 3: 12}
 _KEPT_MORE = 6
 _WITHIN = 25.0
@@ -65,12 +67,15 @@ class Posterior:
 
 
 class _Search:
-    def __init__(self, evidence: Evidence, followers: frozenset[int]) -> None:
+    def __init__(
+        self, evidence: Evidence, followers: frozenset[int], in_loop: frozenset[int]
+    ) -> None:
         self.evidence = evidence
         self.followers = followers
+        self.in_loop = in_loop
         self.count = len(evidence.site.phases)
         self.states = [self._states_of(s) for s in evidence.sources]
-        self.tables = Tables(evidence, self.states)
+        self.tables = Tables(evidence, self.states, bool(in_loop))
         self.own = [self._own_fit(j) for j in range(len(self.states))]
 
     def _states_of(self, source: SourceEvidence) -> tuple[State, ...]:
@@ -105,6 +110,8 @@ class _Search:
                         fit += FOLLOWED
             if track.known.rated_w is not None and _too_much(source, state, track.known.rated_w):
                 fit -= 6.0
+            if number in self.in_loop and any(abs(state.factors[k]) != 1.0 for k in source.live):
+                fit -= IN_LOOP
             out[n] = fit
         return out
 
@@ -117,6 +124,9 @@ class _Search:
             changes, level = self.tables.weigh(index, signs)
             own = np.sum([o[index[:, j]] for j, o in enumerate(self.own)], axis=0)
             total = log_prior + own + TEMPER * changes + levels.bounded(level)
+            if self.in_loop and all(sign < 0 for sign in signs):
+                # With a meter that counts the wrong way a loop runs away from zero.
+                total -= IN_LOOP
             unmetered = levels.unmetered(level)
             for n in np.flatnonzero(total > total.max() - _WITHIN):
                 chosen = tuple(self.states[j][i] for j, i in enumerate(index[n]))
@@ -203,11 +213,16 @@ def _too_much(source: SourceEvidence, state: State, rated_w: float) -> bool:
     return bool(np.quantile(power, 0.9) > 1.2 * rated_w + 50.0) if power.size else False
 
 
-def weigh_all(evidence: Evidence, followers: frozenset[int] = frozenset()) -> Posterior:
+def weigh_all(
+    evidence: Evidence,
+    followers: frozenset[int] = frozenset(),
+    in_loop: frozenset[int] = frozenset(),
+) -> Posterior:
     """The posterior over all explanations.
 
     Args:
         evidence: All readings.
         followers: Numbers of the sources whose meters followed when they were held back.
+        in_loop: Numbers of the sources that hold the grid at zero.
     """
-    return _Search(evidence, followers).run()
+    return _Search(evidence, followers, in_loop).run()

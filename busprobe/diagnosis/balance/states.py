@@ -30,13 +30,17 @@ P_SHIFTED = 0.005
 P_DEAD = {1: 0.01, 2: 0.7}
 # A meter that was said to measure a source, but sits at a consumer.
 P_CONSUMER = 0.03
-# A feed-in meter with all, or one, of its CTs reversed.
+# A feed-in meter with all, or one, of its CTs reversed: it is proved by itself before, as a rule.
 P_GRID_REVERSED = 0.02
-P_GRID_ONE = 0.005
+P_GRID_ONE = 0.003
 # Names of phases at two meters differ as often as not where nobody cared.
 P_SAME_NAMES = 0.6
 # Batteries are behind their hybrid inverter as a rule, and their sign is anybody's guess.
 P_BATTERY_INSIDE = 0.6
+# An inverter's own readings: another sign than usual, another scale, not on this site.
+P_OWN_TURNED = 0.02
+P_OWN_RATIO = 0.0005
+P_OWN_NOT_THERE = 0.005
 HALF = 2.0
 
 Add = Callable[[Sequence[float], float], None]
@@ -93,7 +97,7 @@ def states(
         named_alike: Phase of the feed-in meter with the same name, for each input.
     """
     found: list[State] = []
-    maps = _maps(live, inputs, phases, named_alike)
+    maps = _maps((*live, *dead), inputs, phases, named_alike)
     for factors, log_factor in _factors(role, live, inputs, sign_known):
         for completed, log_dead in _with_dead(factors, live, dead):
             for places, log_place in maps:
@@ -117,13 +121,13 @@ def _with_dead(
 
 
 def _maps(
-    live: Sequence[int], inputs: int, phases: int, named_alike: Sequence[int]
+    counted: Sequence[int], inputs: int, phases: int, named_alike: Sequence[int]
 ) -> list[tuple[tuple[int, ...], float]]:
-    """Which input feeds which phase; only the live inputs matter."""
+    """Which input feeds which phase; the others do not matter."""
     usual = tuple(named_alike)
     choices = {
-        tuple(_placed(usual, live, places))
-        for places in permutations(range(phases), min(len(live), phases))
+        tuple(_placed(usual, counted, places))
+        for places in permutations(range(phases), min(len(counted), phases))
     }
     if usual not in choices or len(choices) == 1:
         return (
@@ -133,9 +137,9 @@ def _maps(
     return [(c, math.log(P_SAME_NAMES if c == usual else rest)) for c in sorted(choices)]
 
 
-def _placed(usual: tuple[int, ...], live: Sequence[int], places: Sequence[int]) -> list[int]:
+def _placed(usual: tuple[int, ...], counted: Sequence[int], places: Sequence[int]) -> list[int]:
     out = list(usual)
-    for k, place in zip(live, places, strict=False):
+    for k, place in zip(counted, places, strict=False):
         out[k] = place
     return out
 
@@ -144,6 +148,8 @@ def _factors(
     role: Role, live: Sequence[int], inputs: int, sign_known: bool
 ) -> list[tuple[tuple[float, ...], float]]:
     """Factors of all inputs together, with log priors."""
+    if role is Role.HYBRID:
+        return _own_readings(inputs, sign_known)
     p_reversed = P_REVERSED if sign_known else 0.5
     signs = ((1.0, 1.0 - p_reversed), (-1.0, p_reversed))
     usual: dict[tuple[float, ...], float] = {}
@@ -166,6 +172,17 @@ def _factors(
             add([-HALF * sign] * inputs, share * P_SHIFTED)
     total = sum(usual.values())
     return [(factors, math.log(p / total)) for factors, p in usual.items()]
+
+
+def _own_readings(inputs: int, sign_known: bool) -> list[tuple[tuple[float, ...], float]]:
+    """An inverter's own readings: it has no CTs that anybody could turn or exchange."""
+    p_turned = P_OWN_TURNED if sign_known else 0.5
+    found = [((0.0,) * inputs, P_OWN_NOT_THERE)]
+    rest = 1.0 - P_OWN_NOT_THERE - len(RATIOS) * P_OWN_RATIO
+    for sign, share in ((1.0, 1.0 - p_turned), (-1.0, p_turned)):
+        found.append(((sign,) * inputs, share * rest))
+        found += [((sign / ratio,) * inputs, share * P_OWN_RATIO) for ratio in RATIOS]
+    return [(factors, math.log(p)) for factors, p in found]
 
 
 def _one_input(add: Add, live: Sequence[int], inputs: int, sign: float, p: float) -> None:

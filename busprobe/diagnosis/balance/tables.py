@@ -25,10 +25,15 @@ class Tables:
     Args:
         evidence: All readings.
         states: The states of each source.
+        loop: Whether one of the sources holds the grid at zero. What it gives then follows the
+            house, and changes of the feed-in meter against it tell nothing of that meter's sign.
     """
 
-    def __init__(self, evidence: Evidence, states: list[tuple[State, ...]]) -> None:
+    def __init__(
+        self, evidence: Evidence, states: list[tuple[State, ...]], loop: bool = False
+    ) -> None:
         self._evidence = evidence
+        self._loop = loop
         self._count = len(evidence.site.phases)
         self._pairs: list[NDArray[np.float64]] = []
         self._ids: list[Index] = []
@@ -63,7 +68,7 @@ class Tables:
                     pairs[ids[index[first[missing], j], p]]
                     for j, (pairs, ids) in enumerate(zip(self._pairs, self._ids, strict=True))
                 ]
-                a = self._changes(p, signs[p], rows)
+                a = self._changes(p, 1 if self._loop else signs[p], rows)
                 b = self._levels(p, signs[p], rows)
                 known.update(
                     (int(unique[n]), (float(x), float(y)))

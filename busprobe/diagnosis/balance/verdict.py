@@ -45,6 +45,7 @@ class Open:
         evidence: All readings.
         meters: The meters so far.
         grid_held: Something unmeasured holds the grid at zero.
+        in_loop: Numbers of the sources that hold it there themselves.
         unmetered: Probability of a source that nobody measures.
         marks: What was commanded.
     """
@@ -52,6 +53,7 @@ class Open:
     evidence: Evidence
     meters: tuple[MeterBalance, ...]
     grid_held: bool
+    in_loop: frozenset[int]
     unmetered: float
     marks: tuple[CurtailMark, ...]
 
@@ -80,7 +82,7 @@ def conclude(
     unmetered = sum(c.probability * c.unmetered for c in posterior.combinations)
     verdict, probability = _verdict(evidence, posterior, meters)
     residual, uncertainty, lowest, as_wired = _residual(evidence, posterior)
-    open_ = Open(evidence, meters, is_held, unmetered, marks)
+    open_ = Open(evidence, meters, is_held, held.in_loop(evidence), unmetered, marks)
     return BalanceDiagnosis(
         verdict,
         probability,

@@ -23,6 +23,12 @@ def not_identifiable(state: Open) -> tuple[str, ...]:
             "Something that is not measured here (a battery, as a rule) holds the grid near zero, "
             "and hides from the feed-in meter what the sources do."
         )
+    for number in sorted(state.in_loop):
+        found.append(
+            f"The ratio of {state.meters[1 + number].name}: it holds the grid at zero itself, and "
+            "a loop would do that with any ratio. Nor can be told meanwhile whether a single CT of "
+            f"{state.meters[0].name} is reversed."
+        )
     grid = state.meters[0]
     if grid.sign is Sign.UNKNOWN and grid.true_w is not None:
         found.append(
@@ -78,6 +84,8 @@ def next_experiment(state: Open) -> str | None:
             "Read the hybrid inverter as well (--hybrid), or stop the battery for the test: set "
             "its power to zero."
         )
+    if state.in_loop and not state.meters[0].decided:
+        return "Stop the battery for the test (set its power to zero) and repeat it."
     wanted = [
         (meter, source)
         for meter, source in zip(state.meters[1:], state.evidence.sources, strict=True)
@@ -86,8 +94,10 @@ def next_experiment(state: Open) -> str | None:
     if not wanted:
         if state.unmetered > UNMETERED:
             return "Look for a source without a meter, and switch it off for the test."
-        return _check_repair(state.meters)
-    meter, source = wanted[0]
+        if state.meters[0].decided:
+            return _check_repair(state.meters)
+        wanted = list(zip(state.meters[1:], state.evidence.sources, strict=True))
+    meter, source = max(wanted, key=lambda each: abs(each[0].mean_w))
     if not source.live:
         return f"Start what {meter.name} measures, and repeat the test."
     if source.track.known.positive is Positive.UNKNOWN and meter.probability >= 0.9:
