@@ -5,17 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from busprobe.diagnosis.catalogue import devices, wiring
+from busprobe.diagnosis.wiring import WiringVerdict
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.report.content import CheckEntry, CheckState, EvidenceEntry
 from busprobe.report.visit import Visit, known_devices
-from busprobe.report.wiring_evidence import WiringTest
+from busprobe.report.wiring_evidence import WiringTest, concluded
 
 # SunSpec Alliance, information models: 1xx inverters, 2xx meters.
 _METER_MODELS = range(201, 221)
 _INVERTER_MODELS = range(101, 104)
-_WIRING_PASS = {"correct": CheckOutcome.PASS, "fault": CheckOutcome.FAIL}
+_WIRING_OUTCOMES = {
+    WiringVerdict.CORRECT: CheckOutcome.PASS,
+    WiringVerdict.FAULT: CheckOutcome.FAIL,
+}
 _WIRING_CODES = frozenset(wiring.ENTRIES)
 _READING_CODES = frozenset(devices.ENTRIES)
 
@@ -161,20 +165,31 @@ def _wiring(
             evidence=(Evidence(None, "no wiring test was recorded"),),
         )  # fmt: skip
     told = [f for f in findings if f.code in _WIRING_CODES]
-    diagnosis = test.diagnosis
-    verdict = diagnosis.verdict.value
-    outcome = _WIRING_PASS.get(verdict, CheckOutcome.NOT_TESTED)
+    end = concluded(test, findings)
+    if end is None:
+        why = (
+            "the test did not come to an end; what was read until then speaks for: "
+            f"{test.diagnosis.verdict.value}"
+        )
+        outcome = CheckOutcome.NOT_TESTED
+        if test.diagnosis.verdict is WiringVerdict.FAULT:
+            outcome = CheckOutcome.FAIL
+        return Check(
+            "wiring", subject, title, "", test.diagnosis.verdict.value, outcome,
+            f"probability {test.diagnosis.probability:.4f}", (Evidence(None, why),),
+        )  # fmt: skip
+    outcome = _WIRING_OUTCOMES.get(end, CheckOutcome.NOT_TESTED)
     if any(f.severity is Severity.FAULT for f in told):
         outcome = CheckOutcome.FAIL
     elif outcome is CheckOutcome.PASS and any(f.severity is Severity.WARNING for f in told):
         outcome = CheckOutcome.NOT_TESTED
     evidence = tuple(Evidence(None, f.summary) for f in told)
     if outcome is CheckOutcome.NOT_TESTED:
-        evidence = (Evidence(None, f"tested, but not decided: {verdict}"), *evidence)
+        evidence = (Evidence(None, f"tested, but not decided: {end.value}"), *evidence)
     return Check(
-        "wiring", subject, title, "", verdict, outcome,
-        f"probability {diagnosis.probability:.4f}",
-        evidence or (Evidence(None, f"{len(diagnosis.steps)} switchings of the load"),),
+        "wiring", subject, title, "", end.value, outcome,
+        f"probability {told[0].probability if told else test.diagnosis.probability:.4f}",
+        evidence or (Evidence(None, f"{len(test.diagnosis.steps)} switchings of the load"),),
         tuple(f.code for f in told),
     )  # fmt: skip
 

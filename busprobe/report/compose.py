@@ -37,7 +37,7 @@ from busprobe.report.pictures.data import (
 from busprobe.report.plots import phasor_picture, trend_picture
 from busprobe.report.system import system_of
 from busprobe.report.visit import Visit
-from busprobe.report.wiring_evidence import WiringTest, wiring_tests
+from busprobe.report.wiring_evidence import WiringTest, concluded, wiring_tests
 
 _MOST_EXPLANATIONS = 4
 
@@ -176,7 +176,7 @@ def _not_tested(checks: Sequence[parts.CheckEntry]) -> tuple[str, ...]:
 
 
 def _wiring(visit: Visit, test: WiringTest, names: Mapping[int, str]) -> parts.WiringEntry:
-    diagnosis = test.diagnosis
+    diagnosis, end = test.diagnosis, concluded(test, visit.findings)
     shown = diagnosis.explanations[:_MOST_EXPLANATIONS]
     return parts.WiringEntry(
         address=test.address,
@@ -184,7 +184,7 @@ def _wiring(visit: Visit, test: WiringTest, names: Mapping[int, str]) -> parts.W
         state=visit.state,
         verdict=diagnosis.verdict.value,
         probability=diagnosis.probability,
-        rests_on=test.rests_on,
+        rests_on=words.wiring_rests_on(test.rests_on, diagnosis.verdict, end),
         sign=diagnosis.sign,
         explanations=tuple(
             parts.ExplanationEntry(

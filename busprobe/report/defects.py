@@ -10,7 +10,7 @@ from busprobe.model.check import CheckOutcome
 from busprobe.model.finding import Finding, Severity
 from busprobe.report import content as parts
 from busprobe.report.material import Material
-from busprobe.report.wiring_evidence import WiringTest
+from busprobe.report.wiring_evidence import WiringTest, concluded
 
 _ORDER = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
 
@@ -43,7 +43,8 @@ def _is_gone(
     for visit in material.of("as-left"):
         test = tests[visit.file].get(finding.address or 0)
         if finding.code in wiring.ENTRIES and test is not None:
-            return test.diagnosis.verdict in (WiringVerdict.CORRECT, WiringVerdict.FAULT)
+            end = concluded(test, visit.findings)
+            return end in (WiringVerdict.CORRECT, WiringVerdict.FAULT)
         device = visit.devices.get(finding.address or 0)
         if finding.code in addresses.ENTRIES and device is not None:
             return device.duplicate == "single"

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from busprobe.diagnosis.catalogue import wiring
 from busprobe.diagnosis.wiring import (
     CtWiring,
     Explanation,
@@ -23,6 +24,7 @@ from busprobe.diagnosis.wiring import (
     diagnose_wiring,
 )
 from busprobe.model.device import Device
+from busprobe.model.finding import Finding
 from busprobe.model.reading import Snapshot
 from busprobe.model.series import Series
 from busprobe.report.visit import Visit
@@ -71,6 +73,36 @@ def wiring_tests(visit: Visit) -> tuple[WiringTest, ...]:
             diagnosis, rests_on = diagnose_wiring(_cut(series), load, system), DERIVED
         found[address] = WiringTest(address, diagnosis, rests_on, series)
     return tuple(found[address] for address in sorted(found))
+
+
+# What the findings of a finished test say of its verdict; every other finding of the wiring is a
+# fault (`busprobe.diagnosis.wiring.findings`).
+_VERDICTS = {
+    "wiring-correct": WiringVerdict.CORRECT,
+    "wiring-undecided": WiringVerdict.UNDECIDED,
+    "wiring-inconsistent": WiringVerdict.INCONSISTENT,
+    "wiring-ambiguous": WiringVerdict.AMBIGUOUS,
+    "wiring-wrong": WiringVerdict.AMBIGUOUS,
+    "phase-names-open": WiringVerdict.AMBIGUOUS,
+}
+
+
+def concluded(test: WiringTest, findings: Iterable[Finding]) -> WiringVerdict | None:
+    """How the test ended at the visit, None where it did not come to an end.
+
+    A verdict that was derived again from the readings of an unfinished test closes nothing.
+
+    Args:
+        test: The test.
+        findings: Findings of its recording.
+    """
+    if test.rests_on == RECORDED:
+        return test.diagnosis.verdict
+    codes = {f.code for f in findings if f.address == test.address and f.code in wiring.ENTRIES}
+    if not codes:
+        return None
+    open_ended = [_VERDICTS[code] for code in sorted(codes) if code in _VERDICTS]
+    return open_ended[0] if open_ended else WiringVerdict.FAULT
 
 
 def series_of(snapshots: Iterable[Snapshot]) -> Series:

@@ -51,6 +51,15 @@ def proves(*, verified: bool, wiring: bool) -> tuple[str, ...]:
     return tuple(told)
 
 
+def wiring_rests_on(source: str, shown: str, at_the_visit: str | None) -> str:
+    """Where a wiring verdict comes from, and whether the visit ended with another one."""
+    if at_the_visit is None:
+        return f"{source}; the test itself did not come to an end"
+    if at_the_visit != shown:
+        return f"{source}; the test itself ended with: {at_the_visit}"
+    return source
+
+
 def next_verification(has_defects: bool) -> str:
     """When to look again, where the technician said nothing."""
     mended = "After the defects in this report are mended, and after" if has_defects else "After"

@@ -30,6 +30,7 @@ from tests.report.visits import (
     METER,
     NOW,
     REVERSED,
+    RIGHT,
     STARTED,
     S,
     collided,
@@ -79,7 +80,7 @@ def test_a_verdict_is_derived_again_where_none_is_recorded(tmp_path: Path) -> No
         tmp_path / "a.busprobe", also=lambda recorder: snapshots(recorder, reversed_l2=True)
     )
     (wiring,) = report(path).wiring
-    assert wiring.rests_on == DERIVED
+    assert wiring.rests_on.startswith(DERIVED)
     assert wiring.verdict == "fault"
     assert wiring.explanations[0].cts[1].direction == "reversed"
 
@@ -143,6 +144,7 @@ def test_a_defect_is_closed_by_the_same_test_as_left(tmp_path: Path) -> None:
     left = recording(
         tmp_path / "left.busprobe",
         devices=(METER, replace(METER, address=5, duplicate="single")),
+        findings=(RIGHT,),
         also=snapshots,
         started=NOW,
     )
@@ -153,6 +155,31 @@ def test_a_defect_is_closed_by_the_same_test_as_left(tmp_path: Path) -> None:
     }
     assert outcomes(made)["alone", "Quellwerk QW 3F at address 5"] == "PASS"
     assert made.conclusion.state == "as-left"
+
+
+def test_a_test_as_left_that_was_broken_off_closes_nothing(tmp_path: Path) -> None:
+    found = recording(tmp_path / "found.busprobe", findings=(REVERSED,))
+    left = recording(tmp_path / "left.busprobe", also=snapshots, started=NOW)
+    made = report(found, left=[left])
+    assert made.wiring[0].verdict == "correct"
+    assert "did not come to an end" in made.wiring[0].rests_on
+    assert made.defects[0].state == OPEN
+    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "NOT TESTED"
+
+
+def test_a_verdict_derived_again_does_not_overrule_the_visit(tmp_path: Path) -> None:
+    undecided = replace(RIGHT, code="wiring-undecided", summary="not decided yet")
+    path = recording(tmp_path / "a.busprobe", findings=(undecided,), also=snapshots)
+    made = report(path)
+    assert made.wiring[0].verdict == "correct"
+    assert "ended with: undecided" in made.wiring[0].rests_on
+    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "NOT TESTED"
+
+
+def test_a_wiring_that_was_proven_right_passes(tmp_path: Path) -> None:
+    made = report(recording(tmp_path / "a.busprobe", findings=(RIGHT,), also=snapshots))
+    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "PASS"
+    assert made.wiring[0].rests_on == DERIVED
 
 
 def test_an_undecided_test_as_left_closes_nothing(tmp_path: Path) -> None:

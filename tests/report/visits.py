@@ -50,6 +50,13 @@ REVERSED = Finding(
     remedy="Turn it round.",
     caution="Never open a CT secondary under load.",
 )
+RIGHT = replace(
+    REVERSED,
+    code="wiring-correct",
+    severity=Severity.NOTE,
+    summary="Every CT and voltage lead is right",
+    caution=None,
+)
 DOUBLE = replace(
     REVERSED,
     code="duplicate-address",
