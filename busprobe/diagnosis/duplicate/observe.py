@@ -6,8 +6,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.duplicate.tails import ends_as_tail
 from busprobe.model.chunk import Direction, Mark
 from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.line import Parity
 from busprobe.wire import pdu
 from busprobe.wire.crc import crc16, is_intact
 
@@ -26,6 +28,9 @@ _PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
 _MOST_PULSES = 3
 # A damaged answer whose last bytes are those of a known one: CRC and one byte of data.
 _FEWEST_RIGHT_BEHIND = 3
+# An adapter that drives on after the request spoils the start of answers that come at once; it does
+# so for a few milliseconds (field capture posted in rosenrot00/esphome_modbus_bridge #23: 1.3 ms).
+_ADAPTER_HOLDS_NS = 6_000_000
 # One damaged answer may gain a byte; more are the bytes of another one, which began later.
 _TOO_LONG = 2
 # Noise that hits start bits loses bytes; answers that overlap last as long as both together.
@@ -57,6 +62,8 @@ class Kind(StrEnum):
     """No valid answer; length and head are right, something behind is not."""
     NICKED = "nicked"
     """No valid answer, but the end of one that is known: damaged in one place."""
+    START = "start"
+    """A valid answer but for its first byte or two: another one began a little earlier."""
     CUT = "cut"
     """A valid answer without its first or its last byte."""
     SILENT = "silent"
@@ -91,7 +98,11 @@ class Observation:
 
 
 def observe(
-    exchange: Exchange, known: Collection[bytes] = (), held_back: bytes = b""
+    exchange: Exchange,
+    known: Collection[bytes] = (),
+    held_back: bytes = b"",
+    certain: bytes = b"",
+    parity: Parity = Parity.NONE,
 ) -> Observation:
     """Read an exchange.
 
@@ -103,6 +114,9 @@ def observe(
         known: Whole answers, address and CRC included, that the same request brought before.
         held_back: An answer heard before that lacks its last byte: an adapter or a device may
             deliver that byte in front of this one.
+        certain: The one answer that any device gives, where that is known: what sticks out of a
+            second one must be its end.
+        parity: Of the line.
     """
     request = exchange.request
     expected = pdu.response_length(request.pdu)
@@ -120,12 +134,18 @@ def observe(
     if not answers:
         data = _without_held_back(max((r.data for r in runs), key=len, default=b""), held_back)
         kind = Kind.STRANGE if strange else _damage(data, request, characters, known)
+        late = exchange.turnaround_ns is not None and exchange.turnaround_ns > _ADAPTER_HOLDS_NS
+        if kind is Kind.START and not late:
+            kind = Kind.NICKED
         return Observation(kind, characters, (), data, b"", line_errors, (), exchange.number)
     first, last = answers[0], answers[-1]
     head, tail = _beside(runs, first, last)
     head = _without_held_back(head, held_back)
+    kind = _kind_of_answer(len(answers), head, tail)
+    if kind is Kind.TAIL and certain and not ends_as_tail(tail, certain, parity):
+        kind = Kind.SPECK
     return Observation(
-        Kind.STRANGE if strange else _kind_of_answer(len(answers), head, tail),
+        Kind.STRANGE if strange else kind,
         len(first.raw),
         tuple(frame.pdu[1:] for frame in answers),
         head,
@@ -237,6 +257,12 @@ def _damage(data: bytes, request: Frame, characters: int, known: Collection[byte
         (data[:HEAD_BYTES] == head and lacks_last_byte(data)) or is_intact(head[:1] + data)
     ):
         return Kind.CUT
+    if any(
+        is_intact(head[:wrong] + data[wrong - characters :])
+        for wrong in (1, 2)
+        if len(data) >= characters - 1
+    ):
+        return Kind.START
     if any(_ends_alike(data, whole) for whole in known):
         return Kind.NICKED
     if len(data) >= characters + _TOO_LONG:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+from busprobe.diagnosis.duplicate.collisions import is_collision
 from busprobe.diagnosis.duplicate.hypotheses import (
     PRIOR_MORE,
     Background,
@@ -66,6 +67,9 @@ _MOST_BESIDE_FOREIGN = 3.0
 # Chance of a different content of fixed registers with one device: a damaged answer whose CRC fits.
 _LOG_IDENTITY_ONCE = math.log(1e4)
 _LOG_IDENTITY_TWICE = math.log(1e8)
+# An answer that met itself: noise makes one of the few hundred looks of it hardly ever.
+_LOG_COLLISION = math.log(1e3)
+_MOST_COLLISIONS = 3
 # Readings that jump to and fro together may be those of two devices: so many registers, so many
 # jumps, so much wider than what they do otherwise. A load that pulses does it too.
 _LOG_JUMPING = math.log(100.0)
@@ -219,12 +223,14 @@ class DuplicateTest:
             if isinstance(p, Frame) and p.address == self.address and pdu.matches(request, p.pdu)
         ]
         known: set[bytes] = set()
+        certain = b""
         if isinstance(pending, Question):
             if pending.serial:
                 known |= self._known.get(request, set())
             if pending.data:
-                known.add(frame_of(self.address, self.function, pending.data))
-        seen = _with_late(observe(exchange, known, self._held_back), whole)
+                certain = frame_of(self.address, self.function, pending.data)
+                known.add(certain)
+        seen = _with_late(observe(exchange, known, self._held_back, certain, self.parity), whole)
         self._known.setdefault(request, set()).update(frame.raw for frame in whole)
         self._held_back = seen.head if seen.kind is Kind.CUT else b""
         self._foreign = self._foreign or any(
@@ -285,6 +291,14 @@ class DuplicateTest:
                 serials[sort, kind] += 1
         return counts, serials
 
+    def _collisions(self) -> int:
+        """How often the one answer that any device gives was heard as it meets itself."""
+        return sum(
+            is_collision(o.head, frame_of(self.address, self.function, q.data), self.parity)
+            for q, o in self._taken
+            if q.data and not o.contents and o.kind not in (Kind.SILENT, Kind.STRANGE, Kind.CUT)
+        )
+
     def _weigh(self) -> None:
         counts, serials = self._counts()
         identity, same_again = self._identity()
@@ -293,7 +307,8 @@ class DuplicateTest:
         )
         if self._foreign:
             kinds = min(kinds, _MOST_BESIDE_FOREIGN)
-        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + kinds + identity
+        collided = min(_MOST_COLLISIONS, self._collisions()) * _LOG_COLLISION
+        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + kinds + identity + collided
 
     def _identity(self) -> tuple[float, int]:
         """Evidence from fixed registers that gave different whole answers, or the same again."""

@@ -85,6 +85,14 @@ def can_be_tail(heard: bytes, answer: bytes, parity: Parity = Parity.NONE) -> bo
     return heard in tails or (len(heard) > 2 and heard[1:] in tails)
 
 
+def ends_as_tail(heard: bytes, answer: bytes, parity: Parity = Parity.NONE) -> bool:
+    """Whether the end of these bytes can be the end of an answer, however they begin."""
+    if heard[-2:] == answer[-2:]:
+        return True
+    tails = possible_tails(answer[-_MOST_BYTES:], parity)
+    return heard in tails or any(heard[-count:] in tails for count in range(2, len(heard)))
+
+
 @lru_cache(maxsize=256)
 def chance_of_tail(heard: bytes, parity: Parity = Parity.NONE) -> float:
     """How often an answer with another check would give the same tail, by chance."""

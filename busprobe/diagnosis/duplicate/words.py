@@ -21,6 +21,7 @@ _WORDS = {
     Kind.SHRUNK: "fewer bytes than an answer has, none of them whole",
     Kind.BROKEN: "an answer of the right length with a wrong check",
     Kind.NICKED: "an answer damaged in one place, its end right",
+    Kind.START: "an answer whose first byte or two are wrong, the rest right",
     Kind.CUT: "an answer that lacks its first or last byte",
     Kind.SPECK: "a whole answer with one stray byte beside it",
     Kind.FLANKED: "a whole answer with a lone 00 or FF beside it",
@@ -110,7 +111,7 @@ def _hex(data: bytes) -> str:
 def manner_of(observations: Sequence[Observation], serials: int) -> str:
     """How the devices share the line, in words."""
     counts = Counter(o.kind for o in observations)
-    captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK]
+    captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK] + counts[Kind.START]
     destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG] + counts[Kind.SHRUNK]
     most = max(counts[Kind.TWO], captured, destroyed)
     if any(len(o.contents) > 2 for o in observations) or serials > 2:

@@ -101,9 +101,11 @@ async def course(bus: DrawnBus) -> Counts:
             gap_ns=20 * MS,
         )
         whole = set(known.get(question.pdu, ())) if question.serial else set()
+        certain = b""
         if question.data:
-            whole.add(frame_of(ADDRESS, question.pdu[0], question.data))
-        seen = observe(exchange, whole, held_back)
+            certain = frame_of(ADDRESS, question.pdu[0], question.data)
+            whole.add(certain)
+        seen = observe(exchange, whole, held_back, certain, bus.bus.line.parity)
         held_back = seen.head if seen.kind is Kind.CUT else b""
         for piece in exchange.pieces:
             if isinstance(piece, Frame) and pdu.matches(question.pdu, piece.pdu):

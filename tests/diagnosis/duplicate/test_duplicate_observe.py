@@ -43,6 +43,10 @@ def damaged(frame: bytes, *places: int) -> bytes:
         ([(20.0, damaged(GOOD, 6))], Kind.BROKEN),
         ([(20.0, damaged(GOOD, 0, 1, 2, 3, 4))], Kind.GARBLED),
         ([(20.0, damaged(GOOD, 4, 5) + damaged(OTHER, 0, 1, 2)[-7:])], Kind.LONG),
+        ([(20.0, damaged(GOOD, 0))], Kind.START),
+        ([(20.0, b"\x01" + damaged(GOOD, 0, 1))], Kind.START),
+        # At once after the request it is the adapter that still drives.
+        ([(1.0, damaged(GOOD, 0))], Kind.NICKED),
         ([(20.0, GOOD[:-1])], Kind.CUT),
         ([(20.0, GOOD[1:])], Kind.CUT),
     ],
@@ -66,6 +70,23 @@ def test_a_byte_held_back_is_taken_from_the_front_of_the_next_answer() -> None:
     assert observe(rolled, (), cut.head).kind is Kind.CLEAN
     again = exchange(READ, (20.0, GOOD[-1:] + GOOD[:-1]))
     assert observe(again, (), cut.head).kind is Kind.CUT
+
+
+def test_what_sticks_out_of_an_answer_that_is_certain_must_be_its_end() -> None:
+    certain = answer(b"\x03\x04SunS")
+    seen = exchange(SHORT, (20.0, certain + certain[-3:]))
+    assert observe(seen, (), b"", certain).kind is Kind.TAIL
+    noise = exchange(SHORT, (20.0, certain + b"\x31\x9c\x4d"))
+    assert observe(noise).kind is Kind.TAIL
+    assert observe(noise, (), b"", certain).kind is Kind.SPECK
+
+
+def test_a_start_spoiled_by_the_adapter_is_no_second_device() -> None:
+    # Field capture posted in rosenrot00/esphome_modbus_bridge #23: C5 30 for 15 04 02.
+    request = pdu.read_registers(4, 0, 1)
+    heard = bytes.fromhex("C5 30 00 01 48 F3")
+    seen = observe(exchange(request, (1.0, heard), address=0x15))
+    assert seen.kind in (Kind.NICKED, Kind.GARBLED, Kind.BROKEN, Kind.CUT)
 
 
 def test_an_echo_is_no_answer_even_when_damaged() -> None:
