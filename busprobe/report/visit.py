@@ -312,8 +312,10 @@ def _standing(recording: Recording, events: tuple[RecordedEvent, ...]) -> tuple[
     """
     cleared: dict[tuple[object, object], int] = {}
     for event in events:
-        if event.kind == "FindingCleared":
-            cleared[event.body.get("code"), event.body.get("address")] = event.t_ns
+        code, address = event.body.get("code"), event.body.get("address")
+        known = isinstance(code, str) and isinstance(address, int | None)
+        if event.kind == "FindingCleared" and known:
+            cleared[code, address] = event.t_ns
     last: dict[tuple[str, int | None], tuple[int, Finding]] = {}
     timed = recording._values(
         "finding", "t_ns, body", lambda row: (int(row[1]), finding_of(row[2]))
