@@ -21,8 +21,8 @@ _STEPS = 4
 # device sends 1 and the later one 0, then the other way round: which of them is nearer or stronger
 # need not be the same for both.
 _READ_AS = (1, 0, None)
-# So many bytes may differ from what drivers of equal strength make (noise, clocks apart), and so many
-# must differ from the whole answer. Where one is stronger, the answer may be all right but for its
+# So many bytes may differ from what drivers of equal strength make (noise, clocks apart), and so
+# many must differ from the whole answer. Where one is stronger, the answer may be all right but for its
 # start, as with noise: there every byte must be as expected.
 _MOST_WRONG = 1
 _LEAST_DAMAGE = 4
@@ -94,7 +94,7 @@ def possible_collisions(
     """
     sent = _levels(frame, parity)
     size = 10 if parity is Parity.NONE else 11
-    found = set()
+    found: set[bytes] = set()
     for shift in range(1, len(sent) - _STEPS * size, 2):
         for rules in product(_READ_AS, repeat=2):
             if equal and rules[0] != rules[1]:

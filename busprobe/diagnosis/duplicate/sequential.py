@@ -61,7 +61,8 @@ _LATER_NS = 150 * MS
 _LATER_FACTOR = 1.3
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
 
-# Once a foreign master was heard, what lies beside answers may be its traffic.
+# Once a foreign master was heard, what lies beside answers may be its traffic, and other contents
+# may be answers to it: the address stays undecided until the line is ours.
 _MOST_BESIDE_FOREIGN = 3.0
 
 # Chance of a different content of fixed registers with one device: a damaged answer whose CRC fits.
@@ -305,10 +306,11 @@ class DuplicateTest:
         kinds = log_more(counts, serials, self.background, same_again) - log_one(
             counts, self.background
         )
-        if self._foreign:
-            kinds = min(kinds, _MOST_BESIDE_FOREIGN)
         collided = min(_MOST_COLLISIONS, self._collisions()) * _LOG_COLLISION
-        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + kinds + identity + collided
+        evidence = kinds + identity + collided
+        if self._foreign:
+            evidence = min(evidence, _MOST_BESIDE_FOREIGN)
+        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + evidence
 
     def _identity(self) -> tuple[float, int]:
         """Evidence from fixed registers that gave different whole answers, or the same again."""
