@@ -96,7 +96,7 @@ def _other_settings(drawing: _Drawing) -> bool:
     if len(free) < 2 or len(drawing.part.devices) < 3:
         return False
     name = drawing.chance.choice(free[1:])
-    settings = drawing.chance.choice(("19200 8N1", "19200 8E1", "38400 8N1"))
+    settings = drawing.chance.choice(("19200 8E1", "38400 8N1", "38400 8E1"))
     drawing.change(name, {"settings": settings})
     drawing.tell("settings-differ", drawing.address(name), f"The {name} talks {settings}.")
     return True
