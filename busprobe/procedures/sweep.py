@@ -178,6 +178,8 @@ async def sweep(
             )
         )
         await sweeper.turn(number, address)
+    if not should_stop():
+        await sweeper.hear_out()
     return state
 
 
@@ -189,6 +191,7 @@ class Sweeper:
     state: Sweep
     on_found: Callable[[int, Exchange], None] | None
     _asked_at: dict[int, int] = field(default_factory=dict)
+    _last: Exchange | None = None
 
     async def turn(self, number: int, address: int) -> None:
         """Give an address its turn in a round."""
@@ -258,14 +261,27 @@ class Sweeper:
             if exchange.proves_device:
                 self.found(address, exchange)
 
+    async def hear_out(self) -> None:
+        """Listen a last time: the last ones asked may answer late, and no request follows."""
+        last = self._last
+        if last is None or not self.bus.is_serial:
+            return
+        heard = await self.bus.listen(self.state.plan.slow_listen_ns)
+        await self._ask_senders([p for p in heard.pieces if isinstance(p, Frame)], last)
+
     async def _salvage(self, exchange: Exchange) -> None:
         """Ask the senders of late answers again, by themselves."""
-        state = self.state
+        self._last = exchange
         late = [piece for piece in exchange.pieces if isinstance(piece, Frame)]
         # What came while the bus waited for its turn is as good.
         late += [p for p in self.bus.take_stray_pieces() if isinstance(p, Frame)]
-        for sender in dict.fromkeys(frame.address for frame in late):
-            if sender == exchange.request.address or sender in state.present:
+        others = [frame for frame in late if frame.address != exchange.request.address]
+        await self._ask_senders(others, exchange)
+
+    async def _ask_senders(self, frames: list[Frame], exchange: Exchange) -> None:
+        state = self.state
+        for sender in dict.fromkeys(frame.address for frame in frames):
+            if sender in state.present:
                 continue
             if not FIRST_ADDRESS <= sender <= LAST_ADDRESS or not self.bus.is_serial:
                 continue

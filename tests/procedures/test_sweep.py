@@ -99,6 +99,13 @@ def test_a_late_answer_names_its_sender_and_not_the_address_being_asked() -> Non
     assert 40 in state.late
 
 
+def test_a_slow_device_at_the_last_address_is_heard_out() -> None:
+    bus = simulated_bus(station(1), station(10, turnaround_ms=260.0))
+    plan = SweepPlan((1, 4, 10), second_round=False)
+    state = run_virtual(sweep(bus, Sweep(plan)))
+    assert sorted(state.present) == [1, 10]
+
+
 def test_a_device_that_knows_only_function_4_and_ignores_others_is_found() -> None:
     bus = simulated_bus(station(9), servers={0: Registers(functions=(4,), ignores_unknown=True)})
     state = run_virtual(sweep(bus, Sweep(SweepPlan((8, 9, 10)))))
