@@ -10,14 +10,13 @@ from pathlib import Path
 import click
 
 from busprobe.cli import diagnostics, output, words
+from busprobe.cli.balance_words import balance_result, show_balance
 from busprobe.cli.call import Call, guarded
 from busprobe.cli.documents_energy import BalanceResult
 from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_there
 from busprobe.cli.options import json_option, line_options, parse_addresses, settings_from
 from busprobe.cli.running import run_job
 from busprobe.diagnosis.balance import (
-    BalanceDiagnosis,
-    MeterBalance,
     MeterRole,
     Positive,
     Role,
@@ -27,9 +26,10 @@ from busprobe.diagnosis.balance import (
 from busprobe.diagnosis.series_text import parse_site_series
 from busprobe.model.errors import InputError
 from busprobe.model.finding import Severity
+from busprobe.model.line import LinkKind
 from busprobe.model.series import Series
 from busprobe.procedures.check_balance import BalancePlan
-from busprobe.procedures.operator import Operator
+from busprobe.procedures.operator import HandRequest, Operator
 from busprobe.session.energy import check_balance
 from busprobe.session.job import Job
 
@@ -102,6 +102,17 @@ class Site:
         if role in (Role.GRID, Role.LOAD) and not usual:
             return MeterRole(role, Positive.UNKNOWN, rated_w)
         return plain
+
+
+class RecordedOperator:
+    """Was there when the recording was made: everything was done as it was asked."""
+
+    def ask(self, request: HandRequest, now_ns: int) -> None:
+        """Nothing is left to do."""
+
+    def answer(self) -> bool | None:
+        """Done."""
+        return True
 
 
 def _named(text: str) -> Named:
@@ -211,7 +222,9 @@ def command(
         await job.find_device(next(iter(meters)), settings)
         operator: Operator | None = None
         if curtail:
-            if job.hands is not None:
+            if job.endpoint.kind is LinkKind.REPLAY:
+                operator = RecordedOperator()
+            elif job.hands is not None:
                 operator = SimulatedOperator(job.hands)
             elif console_is_there():
                 operator = ConsoleOperator()
@@ -311,105 +324,3 @@ def _text(file: Path) -> bytes:
         raise InputError(
             f"{file} cannot be read: {error.strerror}.", "Check the name and the permissions."
         ) from error
-
-
-def balance_result(diagnosis: BalanceDiagnosis, addresses: dict[str, int]) -> BalanceResult:
-    """Result of the command."""
-    return BalanceResult.model_validate(
-        {
-            "verdict": diagnosis.verdict.value,
-            "probability": diagnosis.probability,
-            "meters": [_meter_part(m, addresses.get(m.name)) for m in diagnosis.meters],
-            "residual_w": diagnosis.residual_w,
-            "residual_uncertainty_w": diagnosis.residual_uncertainty_w,
-            "residual_as_wired_w": diagnosis.residual_as_wired_w,
-            "lowest_residual_w": diagnosis.lowest_residual_w,
-            "duration_s": diagnosis.duration_s,
-            "not_identifiable": list(diagnosis.not_identifiable),
-            "next_experiment": diagnosis.next_experiment,
-        }
-    )
-
-
-def _meter_part(meter: MeterBalance, address: int | None) -> dict[str, object]:
-    counters = meter.counters
-    return {
-        "name": meter.name,
-        "address": address,
-        "role": meter.role.value,
-        "sign": meter.sign.value,
-        "ratio": meter.ratio,
-        "phases": list(meter.phases),
-        "probability": meter.probability,
-        "place": meter.place.value,
-        "behind": meter.behind or None,
-        "decided": meter.decided,
-        "mean_w": meter.mean_w,
-        "true_w": meter.true_w,
-        "inputs": [
-            {
-                "input": i.input,
-                "phase": i.phase,
-                "sign": i.sign.value,
-                "ratio": i.ratio,
-                "estimate": i.estimate,
-                "uncertainty": i.uncertainty,
-                "wrong_phase": i.wrong_phase,
-                "dead": i.dead,
-                "probability": i.probability,
-            }
-            for i in meter.inputs
-        ],
-        "counters": None
-        if counters is None
-        else {
-            "integrated_wh": counters.integrated_wh,
-            "counted_wh": counters.counted_wh,
-            "uncertainty_wh": counters.uncertainty_wh,
-            "agrees": counters.agrees,
-        },
-    }
-
-
-def show_balance(result: BalanceResult) -> None:
-    """Print the verdict, the meters, and what stays open."""
-    output.line()
-    output.line(
-        f"Energy balance: {result.verdict.upper()}, probability "
-        f"{words.probability(result.probability)}"
-    )
-    output.line()
-    words.table(
-        ("meter", "role", "shows/W", "true/W", "sign", "ratio", "phases", "sure", "where"),
-        [
-            (
-                m.name,
-                m.role,
-                f"{m.mean_w:.0f}",
-                "?" if m.true_w is None else f"{m.true_w:.0f}",
-                m.sign,
-                "?" if m.ratio is None else f"{m.ratio:g}",
-                " ".join(m.phases) or "?",
-                f"{100 * m.probability:.2f} %",
-                m.place.replace("-", " ") + (f" ({m.behind})" if m.behind else ""),
-            )
-            for m in result.meters
-        ],
-        right=(2, 3, 5, 7),
-    )
-    if result.residual_w is not None and result.residual_uncertainty_w is not None:
-        output.line()
-        output.line(
-            f"No meter explains {result.residual_w:.0f} W, uncertainty "
-            f"{result.residual_uncertainty_w:.0f} W, over {result.duration_s:.0f} s"
-            + (
-                ""
-                if result.residual_as_wired_w is None
-                else f" ({result.residual_as_wired_w:.0f} W as wired)"
-            )
-            + "."
-        )
-    for text in result.not_identifiable:
-        words.paragraph("open", text)
-    if result.next_experiment:
-        words.paragraph("next", result.next_experiment)

@@ -45,6 +45,12 @@ def not_identifiable(state: Open) -> tuple[str, ...]:
                 f"{name}: nothing tells which sign of its registers means generation, so that "
                 "right and reversed cannot be told; only which way it really flows."
             )
+        counted = meter.counters is not None and meter.counters.positive is not Positive.UNKNOWN
+        if meter.sign is not Sign.UNKNOWN and meter.role is Role.GENERATOR and not counted:
+            found.append(
+                f"{name}: no counters show which sign means generation; it was taken as it is "
+                "usual, or as it was given. If that is wrong, right and reversed change places."
+            )
         steady = source.largest_w < MOVES_W
         if steady and not meter.decided:
             found.append(
