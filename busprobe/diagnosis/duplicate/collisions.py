@@ -22,8 +22,8 @@ _STEPS = 4
 # need not be the same for both.
 _READ_AS = (1, 0, None)
 # So many bytes may differ from what drivers of equal strength make (noise, clocks apart), and so
-# many must differ from the whole answer. Where one is stronger, the answer may be all right but for its
-# start, as with noise: there every byte must be as expected.
+# many must differ from the whole answer. Where one device is stronger, the answer may be all right
+# but for its start, as with noise: there every byte must be as expected.
 _MOST_WRONG = 1
 _LEAST_DAMAGE = 4
 
