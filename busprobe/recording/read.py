@@ -138,10 +138,20 @@ class Recording:
 
     def findings(self) -> tuple[Finding, ...]:
         """The findings that hold in the end, in the order in which they were first raised."""
-        last: dict[tuple[str, int | None], Finding] = {}
-        for finding in self._values("finding", "body", lambda row: schema.finding_of(row[1])):
-            last[finding.code, finding.address] = finding
-        return tuple(last.values())
+        cleared: dict[tuple[object, object], int] = {}
+        damaged = self.damaged_rows
+        for event in self.events():
+            if event.kind == "FindingCleared":
+                cleared[event.body.get("code"), event.body.get("address")] = event.t_ns
+        # Damaged events are counted where they are asked for, not here.
+        self.damaged_rows = damaged
+        last: dict[tuple[str, int | None], tuple[int, Finding]] = {}
+        timed = self._values(
+            "finding", "t_ns, body", lambda row: (int(row[1]), schema.finding_of(row[2]))
+        )
+        for t_ns, finding in timed:
+            last[finding.code, finding.address] = (t_ns, finding)
+        return tuple(f for key, (t_ns, f) in last.items() if t_ns >= cleared.get(key, t_ns))
 
     def readings(self) -> Iterator[tuple[int, int, Reading]]:
         """Time [ns], address and reading, in order."""

@@ -18,7 +18,7 @@ from busprobe.model.line import LineSettings
 from busprobe.model.reading import Snapshot
 from busprobe.recording.frames import frames_of
 from busprobe.recording.read import Recording, RecordingHead, open_recording
-from busprobe.recording.schema import RecordedEvent, RecordedExchange, finding_of
+from busprobe.recording.schema import RecordedEvent, RecordedExchange
 from busprobe.report.content import State
 
 
@@ -282,7 +282,7 @@ def read_visit(path: Path, state: State) -> Visit:
     with open_recording(path) as recording:
         traffic, changes = _traffic(recording)
         events = tuple(recording.events())
-        findings = _standing(recording, events)
+        findings = recording.findings()
         exchanges = tuple(recording.exchanges())
         snapshots = tuple(recording.snapshots())
         devices, damaged = _devices(events)
@@ -303,23 +303,3 @@ def read_visit(path: Path, state: State) -> Visit:
         devices=devices,
         damaged_rows=damaged,
     )
-
-
-def _standing(recording: Recording, events: tuple[RecordedEvent, ...]) -> tuple[Finding, ...]:
-    """Findings that were not withdrawn in the end.
-
-    A withdrawal comes before what replaces it, so a finding of the same instant stands.
-    """
-    cleared: dict[tuple[object, object], int] = {}
-    for event in events:
-        code, address = event.body.get("code"), event.body.get("address")
-        known = isinstance(code, str) and isinstance(address, int | None)
-        if event.kind == "FindingCleared" and known:
-            cleared[code, address] = event.t_ns
-    last: dict[tuple[str, int | None], tuple[int, Finding]] = {}
-    timed = recording._values(
-        "finding", "t_ns, body", lambda row: (int(row[1]), finding_of(row[2]))
-    )
-    for t_ns, finding in timed:
-        last[finding.code, finding.address] = (t_ns, finding)
-    return tuple(finding for key, (t_ns, finding) in last.items() if t_ns >= cleared.get(key, t_ns))

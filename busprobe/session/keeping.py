@@ -62,6 +62,8 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             | events.OperatorAsked()
             | events.FindingCleared()
             | events.CheckMade()
+            | events.WiringSeen()
+            | events.BalanceSeen()
         ):
             recorder.event(t_ns, type(event).__name__, dataclasses.asdict(event))
         case events.DeviceKnown(device):
