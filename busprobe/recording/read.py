@@ -141,8 +141,10 @@ class Recording:
         cleared: dict[tuple[object, object], int] = {}
         damaged = self.damaged_rows
         for event in self.events():
-            if event.kind == "FindingCleared":
-                cleared[event.body.get("code"), event.body.get("address")] = event.t_ns
+            code, address = event.body.get("code"), event.body.get("address")
+            known = isinstance(code, str) and isinstance(address, int | None)
+            if event.kind == "FindingCleared" and known:
+                cleared[code, address] = event.t_ns
         # Damaged events are counted where they are asked for, not here.
         self.damaged_rows = damaged
         last: dict[tuple[str, int | None], tuple[int, Finding]] = {}
