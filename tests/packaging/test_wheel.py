@@ -83,3 +83,14 @@ def test_the_main_job_runs_from_the_installed_wheel(installed: Path, tmp_path: P
     document = json.loads(done.stdout)
     assert document["schema"] == "busprobe/1"
     assert any(f["code"] == "duplicate-address" for f in document["findings"])
+
+
+def test_exercises_run_from_the_installed_wheel(installed: Path, tmp_path: Path) -> None:
+    state = tmp_path / "state.json"
+    done = _run(
+        installed / "busprobe", "train", "--random", "--level", "2", "--seed", "3", "--json",
+        "--state", state, cwd=tmp_path,
+    )  # fmt: skip
+    assert json.loads(done.stdout)["result"]["assignment"]["link"] == "sim:random-2@3"
+    done = _run(installed / "busprobe", "train", "--list", "--json", "--state", state, cwd=tmp_path)
+    assert len(json.loads(done.stdout)["result"]["exercises"]) >= 24
