@@ -61,7 +61,7 @@ ROLES = {
 def test_a_reversed_generator_meter_is_found_by_holding_the_generator_back() -> None:
     simulated = load_scenario("reversed-generator-meter").build()
     colleague = Colleague(simulated)
-    plan = BalancePlan(curtail=("generator",))
+    plan = BalancePlan(curtail=("generator",), hold_s=20.0, baseline_s=12.0)
     check = check_of(simulated, ROLES, plan, colleague)
     found = run_virtual(check.run())
     assert found.verdict is BalanceVerdict.FAULT
@@ -119,7 +119,7 @@ def test_a_right_site_gives_no_fault(name: str) -> None:
         1: ("grid", MeterRole(Role.GRID)),
         10: ("hybrid", MeterRole.usual(Role.HYBRID, 8000.0)),
     }
-    check = check_of(load_scenario(name).build(), roles, BalancePlan(duration_s=150.0))
+    check = check_of(load_scenario(name).build(), roles, BalancePlan(duration_s=60.0))
     found = run_virtual(check.run())
     assert found.verdict in (BalanceVerdict.CORRECT, BalanceVerdict.UNDECIDED)
     assert found.meter("hybrid").sign is not Sign.REVERSED

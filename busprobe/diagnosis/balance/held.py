@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busprobe.diagnosis.balance.evidence import Evidence
+from busprobe.diagnosis.balance.evidence import Evidence, SourceEvidence
+from busprobe.diagnosis.balance.likelihood import fit_slope
 from busprobe.diagnosis.balance.types import CurtailMark, Role
 
 # A source follows its command within this [s], and a mean over some blocks is taken on both sides.
@@ -26,6 +27,8 @@ HELD_W = 120.0
 HELD_SHARE = 0.2
 FREE_TO_MOVE = 3.0
 FEWEST_BLOCKS = 5
+# Change of the grid per change of a source: none where it is held, all of it where it is not.
+ANSWERS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,5 +161,12 @@ def _held(evidence: Evidence) -> bool:
         return False
     return any(
         float(np.ptp(np.quantile(source.total[at_rest], (0.02, 0.98)))) > FREE_TO_MOVE * HELD_W
+        and not _answers(evidence, source)
         for source in evidence.sources
     )
+
+
+def _answers(evidence: Evidence, source: SourceEvidence) -> bool:
+    """Whether the feed-in meter changes with a source, one way or the other."""
+    fit = fit_slope(source.total_change, np.nansum(evidence.grid_change, axis=0))
+    return fit is not None and abs(fit[0]) > ANSWERS

@@ -30,6 +30,8 @@ SURE = 0.99
 NAMED = 0.95
 WRONG_ANGLE_DEG = 30.0
 UNMETERED = 0.5
+# An estimate so far from a usual ratio, in shares of it and in standard errors, is another one.
+BETWEEN, BETWEEN_ERRORS = 0.15, 5.0
 # Blocks between the two ends of a difference.
 SLOPE_LAG = 4
 
@@ -51,6 +53,14 @@ def mean(values: Real) -> float:
     """Mean of what is there."""
     seen = values[np.isfinite(values)]
     return float(seen.mean()) if seen.size else 0.0
+
+
+def between(one: InputBalance) -> bool:
+    """Whether the estimate of an input lies between the usual ratios, so that none is its own."""
+    if one.estimate is None or one.uncertainty is None or not one.ratio:
+        return False
+    away = abs(abs(one.estimate) - one.ratio)
+    return away > BETWEEN * one.ratio and away > BETWEEN_ERRORS * one.uncertainty
 
 
 def grid_meter(
@@ -148,6 +158,8 @@ def source_meter(
         elif p_reversed >= SURE and any(i.sign is not Sign.UNKNOWN for i in inputs):
             sign = Sign.REVERSED
     decided = p >= SURE and not open_ and (known or nothing or place is Place.OTHER_SOURCE)
+    if place is not Place.OTHER_SOURCE and any(between(i) for i in inputs):
+        decided = False
     ratios = {i.ratio for i in inputs}
     ratio = ratios.pop() if len(ratios) == 1 and p >= NAMED and not open_ else None
     true_w = None

@@ -33,6 +33,8 @@ from busprobe.diagnosis.balance.types import (
     Sign,
 )
 
+# Above this, what seems to be a fault may be a source without a meter.
+UNMETERED = 0.2
 # Standard uncertainty of a meter of class 1.
 CLASS_ERROR = 0.006
 
@@ -80,7 +82,7 @@ def conclude(
     grid = grid_meter(evidence, posterior, counters)
     meters = (grid, *sources)
     unmetered = sum(c.probability * c.unmetered for c in posterior.combinations)
-    verdict, probability = _verdict(evidence, posterior, meters)
+    verdict, probability = _verdict(evidence, posterior, meters, unmetered)
     residual, uncertainty, lowest, as_wired = _residual(evidence, posterior)
     open_ = Open(evidence, meters, is_held, held.in_loop(evidence), unmetered, marks)
     return BalanceDiagnosis(
@@ -104,6 +106,7 @@ def _verdict(
     evidence: Evidence,
     posterior: Posterior,
     meters: tuple[MeterBalance, ...],
+    unmetered: float,
 ) -> tuple[BalanceVerdict, float]:
     sources = evidence.sources
 
@@ -121,9 +124,9 @@ def _verdict(
         return BalanceVerdict.CORRECT, p_right
     if any(m.place is Place.UNKNOWN for m in meters):
         return BalanceVerdict.UNDECIDED, p_right
-    if p_right <= 1.0 - SURE and all(
-        s.track.known.positive is not Positive.UNKNOWN for s in sources
-    ):
+    named = all(s.track.known.positive is not Positive.UNKNOWN for s in sources)
+    # A source without a meter is no fault of a meter.
+    if p_right <= 1.0 - SURE and named and unmetered < UNMETERED:
         return BalanceVerdict.AMBIGUOUS, 1.0 - p_right
     return BalanceVerdict.UNDECIDED, max(p_right, 1.0 - p_right)
 

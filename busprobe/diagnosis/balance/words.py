@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from busprobe.diagnosis.balance.meters import between
 from busprobe.diagnosis.balance.types import MeterBalance, Place, Positive, Role, Sign
 
 if TYPE_CHECKING:
@@ -45,6 +46,13 @@ def not_identifiable(state: Open) -> tuple[str, ...]:
                 f"{name}: nothing tells which sign of its registers means generation, so that "
                 "right and reversed cannot be told; only which way it really flows."
             )
+        for one in meter.inputs:
+            if between(one) and one.estimate is not None:
+                found.append(
+                    f"{name}, input {one.input}: the feed-in meter says {abs(one.estimate):.2f} "
+                    "shown per true watt, which is none of the usual ratios: a CT of another size, "
+                    "or something that moves together with it."
+                )
         counted = meter.counters is not None and meter.counters.positive is not Positive.UNKNOWN
         if meter.sign is not Sign.UNKNOWN and meter.role is Role.GENERATOR and not counted:
             found.append(
