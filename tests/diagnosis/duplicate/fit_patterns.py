@@ -172,7 +172,9 @@ def _table(name: str, prior: Counts, shares: Counts) -> str:
             continue
         lines.append(f"    ({prior[number]:.2g}, (")
         for row in shares[number]:
-            lines.append("        (" + ", ".join(f"{1e4 * v:.3g}" for v in row) + "),")
+            lines.append(
+                "        (" + ", ".join(f"{float(f'{1e4 * v:.3g}'):g}" for v in row) + "),"
+            )
         lines.append("    )),")
     return "\n".join([*lines, ")"])
 
@@ -203,7 +205,8 @@ def main() -> None:
         f"COLUMNS = (\n{kinds})\n"
         f"ROWS = (\n{sorts})\n\n"
         "# Weight of the pattern; for each sort of question the share of each kind [1e-4].\n"
-        "Pattern = tuple[float, tuple[tuple[float, ...], ...]]\n\n" + "\n\n".join(tables)
+        "Pattern = tuple[float, tuple[tuple[float, ...], ...]]\n\n"
+        "# fmt: off\n" + "\n\n".join(tables) + "\n# fmt: on"
     )
 
 
