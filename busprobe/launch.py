@@ -99,6 +99,8 @@ def run_terminal(
             ports=list_ports,
             scenarios=scenarios,
             tour=tour,
+            # The demo site is known: nobody needs to wait for its settings to be found.
+            settings=LineSettings() if tour and link == "sim:demo" else None,
             theme=theme,
             glyphs=glyphs,
         )

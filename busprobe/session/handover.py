@@ -1,0 +1,173 @@
+"""Handover at the screen: the open line against its plan, and the visit on paper."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busprobe.model.check import Check
+from busprobe.model.errors import InputError
+from busprobe.model.line import LinkKind
+from busprobe.session.events import (
+    CheckMade,
+    ReportWritten,
+    Step,
+    StepEnd,
+    StepFinished,
+    StepStarted,
+)
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.wiring import KnownLoad
+    from busprobe.procedures.operator import Operator
+    from busprobe.recording.store import Recorder
+    from busprobe.session.job import Job
+    from busprobe.site.plan import LinkPart, SitePlan
+    from busprobe.site.state import Visit
+
+_REPORT_INTENT = "Writes a report from the recording of this visit. Nothing is sent."
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyWish:
+    """What is to be verified, and how.
+
+    Attributes:
+        plan_file: The plan.
+        load: A load that somebody can switch; None leaves the wiring untested.
+        as_left: The site as it is left (else as it was found).
+        quick: Ask only the planned addresses.
+    """
+
+    plan_file: Path
+    load: KnownLoad | None = None
+    as_left: bool = False
+    quick: bool = False
+
+    @property
+    def state_file(self) -> Path:
+        """Where every check is kept, so that a stopped verification goes on: beside the plan."""
+        return self.plan_file.with_name(self.plan_file.stem + ".checks.json")
+
+
+async def verify_line(job: Job, wish: VerifyWish, operator: Operator | None) -> None:
+    """Make every check that the plan implies on the open line, and keep each at once.
+
+    Raises:
+        InputError: The plan cannot be read, or has no line that fits the open link.
+    """
+    from busprobe.session.verification import Verification, VerifyOptions
+    from busprobe.session.verify_line import LineVerification
+    from busprobe.site.plan import load_plan
+    from busprobe.site.state import VisitPart, merged, save_state, state_for
+
+    loaded = load_plan(wish.plan_file)
+    link = _planned_line(job, loaded.plan)
+    state = state_for(loaded, wish.state_file)
+    which: Visit = "as-left" if wish.as_left else "as-found"
+    visit = state.visit(which) or VisitPart(started=_now(), changed=_now())
+
+    def keep(_: Check | None, complete: bool = False) -> None:
+        nonlocal state, visit
+        found = (*verification.findings, *job.findings.values())
+        visit = visit.model_copy(
+            update={
+                "changed": _now(),
+                "complete": complete,
+                "checks": verification.checks,
+                "findings": merged(visit.findings, found),
+                "settings": {name: dict(its) for name, its in verification.settings.items()},
+            }
+        )
+        state = state.with_visit(which, visit)
+        save_state(wish.state_file, state)
+
+    of_this_world = job.endpoint.kind not in (LinkKind.SIMULATED, LinkKind.REPLAY)
+    options = VerifyOptions(
+        load=wish.load, quick=wish.quick, local_hour=_local_hour if of_this_world else None
+    )
+    verification = Verification(
+        loaded.plan,
+        options,
+        keep,
+        {(c.name, c.subject): c for c in visit.checks},
+        {name: dict(its) for name, its in visit.settings.items()},
+    )
+    verification.by_plan_alone()
+    for made in verification.checks:
+        job.emit(CheckMade(made))
+    for finding in verification.findings:
+        job.raise_finding(finding)
+    await LineVerification(verification, job, link, operator if wish.load else None).run()
+    keep(None, verification.complete)
+
+
+def _planned_line(job: Job, plan: SitePlan) -> LinkPart:
+    """The line of the plan that is open; the only one of a plan may be reached by another link."""
+    fitting = [link for link in plan.links if link.endpoint == job.endpoint]
+    if fitting:
+        return fitting[0]
+    if len(plan.links) == 1:
+        return plan.links[0]
+    listed = ", ".join(f"{link.name} ({link.link})" for link in plan.links)
+    raise InputError(
+        f"The open link is none of the lines of the plan: {listed}.",
+        "Open one of them (step 1), then verify it.",
+    )
+
+
+async def write_report(job: Job, verification: Path | None) -> None:
+    """Write the visit down, as one page and as data, beside its recording.
+
+    Raises:
+        InputError: Nothing was recorded, or the report cannot be written.
+    """
+    job.emit(StepStarted(Step.HANDOVER, _REPORT_INTENT))
+    if job.recorder is None:
+        raise InputError(
+            "Nothing is recorded on a simulated bus, so there is nothing to report from.",
+            "On a real line every visit is recorded. To practise: 'busprobe scan --record FILE', "
+            "then 'busprobe report FILE'.",
+        )
+    done = await asyncio.to_thread(_write, job.recorder, verification)
+    job.emit(done)
+    summary = f"Report: {done.conclusion}. {done.text} Written: {', '.join(done.files)}."
+    job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
+
+
+def _write(recorder: Recorder, verification: Path | None) -> ReportWritten:
+    from busprobe import __version__
+    from busprobe.report.compose import compose
+    from busprobe.report.material import gather
+    from busprobe.report.render import HtmlRenderer, JsonRenderer
+
+    recorder.flush()
+    recording = recorder.path
+    if verification is not None and not verification.exists():
+        verification = None
+    now = datetime.datetime.now().astimezone()
+    report = compose(gather((recording,), (), verification), now=now, version=__version__)
+    files = []
+    for suffix, renderer in ((".html", HtmlRenderer()), (".json", JsonRenderer())):
+        path = recording.with_name(f"{recording.stem}-report{suffix}")
+        try:
+            path.write_bytes(renderer.render(report))
+        except OSError as error:
+            raise InputError(
+                f"The report cannot be written to {path}: {error.strerror}.",
+                "Make room on the disk, or move the recording to another folder.",
+            ) from error
+        files.append(str(path))
+    return ReportWritten(tuple(files), report.conclusion.result, report.conclusion.text)
+
+
+def _now() -> str:
+    return datetime.datetime.now().astimezone().isoformat("T", "seconds")
+
+
+def _local_hour() -> float:
+    now = datetime.datetime.now().astimezone()
+    return now.hour + now.minute / 60

@@ -1,0 +1,49 @@
+"""The job as the terminal interface runs it: a picture needs a little more than a command.
+
+Serial numbers behind a verdict are told, and every device found is read once, so that there are
+values to look at before the slow second round of the search.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from busprobe.model.errors import InputError
+from busprobe.session.events import DuplicateSeen, Step
+from busprobe.session.job import Job
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.duplicate import DuplicateVerdict
+    from busprobe.model.device import Device
+
+
+@dataclass
+class ScreenJob(Job):
+    """A job that tells duplicate verdicts whole, and reads each device that it finds.
+
+    Attributes:
+        was_read: Addresses that were read once.
+    """
+
+    was_read: set[int] = field(default_factory=set)
+
+    async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+        """Test one address, put the verdict into words, and tell it."""
+        verdict = await super().look_for_duplicate(device, step)
+        self.emit(DuplicateSeen(verdict))
+        if step is Step.FIND:
+            await self.read_once(device.address)
+        return verdict
+
+    async def read_once(self, address: int) -> None:
+        """Read a device whose registers are known and that is alone at its address."""
+        device = self.devices.get(address)
+        if device is None or address in self.was_read or self.should_stop():
+            return
+        if device.duplicate == "duplicate" or (device.sunspec is None and device.profile is None):
+            return
+        self.was_read.add(address)
+        with contextlib.suppress(InputError):
+            await self.watch((address,), period_s=1.0, most=1)

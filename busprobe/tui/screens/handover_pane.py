@@ -1,0 +1,187 @@
+"""The handover step: the site against its plan, the report, and where everything is kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.style import Style
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Input, Select, Static
+
+from busprobe.model.check import Check
+from busprobe.session.events import Step
+from busprobe.tui import words
+from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.prompt_card import PromptCard
+from busprobe.tui.widgets.step_card import StepCard
+
+if TYPE_CHECKING:
+    from busprobe.session.handover import VerifyWish
+
+_STATES = (("as found", 0), ("as left", 1))
+_REACH = (("whole line", 0), ("planned addresses only", 1))
+
+
+class CheckList(LineList):
+    """A row for each check: outcome, what it concerns, what it asks."""
+
+    DEFAULT_CSS = """
+    CheckList { height: 1fr; min-height: 2; }
+    """
+
+    def check_at(self, index: int) -> Check | None:
+        """The check in this row."""
+        checks = tuple(self.state.checks.values())
+        return checks[index] if 0 <= index < len(checks) else None
+
+    def entry_count(self) -> int:
+        """How many there are."""
+        return len(self.state.checks)
+
+    def empty_text(self) -> str:
+        """No plan, no check."""
+        return "Checks appear here: PASS, FAIL, NOT TESTED or NOT APPLICABLE."
+
+    def entry_lines(self, index: int, width: int) -> list[Text]:
+        """Outcome, subject, title."""
+        c = self.colours
+        check = self.check_at(index)
+        if check is None:
+            return []
+        shown = words.check(check.outcome, self.glyphs, c)
+        return [
+            Text.assemble(
+                (f"{shown.sign} {shown.word:<15}", Style(color=shown.colour, bold=True)),
+                (f"{words.safe(check.subject)}: ", Style(color=c.dim)),
+                (words.safe(check.title), Style(color=c.ink)),
+            )
+        ]
+
+
+class HandoverPane(Looks, Vertical):
+    """Form, card, checks, evidence, files."""
+
+    DEFAULT_CSS = """
+    HandoverPane { height: 1fr; padding: 0 1; }
+    HandoverPane .row { height: 1; }
+    HandoverPane .name { width: auto; color: $bp-dim; margin-right: 1; }
+    HandoverPane #plan-file { width: 1fr; }
+    HandoverPane #verify-load { width: 8; margin-right: 2; }
+    HandoverPane #verify-state { width: 14; margin-right: 2; }
+    HandoverPane #verify-reach { width: 28; }
+    HandoverPane #check { height: auto; max-height: 8; }
+    HandoverPane #files { height: auto; max-height: 5; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(id="pane-handover")
+
+    def compose(self) -> ComposeResult:
+        """Form, card, request, checks, files."""
+        with Horizontal(classes="row"):
+            yield Static("Plan", classes="name", markup=False)
+            yield Input(
+                id="plan-file", compact=True, select_on_focus=False,
+                placeholder="file of the plan, such as mill-lane.plan.yaml",
+            )  # fmt: skip
+        with Horizontal(classes="row"):
+            yield Static("Load/W", classes="name", markup=False)
+            yield Input(
+                id="verify-load", type="number", compact=True, select_on_focus=False,
+                placeholder="none",
+            )  # fmt: skip
+            yield Select(_STATES, value=0, allow_blank=False, id="verify-state", compact=True)
+            yield Select(_REACH, value=0, allow_blank=False, id="verify-reach", compact=True)
+        yield StepCard(Step.HANDOVER)
+        yield PromptCard()
+        yield CheckList(id="check-list")
+        yield Prose(id="check")
+        yield Prose(id="files")
+
+    def on_mount(self) -> None:
+        """Show the state."""
+        self.refresh_state()
+
+    def wish(self) -> VerifyWish | str:
+        """What is to be verified, or why it cannot be."""
+        from busprobe.diagnosis.wiring import KnownLoad
+        from busprobe.session.handover import VerifyWish
+
+        name = self.query_one("#plan-file", Input).value.strip()
+        if not name:
+            return "Type the file of the plan first (Tab reaches the field)."
+        text = self.query_one("#verify-load", Input).value.strip()
+        try:
+            power = float(text) if text else 0.0
+        except ValueError:
+            power = -1.0
+        if power < 0:
+            return "The power of the load must be a number of watts, or empty."
+        return VerifyWish(
+            Path(name).expanduser(),
+            KnownLoad(power) if power else None,
+            as_left=bool(self.query_one("#verify-state", Select).value),
+            quick=bool(self.query_one("#verify-reach", Select).value),
+        )
+
+    def refresh_state(self) -> None:
+        """Show checks and files."""
+        self.query_one(StepCard).display = self.state.prompt is None
+        self.query_one(StepCard).refresh_state()
+        self.query_one(PromptCard).refresh_state()
+        self.query_one(CheckList).refresh_state()
+        self._show_check()
+        self._show_files()
+
+    def _show_check(self) -> None:
+        c, g = self.colours, self.glyphs
+        listed = self.query_one(CheckList)
+        check = listed.check_at(listed.cursor)
+        text = Text()
+        if check is not None:
+            parts = (("planned", check.planned), ("found", check.found),
+                     ("uncertainty", check.uncertainty))  # fmt: skip
+            for name, value in parts:
+                if value:
+                    text.append(f"{name} ", Style(color=c.dim))
+                    text.append(f"{words.safe(value)}  ", Style(color=c.ink))
+            for piece in check.evidence[:4]:
+                text.append(f"\n{g.note} {words.evidence(piece)}", Style(color=c.ink))
+        self.query_one("#check", Prose).show(text)
+
+    def _show_files(self) -> None:
+        c, g = self.colours, self.glyphs
+        state = self.state
+        text = Text()
+        counts: dict[str, int] = {}
+        for check in state.checks.values():
+            counts[check.outcome.value] = counts.get(check.outcome.value, 0) + 1
+        if counts:
+            told = ", ".join(f"{count} {word}" for word, count in counts.items())
+            text.append(f"{told}\n", Style(color=c.ink, bold=True))
+        text.append("Recording ", Style(color=c.dim))
+        if state.recording:
+            text.append(words.safe(state.recording), Style(color=c.ink))
+        else:
+            real = state.endpoint is not None and state.endpoint.kind.value != "simulated"
+            why = "none" if real else "none: only visits to real lines are recorded"
+            text.append(why, Style(color=c.dim))
+        if state.report is not None:
+            good = state.report.conclusion == "PASS"
+            sign, colour = (g.ok, c.ok) if good else (g.warn, c.warn)
+            text.append(f"\n{sign} Report: ", Style(color=colour, bold=True))
+            text.append(
+                f"{words.safe(state.report.conclusion)}. {words.safe(state.report.text)}",
+                Style(color=c.ink),
+            )
+            for file in state.report.files:
+                text.append(f"\n  {words.safe(file)}", Style(color=c.ink))
+        self.query_one("#files", Prose).show(text)
+
+    def on_line_list_moved(self) -> None:
+        """Show what the marked check rests on."""
+        self._show_check()
