@@ -13,7 +13,7 @@ from tests.cli.test_commands import busprobe, checked
 from tests.diagnosis.balance.energy_sites import EnergySite, Generator, draw
 
 REVERSED = (-1.0, -1.0, -1.0)
-LIVE = ("--grid", "1", "--generator", "2:9000", "--duration", "45")
+LIVE = ("--grid", "1", "--generator", "2:9000", "--duration", "60")
 
 
 def written(path: Path, series: dict[str, Series], marks: dict[int, str] | None = None) -> Path:
