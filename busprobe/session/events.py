@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from busprobe.diagnosis.balance import BalanceDiagnosis
-from busprobe.diagnosis.line_health import Tally, Weighed
-from busprobe.diagnosis.listening import Conversation, Heard
-from busprobe.diagnosis.wiring import WiringDiagnosis
-from busprobe.model.check import Check
-from busprobe.model.device import Device
-from busprobe.model.errors import BusprobeError
-from busprobe.model.exchange import Exchange
-from busprobe.model.finding import Finding
-from busprobe.model.line import Endpoint, LineSettings
-from busprobe.model.reading import Reading, Snapshot
+# Only for annotations: a face must show its first picture before any of it is loaded.
+if TYPE_CHECKING:
+    from busprobe.diagnosis.balance import BalanceDiagnosis
+    from busprobe.diagnosis.duplicate import DuplicateVerdict
+    from busprobe.diagnosis.line_health import Tally, Weighed
+    from busprobe.diagnosis.listening import Conversation, Heard
+    from busprobe.diagnosis.wiring import WiringDiagnosis
+    from busprobe.model.check import Check
+    from busprobe.model.device import Device
+    from busprobe.model.errors import BusprobeError
+    from busprobe.model.exchange import Exchange
+    from busprobe.model.finding import Finding
+    from busprobe.model.line import Endpoint, LineSettings
+    from busprobe.model.reading import Reading, Snapshot
+    from busprobe.procedures.change_address import ChangePlan, ChangeResult
 
 
 class Step(StrEnum):
@@ -217,6 +222,61 @@ class LineCounted:
     seconds: float
 
 
+@dataclass(frozen=True, slots=True)
+class DuplicateSeen:
+    """Whether two devices answer at an address, and which serial numbers were heard there."""
+
+    verdict: DuplicateVerdict
+
+
+@dataclass(frozen=True, slots=True)
+class ChangePlanned:
+    """What a change of address would write; nothing is written before it is confirmed."""
+
+    plan: ChangePlan
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeEnded:
+    """How a change of address ended.
+
+    Attributes:
+        plan: What was planned; None where it was refused before there was a plan.
+        result: How things stand now; None where it was refused.
+        refusal: Why it was refused and what to do first, or "".
+    """
+
+    plan: ChangePlan | None
+    result: ChangeResult | None
+    refusal: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingBegun:
+    """Everything on the link is kept from now on.
+
+    Attributes:
+        file: Where.
+    """
+
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportWritten:
+    """The visit was written down.
+
+    Attributes:
+        files: What was written.
+        conclusion: "PASS", "FAIL" or what the report ends with.
+        text: The same in a sentence.
+    """
+
+    files: tuple[str, ...]
+    conclusion: str
+    text: str
+
+
 Event = (
     LinkOpened
     | LinkLost
@@ -236,4 +296,9 @@ Event = (
     | LineHeard
     | LineWeighed
     | LineCounted
+    | DuplicateSeen
+    | ChangePlanned
+    | ChangeEnded
+    | RecordingBegun
+    | ReportWritten
 )

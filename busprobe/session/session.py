@@ -9,31 +9,47 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from concurrent.futures import Future
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from busprobe.diagnosis.wiring import KnownLoad
-from busprobe.link.base import Link
-from busprobe.model.errors import BusprobeError, LinkError
+from busprobe.model.errors import BusprobeError, InputError, LinkError
 from busprobe.model.line import LineSettings, parse_link
-from busprobe.procedures.check_wiring import WiringPlan
-from busprobe.procedures.operator import HandRequest
-from busprobe.recording.store import Recorder
 from busprobe.session.events import (
+    ChangeEnded,
+    ChangePlanned,
     Event,
     LinkLost,
     OperatorAsked,
+    RecordingBegun,
     Step,
     StepEnd,
     StepFinished,
+    StepStarted,
 )
-from busprobe.session.job import Job
-from busprobe.session.ports import Hands, OpenLink
-from busprobe.session.search import FindPlan
+
+# The job and all it stands on take a second to load: the screen is painted before that.
+if TYPE_CHECKING:
+    from busprobe.diagnosis.balance import MeterRole
+    from busprobe.diagnosis.wiring import KnownLoad
+    from busprobe.link.base import Link
+    from busprobe.procedures.change_address import ChangePlan
+    from busprobe.procedures.operator import HandRequest
+    from busprobe.recording.store import Recorder
+    from busprobe.session.handover import VerifyWish
+    from busprobe.session.ports import Hands, OpenLink
+    from busprobe.session.screen_job import ScreenJob
 
 WATCH_PERIOD_S = 1.0
+# Long enough for the first picture, short enough to be over before a link is chosen.
+_LOAD_AFTER_S = 0.6
 # A simulated colleague needs a moment to plug in the heater.
 _HANDS_DELAY_NS = 1_000_000_000
+
+
+def _load_job() -> None:
+    import busprobe.session.screen_job  # noqa: F401 - the technician is still reading the first screen
 
 
 class _ScreenOperator:
@@ -88,9 +104,10 @@ class Session:
         self._record = record
         self._listeners: list[Callable[[Event], None]] = []
         self._stop = threading.Event()
-        self._job: Job | None = None
+        self._job: ScreenJob | None = None
         self._operator: _ScreenOperator | None = None
         self._settings: LineSettings | None = None
+        self._change: ChangePlan | None = None
         self._loop = asyncio.new_event_loop()
         self._turn: asyncio.Lock | None = None
         self._thread = threading.Thread(target=self._run, name="busprobe-session", daemon=True)
@@ -98,6 +115,7 @@ class Session:
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
+        self._loop.call_later(_LOAD_AFTER_S, _load_job)
         try:
             self._loop.run_forever()
         finally:
@@ -115,20 +133,30 @@ class Session:
 
     def open(self, argument: str, settings: LineSettings | None = None) -> None:
         """Open a link; a link that was open is closed first."""
-        self._submit(lambda: self._do_open(argument, settings), None)
+        self._submit(lambda: self._do_open(argument, settings), None, opens=True)
 
-    def find(self) -> None:
-        """Search, identify, and look for duplicates; goes on where it was stopped."""
+    def find(self, *, fast: bool = False) -> None:
+        """Search, identify, look for duplicates, and read each device once.
 
-        async def run(job: Job) -> None:
-            await job.find(FindPlan(settings=self._settings))
+        It goes on where it was stopped.
+
+        Args:
+            fast: Listen briefly to each address, and only once: very slow devices may be missed.
+        """
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.search import FindPlan
+
+            await job.find(FindPlan(settings=self._settings, fast=fast))
+            for address in sorted(job.devices):
+                await job.read_once(address)
 
         self._step(Step.FIND, run)
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
         """Look for a second device at these addresses, or at all that answer."""
 
-        async def run(job: Job) -> None:
+        async def run(job: ScreenJob) -> None:
             await job.check_addresses(addresses or tuple(sorted(job.devices)))
 
         self._step(Step.ADDRESSES, run)
@@ -136,20 +164,129 @@ class Session:
     def check_wiring(self, address: int, load: KnownLoad) -> None:
         """Prove the wiring of a meter with a known load."""
 
-        async def run(job: Job) -> None:
-            operator = _ScreenOperator(self._emit, job.hands)
-            self._operator = operator
-            try:
-                await job.check_wiring(address, load, operator, WiringPlan(load))
-            finally:
-                self._operator = None
+        async def run(job: ScreenJob) -> None:
+            from busprobe.procedures.check_wiring import WiringPlan
+
+            plan = WiringPlan(load)
+            if job.hands is not None:
+                # Simulated hands are quick: nobody walks to a socket.
+                plan = WiringPlan(load, baseline_s=12.0, on_s=9.0, off_s=9.0)
+            with self._hands_of(job) as operator:
+                await job.check_wiring(address, load, operator, plan)
 
         self._step(Step.WIRING, run)
+
+    def listen(self, seconds: float, settings: LineSettings | None = None) -> None:
+        """Hear what others say; nothing is sent."""
+
+        async def run(job: ScreenJob) -> None:
+            await job.listen(seconds, settings)
+
+        self._step(Step.LINK, run)
+
+    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
+        """Listen, ask these or all known addresses under varied conditions, then count.
+
+        Args:
+            addresses: Whom to ask; all known ones where empty.
+            soak_s: How long to go on counting [s].
+        """
+
+        async def run(job: ScreenJob) -> None:
+            await job.check_line(addresses, soak_s=soak_s)
+
+        self._step(Step.LINE, run)
+
+    def check_balance(
+        self, meters: Mapping[int, tuple[str, MeterRole]], duration_s: float, curtail: bool
+    ) -> None:
+        """Read all meters of the site in turn and see whether they add up.
+
+        Args:
+            meters: By address, what to call the meter and what it is said to measure.
+            duration_s: How long to read at most [s].
+            curtail: Have every generator held back and set free again.
+        """
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.diagnosis.balance import Role
+            from busprobe.procedures.check_balance import BalancePlan
+            from busprobe.session.energy import check_balance
+
+            sources = (Role.GENERATOR, Role.HYBRID)
+            held = tuple(name for name, known in meters.values() if known.role in sources)
+            plan = BalancePlan(duration_s, curtail=held if curtail else ())
+            with self._hands_of(job) as operator:
+                await check_balance(job, meters, plan, operator if curtail else None)
+
+        self._step(Step.ENERGY, run)
+
+    def verify(self, wish: VerifyWish) -> None:
+        """Hold the open line against a plan."""
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.handover import verify_line
+
+            with self._hands_of(job) as operator:
+                await verify_line(job, wish, operator)
+
+        self._step(Step.HANDOVER, run)
+
+    def write_report(self, verification: Path | None = None) -> None:
+        """Write the visit down beside its recording.
+
+        Args:
+            verification: State file of a verification, None where there was none.
+        """
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.handover import write_report
+
+            await write_report(job, verification)
+
+        self._step(Step.HANDOVER, run)
+
+    def plan_change(self, address: int, new_address: int) -> None:
+        """Find out what another address would write, and whether it may be written now."""
+
+        async def run(job: ScreenJob) -> None:
+            self._change = None
+            intent = (
+                f"Listens, makes sure that one device answers at address {address} and nobody at "
+                f"{new_address}. Nothing is written yet."
+            )
+            self._emit(StepStarted(Step.ADDRESSES, intent))
+            try:
+                self._change = plan = await job.plan_change(address, new_address, None)
+            except InputError as error:
+                self._emit(ChangeEnded(None, None, str(error)))
+                raise
+            self._emit(ChangePlanned(plan))
+            ready = f"Address {address} can become {new_address}; it waits for your confirmation."
+            self._emit(StepFinished(Step.ADDRESSES, StepEnd.DONE, ready))
+
+        self._step(Step.ADDRESSES, run)
+
+    def change(self) -> None:
+        """Write what was planned and shown: the technician confirmed it."""
+        plan, self._change = self._change, None
+
+        async def run(job: ScreenJob) -> None:
+            if plan is None:
+                raise InputError("No change was planned.", "Give the new address again.")
+            try:
+                result = await job.change(plan, "an answer at the screen")
+            except InputError as error:
+                self._emit(ChangeEnded(plan, None, str(error)))
+                raise
+            self._emit(ChangeEnded(plan, result, ""))
+
+        self._step(Step.ADDRESSES, run)
 
     def watch(self, addresses: tuple[int, ...]) -> None:
         """Read meters once a second until another step begins or `stop` is called."""
 
-        async def run(job: Job) -> None:
+        async def run(job: ScreenJob) -> None:
             await job.watch(addresses, WATCH_PERIOD_S)
 
         self._step(None, run)
@@ -183,7 +320,18 @@ class Session:
 
     # On the session's thread -------------------------------------------------------------------
 
-    def _submit(self, work: Callable[[], Awaitable[None]], step: Step | None) -> Future[None]:
+    @contextlib.contextmanager
+    def _hands_of(self, job: ScreenJob) -> Iterator[_ScreenOperator]:
+        """Somebody to ask while a step runs."""
+        self._operator = operator = _ScreenOperator(self._emit, job.hands)
+        try:
+            yield operator
+        finally:
+            self._operator = None
+
+    def _submit(
+        self, work: Callable[[], Awaitable[None]], step: Step | None, *, opens: bool = False
+    ) -> Future[None]:
         self._stop.set()
 
         async def guarded() -> None:
@@ -194,10 +342,10 @@ class Session:
                 try:
                     await work()
                 except LinkError as error:
-                    await self._drop()
-                    self._emit(LinkLost(error))
-                    self._end(step, str(error))
+                    await self._lose(error, step)
                 except BusprobeError as error:
+                    if opens:
+                        await self._lose(error, step)
                     self._end(step, str(error))
                 except Exception as error:
                     # Our own mistake: the screen must not wait for a step that is gone.
@@ -206,11 +354,16 @@ class Session:
 
         return asyncio.run_coroutine_threadsafe(guarded(), self._loop)
 
+    async def _lose(self, error: BusprobeError, step: Step | None) -> None:
+        await self._drop()
+        self._emit(LinkLost(error))
+        self._end(step, str(error))
+
     def _end(self, step: Step | None, text: str) -> None:
         if step is not None:
             self._emit(StepFinished(step, StepEnd.FAILED, text))
 
-    def _step(self, step: Step | None, run: Callable[[Job], Awaitable[None]]) -> None:
+    def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
         async def work() -> None:
             if self._job is None:
                 raise LinkError("No link is open.", "Choose a link first.")
@@ -220,11 +373,15 @@ class Session:
 
     async def _do_open(self, argument: str, settings: LineSettings | None) -> None:
         await self._drop()
+        from busprobe.session.screen_job import ScreenJob
+
         endpoint = parse_link(argument)
         self._settings = settings
         opened = await self._open_link(endpoint, settings)
         recorder = None if self._record is None else self._record(opened.link)
-        self._job = Job(opened, endpoint, self._emit, self._stop.is_set, recorder)
+        self._job = ScreenJob(opened, endpoint, self._emit, self._stop.is_set, recorder)
+        if recorder is not None:
+            self._emit(RecordingBegun(str(recorder.path)))
 
     async def _drop(self) -> None:
         job, self._job = self._job, None

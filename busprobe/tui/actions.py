@@ -17,6 +17,7 @@ class Scope(StrEnum):
     WORK = "work"
     FRAMES = "frames"
     FINDING = "finding"
+    CHANGE = "change"
     HELP = "help"
 
 
@@ -58,16 +59,17 @@ _KEY_NAMES = {
     "right": "→",
     "escape": "Esc",
     "question_mark": "?",
+    "enter": "Enter",
 }
 
 _STEP_HELP = {
     Step.LINK: "Choose and open the port, host or simulated bus.",
     Step.FIND: "See who answers on this bus, and the live values of each.",
     Step.ADDRESSES: "See whether two devices answer at one address.",
-    Step.LINE: "Health of the line (not in this version).",
+    Step.LINE: "See who talks on the line, what is wrong with it, and how often.",
     Step.WIRING: "Prove that every CT is on its own phase, the right way round.",
-    Step.ENERGY: "Do the meters of the site add up (not in this version).",
-    Step.HANDOVER: "Report for the customer (not in this version).",
+    Step.ENERGY: "See whether the meters of the site add up.",
+    Step.HANDOVER: "Hold the site against its plan, and write the report.",
 }
 
 
@@ -91,12 +93,22 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.WORK, "start", ("s",), "Start", "Start the step that is shown."),
     Action(Scope.WORK, "stop", ("x",), "Stop", "Stop the running step at once."),
     *_steps(),
+    Action(
+        Scope.WORK, "find_fast", ("o",), "Quick",
+        "Ask every address once, briefly: very slow devices may be missed.",
+    ),
+    Action(Scope.WORK, "listen", ("l",), "Listen", "Hear what others say; nothing is sent."),
+    Action(
+        Scope.WORK, "readdress", ("a",), "New address", "Give the selected device another address.",
+    ),
+    Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
+    Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
+    Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),
+    Action(Scope.WORK, "frames", ("f",), "Frames", "List every exchange on the bus."),
     Action(Scope.WORK, "device(-1)", ("left",), "Device", "Select the device before.", shown=False),
     Action(Scope.WORK, "device(1)", ("right",), "Device", "Select the next device."),
     Action(Scope.WORK, "watch", ("w",), "Watch", "Read live values again and again, or stop that."),
-    Action(Scope.WORK, "view", ("v",), "View", "Change between phasors, trend and registers."),
-    Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),
-    Action(Scope.WORK, "frames", ("f",), "Frames", "List every exchange on the bus."),
+    Action(Scope.WORK, "view", ("v",), "View", "Change between the pictures of this step."),
     Action(Scope.WORK, "ports", ("r",), "Rescan ports", "Look again for ports.", shown=False),
     Action(Scope.WORK, "skip_tour", ("k",), "End tour", "End the guided tour."),
     Action(
@@ -107,6 +119,9 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.FRAMES, "follow", ("l",), "Follow live", "Stay at the newest exchange."),
     Action(Scope.FINDING, "back", ("b", "d", "escape"), "Back", "Go back to the job."),
     Action(Scope.FINDING, "evidence", ("e",), "Evidence", "Show the first frame it rests on."),
+    Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the new address would write."),
+    Action(Scope.CHANGE, "write", ("y",), "Write this", "Write exactly the registers shown."),
+    Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     Action(Scope.HELP, "back", ("b", "f1", "escape"), "Back", "Close the help."),
     Action(Scope.APP, "help", ("f1", "question_mark"), "Help", "Explain this screen."),
     Action(Scope.APP, "next_theme", ("t",), "Theme", "Dark, light, or high contrast.", shown=False),

@@ -55,6 +55,7 @@ class BusprobeApp(App[None]):
         scenarios: Sequence[tuple[str, str]],
         tour: bool = False,
         tour_meter: int = 2,
+        settings: LineSettings | None = None,
         theme: str | None = None,
         glyphs: str = "auto",
     ) -> None:
@@ -67,6 +68,7 @@ class BusprobeApp(App[None]):
             scenarios: Name and title of each simulated bus.
             tour: Whether to lead through the demonstration.
             tour_meter: Address of the meter whose wiring the tour proves.
+            settings: Line settings to offer; None to have them found.
             theme: Name of a theme, None for the dark one.
             glyphs: "auto", "braille", "half" or "ascii".
         """
@@ -75,6 +77,7 @@ class BusprobeApp(App[None]):
         super().__init__()
         self.session = session
         self.link_argument = link_argument
+        self.settings = settings
         self._ports = ports
         self._scenarios = scenarios
         self.tour = Tour(demo_stops(tour_meter)) if tour else None
@@ -100,7 +103,7 @@ class BusprobeApp(App[None]):
         self.session.subscribe(self._waiting.append)
         self.set_interval(_DRAIN_EVERY_S, self.drain)
         if self.link_argument and self.tour is None:
-            self.open_link(self.link_argument, None)
+            self.open_link(self.link_argument, self.settings)
 
     def drain(self) -> None:
         """Take in everything that happened up to now, in one go.
@@ -177,11 +180,12 @@ def run_app(
     scenarios: Sequence[tuple[str, str]],
     tour: bool = False,
     tour_meter: int = 2,
+    settings: LineSettings | None = None,
     theme: str | None = None,
     glyphs: str = "auto",
 ) -> None:
     """Run the application until the technician leaves; see `BusprobeApp` for the arguments."""
     BusprobeApp(
         session, link_argument=link_argument, ports=ports, scenarios=scenarios, tour=tour,
-        tour_meter=tour_meter, theme=theme, glyphs=glyphs,
+        tour_meter=tour_meter, settings=settings, theme=theme, glyphs=glyphs,
     ).run()  # fmt: skip

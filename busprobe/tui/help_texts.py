@@ -32,7 +32,9 @@ HELP: dict[str, HelpText] = {
         "Find: who is on this bus",
         (
             "s asks each address from 1 to 247 one short question. Whoever answers, even with "
-            "an error, is there. Then each is asked who it is. Nothing is written; w reads values.",
+            "an error, is there. Then each is asked who it is. Nothing is written; w reads values. "
+            "A second, slower round catches devices that take their time; x may stop it. o "
+            "searches in a quarter of the time, but may miss very slow devices.",
             "The line on top is the bus: the laptop at the left, a box for each address that "
             "answers. Two boxes on one drop are two devices at the same address. Left and right "
             "select a device; below are its values.",
@@ -52,15 +54,25 @@ HELP: dict[str, HelpText] = {
             "s reads each address several times and compares everything that comes back. "
             "'One device' and 'two devices' are said only when that is sure; else it says "
             "'undecided'.",
-            "To mend it: switch off or unplug one of the two, give the other a free address, then "
-            "press s again.",
+            "To mend it: switch off or unplug one of the two, select the address, press a and give "
+            "the other a free one; connect both again and press s.",
         ),
     ),
     Step.LINE: HelpText(
-        "Line: how healthy is the bus?",
+        "Line: who talks here, and how healthy is it?",
         (
-            "This step is not in this version. Errors that are met in other steps still appear "
-            "among the findings, and every byte is in the frames (f).",
+            "l only listens: it finds the baud rate of others by itself and shows who is polled, "
+            "how often, and who does not answer. Use it before anything else where an energy "
+            "manager may be running.",
+            "s checks the line: it listens first, then asks every known address with short and "
+            "long questions after short and long pauses. From what fails, and when, follows the "
+            "cause: missing bias, too many terminators, noise, an echo, a driver that lets go too "
+            "late, a device that needs a longer pause. Each cause has a probability and what it "
+            "rests on. Several can be true at once.",
+            "A soak goes on asking for minutes or days and counts. The interval says how well "
+            "the error rate is known: 0 of 100 can still be 3 %. v changes between causes, health "
+            "of each address, history of the soak, and what others say.",
+            "Bus terminals often sit beside mains terminals: isolate before you touch them.",
         ),
     ),
     Step.WIRING: HelpText(
@@ -81,15 +93,41 @@ HELP: dict[str, HelpText] = {
     Step.ENERGY: HelpText(
         "Energy: do the meters add up?",
         (
-            "This step is not in this version. Until then compare the powers of the meters on the "
-            "Find screen at one moment: feed-in plus generation must equal the loads.",
+            "First say what each meter measures: left and right select one, m changes its role. "
+            "'Proposed' is only a guess. Two devices at one address cannot take part.",
+            "s reads all meters in turn. When a generator changes, the feed-in meter must change "
+            "by the same amount the other way. From that follows which meter counts the wrong way "
+            "round, shows the wrong size (ratio of its CTs), or sits in the wrong place.",
+            "Under a steady sun nothing changes and nothing can be told. Then choose 'have each "
+            "source held back': you are asked to throttle it for a while and to set it free again.",
+            "v shows the flow of power: arrows point the way it goes, a question mark stands where "
+            "that is not proven. 'No meter explains' is what the house uses without a meter of its "
+            "own; below zero something is wrong.",
         ),
     ),
     Step.HANDOVER: HelpText(
-        "Handover: the report",
+        "Handover: plan against found, and the report",
         (
-            "This step is not in this version. The findings on this screen and the recording hold "
-            "everything that such a report needs.",
+            "Type the file of the plan (busprobe plan writes a first one from a recording) and "
+            "press Enter or s. Every check that the plan implies is made on this line: PASS, FAIL, "
+            "NOT TESTED with the reason, or NOT APPLICABLE. With a load in watts the wiring of "
+            "each meter is tested too, and you are asked to switch it.",
+            "Every check is kept at once in a file beside the plan: a verification that was "
+            "stopped goes on where it was. 'As left' keeps the site as you leave it beside the "
+            "site as you found it.",
+            "p writes the report from the recording of this visit: one page for the customer and "
+            "the same as data. The recording holds every byte; its name stands below.",
+        ),
+    ),
+    "change": HelpText(
+        "Another address",
+        (
+            "The only place where busprobe writes to a device. Type the new address and press "
+            "Enter: it looks first, and refuses with the reason where a change is not safe.",
+            "Then every register that would be written stands on the screen. y writes exactly "
+            "these; Esc leaves everything as it is. Afterwards the old and the new address are "
+            "asked, and the state that was found is told: changed, waits for power, unchanged, "
+            "rolled back, or uncertain.",
         ),
     ),
     "frames": HelpText(

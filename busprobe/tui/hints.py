@@ -24,19 +24,24 @@ def next_hint(state: JobState, shown: Step) -> str:
 
 
 def _prompt(state: JobState, shown: Step) -> str:
-    if shown is not Step.WIRING:
-        return "You are asked to do something: press 5."
+    asking = state.running or Step.WIRING
+    if shown is not asking:
+        return f"You are asked to do something: press {tuple(Step).index(asking) + 1}."
     if state.prompt is not None and state.prompt.answerable:
         return "Press h and simulated hands do it; or do it yourself and press y."
     return "Do it, then press y. If you cannot, press n."
 
 
 def _running(state: JobState, shown: Step) -> str:
-    if state.running is shown:
+    # Listening is shown where the line is.
+    running = Step.LINE if state.running is Step.LINK else state.running or Step.FIND
+    if running is shown:
         if state.hands_help:
-            return "Simulated hands switch the load: watch the trend. x stops."
+            return "Simulated hands do it: watch the trend. x stops."
+        if shown in (Step.LINE, Step.ENERGY):
+            return "Wait, or press x to stop at once. v changes the picture."
         return "Wait, or press x to stop at once."
-    number = tuple(Step).index(state.running or Step.FIND) + 1
+    number = tuple(Step).index(running) + 1
     return f"Another step runs: press {number} to see it, x to stop it."
 
 
@@ -49,7 +54,7 @@ def _idle(state: JobState, shown: Step) -> str:
             if state.watched:
                 return "Live values are read again and again: w stops. Left/right selects."
             if view.state is not StepState.DONE:
-                return "Press s to ask every address who is there. Nothing is written."
+                return "Press s to ask every address who is there, o for a quick search."
             if not state.devices:
                 return "Nobody answered: check power, A/B and settings, then press s."
             if state.steps[Step.ADDRESSES].state is StepState.TO_DO:
@@ -62,11 +67,41 @@ def _idle(state: JobState, shown: Step) -> str:
                 return "Press s to find out whether two devices share an address."
             if any(d.duplicate == "duplicate" for d in state.devices.values()):
                 return "Press d to read what to do about it; 5 goes on to the wiring."
-            return "Press 5 to prove the wiring of each meter."
+            return "Press 4 to check the line, 5 to prove the wiring of each meter."
+        case Step.LINE:
+            return _line(state)
         case Step.WIRING:
             return _wiring(state)
-        case _:
-            return "This step is not in this version: go on with another one."
+        case Step.ENERGY:
+            return _energy(state)
+        case Step.HANDOVER:
+            return _handover(state)
+
+
+def _line(state: JobState) -> str:
+    if not state.devices:
+        return "Press l to hear who talks here; nothing is sent. Press 2 to find devices."
+    if state.steps[Step.LINE].state is StepState.TO_DO:
+        return "Press s to check the line, or l to listen only. Nothing is written."
+    if state.weighed is not None and state.weighed.bad:
+        return "Read what it rests on; v: health of each address. d explains findings."
+    return "Press v for health and history, 5 to prove the wiring of each meter."
+
+
+def _energy(state: JobState) -> str:
+    if not state.devices:
+        return "Press 2 and find the meters first."
+    if state.balance is None:
+        return "Left/right selects a meter, m changes its role. Then press s."
+    if state.balance.next_experiment:
+        return "Do the experiment named below (v shows it), then press s again."
+    return "Press v for flow, meters and roles; 7 goes on to the handover."
+
+
+def _handover(state: JobState) -> str:
+    if state.checks:
+        return "Mark a check to read what it rests on. p writes the report, s goes on."
+    return "Tab to the field, type the plan's file, Enter. p writes the report."
 
 
 def _wiring(state: JobState) -> str:

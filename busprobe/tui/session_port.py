@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
 
-from busprobe.diagnosis.wiring import KnownLoad
-from busprobe.model.line import LineSettings
-from busprobe.session.events import Event
+if TYPE_CHECKING:
+    from busprobe.diagnosis.balance import MeterRole
+    from busprobe.diagnosis.wiring import KnownLoad
+    from busprobe.model.line import LineSettings
+    from busprobe.session.events import Event
+    from busprobe.session.handover import VerifyWish
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,7 @@ class Session(Protocol):
     def open(self, argument: str, settings: LineSettings | None = None) -> None:
         """Open a link; without settings they are searched for."""
 
-    def find(self) -> None:
+    def find(self, *, fast: bool = False) -> None:
         """Ask every address and identify who answers."""
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
@@ -80,6 +84,29 @@ class Session(Protocol):
 
     def check_wiring(self, address: int, load: KnownLoad) -> None:
         """Prove the wiring of a meter under a known load."""
+
+    def listen(self, seconds: float, settings: LineSettings | None = None) -> None:
+        """Hear what others say; nothing is sent."""
+
+    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
+        """Find what is wrong with the line, then count for so long."""
+
+    def check_balance(
+        self, meters: Mapping[int, tuple[str, MeterRole]], duration_s: float, curtail: bool
+    ) -> None:
+        """See whether the meters of the site add up."""
+
+    def verify(self, wish: VerifyWish) -> None:
+        """Hold the open line against a plan."""
+
+    def write_report(self, verification: Path | None = None) -> None:
+        """Write the visit down."""
+
+    def plan_change(self, address: int, new_address: int) -> None:
+        """Find out what another address would write; nothing is written."""
+
+    def change(self) -> None:
+        """Write what was planned and confirmed."""
 
     def watch(self, addresses: tuple[int, ...]) -> None:
         """Read live values until stopped or until another step starts."""

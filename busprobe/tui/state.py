@@ -10,8 +10,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError
 from busprobe.model.exchange import Exchange, Outcome
@@ -20,11 +20,17 @@ from busprobe.model.line import Endpoint, LineSettings
 from busprobe.model.reading import Reading, Snapshot
 from busprobe.session import events
 
+# What is only passed on is not loaded before the first picture.
+if TYPE_CHECKING:
+    from busprobe.diagnosis.balance import BalanceDiagnosis
+    from busprobe.diagnosis.line_health import Tally, Weighed
+    from busprobe.diagnosis.wiring import WiringDiagnosis
+    from busprobe.model.check import Check
+
 # Kept for the screen only: everything is in the recording anyway.
 LONGEST_EXCHANGE_LIST = 20_000
 LONGEST_TREND = 3_600
-
-BUILT_STEPS = (events.Step.LINK, events.Step.FIND, events.Step.ADDRESSES, events.Step.WIRING)
+LONGEST_SOAK_HISTORY = 2_000
 
 
 class StepState(StrEnum):
@@ -35,7 +41,6 @@ class StepState(StrEnum):
     DONE = "done"
     STOPPED = "stopped"
     FAILED = "failed"
-    NOT_HERE = "not in this version"
 
 
 @dataclass(slots=True)
@@ -62,6 +67,19 @@ class OperatorMark:
     on: bool
 
 
+@dataclass(frozen=True, slots=True)
+class SoakPoint:
+    """Counts at one moment of a soak.
+
+    Attributes:
+        seconds: How long it ran by then [s].
+        counts: Exchanges and failed ones so far, by address.
+    """
+
+    seconds: float
+    counts: dict[int, tuple[int, int]]
+
+
 _SEVERITY_ORDER = (Severity.FAULT, Severity.WARNING, Severity.NOTE)
 _ENDS = {
     events.StepEnd.DONE: StepState.DONE,
@@ -71,10 +89,7 @@ _ENDS = {
 
 
 def _fresh_steps() -> dict[events.Step, StepView]:
-    return {
-        step: StepView(StepState.TO_DO if step in BUILT_STEPS else StepState.NOT_HERE)
-        for step in events.Step
-    }
+    return {step: StepView() for step in events.Step}
 
 
 @dataclass(slots=True)
@@ -89,7 +104,19 @@ class JobState:
         prompt: What is asked of the technician now, None while nothing is to be done.
         hands_help: Whether simulated hands do what is asked, from now on.
         wiring_address: The meter whose wiring is being checked, or was last.
-        wiring_since_s: When that check began, on the link's clock [s].
+        wiring_since_s: When its first reading was asked for, on the link's clock [s].
+        verdicts: Serial numbers heard at an address, by address.
+        listened: What others say on the line, None before anybody listened.
+        weighed: What may be wrong with the line.
+        tallies: Counts of the line check by address.
+        soak: Counts of the soak over time.
+        balance: Whether the meters of the site add up.
+        balance_addresses: Address of each meter that takes part in the balance, by name.
+        checks: Checks of plan against found, in the order in which they were first made.
+        recording: File in which everything is kept, or "".
+        report: The report as it was last written.
+        change: What a change of address would write; None while nothing is planned.
+        change_end: How the last change of address ended.
         watched: Addresses whose live values are being read.
         dropped_exchanges: How many old exchanges are no longer kept for the screen.
     """
@@ -113,7 +140,21 @@ class JobState:
     hands_help: bool = False
     wiring_address: int | None = None
     wiring_since_s: float = 0.0
+    verdicts: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    listened: events.LineHeard | None = None
+    weighed: Weighed | None = None
+    tallies: dict[int, Tally] = field(default_factory=dict)
+    soak: list[SoakPoint] = field(default_factory=list)
+    balance: BalanceDiagnosis | None = None
+    balance_addresses: dict[str, int] = field(default_factory=dict)
+    checks: dict[tuple[str, str], Check] = field(default_factory=dict)
+    recording: str = ""
+    report: events.ReportWritten | None = None
+    change: events.ChangePlanned | None = None
+    change_end: events.ChangeEnded | None = None
     watched: tuple[int, ...] = ()
+    _wiring_begins: bool = False
+    _counts_told: bool = False
     selected: int | None = None
 
     @property
@@ -123,11 +164,18 @@ class JobState:
 
     @property
     def running(self) -> events.Step | None:
-        """The step that is running, or None."""
+        """The step that is running, or None; a verification runs others as its parts."""
+        if self.steps[events.Step.HANDOVER].state is StepState.RUNNING:
+            return events.Step.HANDOVER
         for step, view in self.steps.items():
             if view.state is StepState.RUNNING:
                 return step
         return None
+
+    @property
+    def listening(self) -> bool:
+        """Whether others are being listened to."""
+        return self.steps[events.Step.LINK].state is StepState.RUNNING
 
     @property
     def addresses(self) -> tuple[int, ...]:
@@ -173,9 +221,7 @@ class JobState:
                 self.prompt = None
                 self.hands_help = False
                 self.watched = ()
-                if step is events.Step.WIRING:
-                    self.marks.clear()
-                    self.wiring_since_s = self._now_s()
+                self._start(step)
             case events.StepProgress(step):
                 self.steps[step].progress = event
             case events.StepFinished(step, end, summary):
@@ -193,6 +239,8 @@ class JobState:
                 trend = self.trends.setdefault(snapshot.address, deque(maxlen=LONGEST_TREND))
                 trend.append(snapshot)
                 self.readings[snapshot.address] = readings
+                if self._wiring_begins:
+                    self._wiring_begins, self.wiring_since_s = False, snapshot.t_ns / 1e9
             case events.FindingRaised(finding):
                 self.findings[finding.code, finding.address] = finding
             case events.FindingCleared(code, address):
@@ -203,11 +251,68 @@ class JobState:
             case events.WiringSeen(address, diagnosis):
                 self.wiring_address = address
                 self.wiring[address] = diagnosis
+            case _:
+                self._apply_later_steps(event)
+
+    def _apply_later_steps(self, event: events.Event) -> None:
+        match event:
+            case events.DuplicateSeen(verdict):
+                self.verdicts[verdict.address] = verdict.serials
+            case events.LineHeard():
+                self.listened = event
+            case events.LineWeighed(weighed):
+                self.weighed = weighed
+            case events.LineCounted(tallies, seconds):
+                self._counts_told = True
+                self.tallies = {tally.address: tally for tally in tallies}
+                if len(self.soak) >= LONGEST_SOAK_HISTORY:
+                    del self.soak[1::2]
+                counts = {t.address: (t.exchanges, t.failed) for t in tallies}
+                self.soak.append(SoakPoint(seconds, counts))
+            case events.BalanceSeen(diagnosis):
+                self.balance = diagnosis
+            case events.CheckMade(check):
+                self.checks[check.name, check.subject] = check
+            case events.ChangePlanned():
+                self.change, self.change_end = event, None
+            case events.ChangeEnded(plan, result):
+                self.change, self.change_end = None, event
+                if plan is not None and result is not None and result.address == plan.new_address:
+                    self._moved(plan.device.address, plan.new_address)
+            case events.RecordingBegun(file):
+                self.recording = file
+            case events.ReportWritten():
+                self.report = event
+            case _:
+                pass
+
+    def _start(self, step: events.Step) -> None:
+        """What a step begins anew."""
+        if step is events.Step.WIRING:
+            self.marks.clear()
+            self.wiring_since_s = self._now_s()
+            self._wiring_begins = True
+        elif step is events.Step.LINE:
+            self.weighed, self.tallies, self.soak = None, {}, []
+            self._counts_told = False
+        elif step is events.Step.ENERGY:
+            self.balance = None
+
+    def _moved(self, old: int, new: int) -> None:
+        """A device answers at another address now."""
+        if old == new:
+            return
+        for kept in (self.devices, self.verdicts, self.outcomes, self.counts):
+            kept.pop(old, None)
+        if self.selected == old:
+            self.selected = new
 
     def _open(self, endpoint: Endpoint, settings: LineSettings | None) -> None:
         selected = JobState()
         for name in ("devices", "findings", "exchanges", "outcomes", "counts", "trends",
-                     "readings", "wiring", "marks", "steps"):  # fmt: skip
+                     "readings", "wiring", "marks", "steps", "verdicts", "listened", "weighed",
+                     "tallies", "soak", "balance", "balance_addresses", "checks", "recording",
+                     "report", "change", "change_end"):  # fmt: skip
             setattr(self, name, getattr(selected, name))
         self.dropped_exchanges = 0
         self.endpoint, self.settings = endpoint, settings
@@ -235,6 +340,20 @@ class JobState:
         asked, answered = self.counts.get(address, (0, 0))
         self.counts[address] = (asked + 1, answered + exchange.proves_device)
         self.outcomes[address] = exchange.outcome
+        if self.steps[events.Step.LINE].state is StepState.RUNNING and not self._counts_told:
+            self._count(exchange)
+        wiring = self.steps[events.Step.WIRING]
+        if self._wiring_begins and wiring.progress is not None:
+            # The procedure tells its progress right before its first reading.
+            self._wiring_begins = False
+            self.wiring_since_s = exchange.request.t_start_ns / 1e9
+
+    def _count(self, exchange: Exchange) -> None:
+        """Counts of a line check that runs: it tells its own only at the end."""
+        from busprobe.diagnosis.line_health import Tally
+
+        address = exchange.request.address
+        self.tallies.setdefault(address, Tally(address)).take(exchange)
 
     def _now_s(self) -> float:
         newest = [trend[-1].t_ns for trend in self.trends.values() if trend]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from busprobe.diagnosis.wiring import WiringVerdict
 from busprobe.session.events import Step
 from busprobe.tui.state import JobState, StepState
 
@@ -19,17 +18,27 @@ class Stop:
 
 
 def _found(state: JobState) -> bool:
-    return state.steps[Step.FIND].state is StepState.DONE
+    ended = state.steps[Step.FIND].state in (StepState.DONE, StepState.STOPPED)
+    return ended and bool(state.devices)
 
 
-def _checked(state: JobState) -> bool:
-    return state.steps[Step.ADDRESSES].state is StepState.DONE
+def _slow_round(state: JobState) -> bool:
+    """Whether everybody who answers quickly is known, and only sleepers are looked for."""
+    progress = state.steps[Step.FIND].progress
+    return _found(state) or (progress is not None and "second round" in progress.text)
+
+
+def _checked(state: JobState, step: Step) -> bool:
+    if state.steps[Step.ADDRESSES].state is StepState.DONE:
+        return True
+    twice = any(d.duplicate == "duplicate" for d in state.devices.values())
+    return twice and step is Step.ADDRESSES
 
 
 def _proven(state: JobState, address: int) -> bool:
     diagnosis = state.wiring.get(address)
     ended = state.steps[Step.WIRING].state is StepState.DONE
-    return ended and diagnosis is not None and diagnosis.verdict is not WiringVerdict.UNDECIDED
+    return ended and diagnosis is not None and diagnosis.verdict.value != "undecided"
 
 
 def demo_stops(meter: int) -> tuple[Stop, ...]:
@@ -40,12 +49,17 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: state.is_open,
         ),
         Stop(
-            "The laptop hangs on the bus. Press s: ask every address who is there.",
+            "The laptop hangs on the bus. Press o: a quick search asks every address who is there.",
+            lambda state, _step, _read: _slow_round(state),
+        ),
+        Stop(
+            "Everybody is known. This second, slower round only catches sleepy devices: press x, "
+            "it may be stopped.",
             lambda state, _step, _read: _found(state),
         ),
         Stop(
-            "Does one address answer for two meters? Press 3, then s.",
-            lambda state, _step, _read: _checked(state),
+            "Do two meters share an address? Press 3 (s looks again).",
+            lambda state, step, _read: _checked(state, step),
         ),
         Stop(
             "Two meters speak at once at address 1. Press d to read why and what to do, then b.",
@@ -62,8 +76,8 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: _proven(state, meter),
         ),
         Stop(
-            "A CT the wrong way round: proven, with remedy and caution. f shows every frame, "
-            "k ends the tour.",
+            "A CT the wrong way round: proven, with remedy and caution. 4 checks the line, f shows "
+            "every frame, k ends the tour.",
             lambda _state, _step, _read: False,
         ),
     )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import textwrap
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from busprobe.diagnosis.wiring import WiringVerdict
 from busprobe.model.device import Device
 from busprobe.model.device_text import visible
 from busprobe.model.exchange import Outcome
@@ -15,6 +15,11 @@ from busprobe.session.events import Step
 from busprobe.tui.glyphs import Glyphs
 from busprobe.tui.state import JobState, StepState, StepView
 from busprobe.tui.theme import Colours
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.wiring import WiringVerdict
+    from busprobe.model.check import CheckOutcome
+    from busprobe.model.finding import Evidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,13 +87,39 @@ def device(state: JobState, known: Device, glyphs: Glyphs, colours: Colours) -> 
 
 def verdict(value: WiringVerdict, glyphs: Glyphs, colours: Colours) -> Shown:
     """A wiring verdict."""
-    return {
-        WiringVerdict.CORRECT: Shown(glyphs.ok, "correct", colours.ok),
-        WiringVerdict.FAULT: Shown(glyphs.fail, "fault", colours.fail),
-        WiringVerdict.AMBIGUOUS: Shown(glyphs.warn, "ambiguous", colours.warn),
-        WiringVerdict.INCONSISTENT: Shown(glyphs.warn, "inconsistent", colours.warn),
-        WiringVerdict.UNDECIDED: Shown(glyphs.unknown, "undecided", colours.dim),
-    }[value]
+    return _judgement(value.value, glyphs, colours)
+
+
+def _judgement(word: str, glyphs: Glyphs, colours: Colours) -> Shown:
+    sign, colour = {
+        "correct": (glyphs.ok, colours.ok),
+        "fault": (glyphs.fail, colours.fail),
+        "ambiguous": (glyphs.warn, colours.warn),
+        "inconsistent": (glyphs.warn, colours.warn),
+    }.get(word, (glyphs.unknown, colours.dim))
+    return Shown(sign, word, colour)
+
+
+def balance(value: str, glyphs: Glyphs, colours: Colours) -> Shown:
+    """A verdict on the whole site."""
+    return _judgement(value, glyphs, colours)
+
+
+def check(value: CheckOutcome, glyphs: Glyphs, colours: Colours) -> Shown:
+    """What came of a check of plan against found."""
+    word = value.value
+    sign, colour = {
+        "PASS": (glyphs.ok, colours.ok),
+        "FAIL": (glyphs.fail, colours.fail),
+        "NOT TESTED": (glyphs.unknown, colours.warn),
+    }.get(word, (glyphs.absent, colours.dim))
+    return Shown(sign, word, colour)
+
+
+def evidence(piece: Evidence) -> str:
+    """A piece of evidence in one line."""
+    number = "" if piece.exchange is None else f"exchange {piece.exchange}: "
+    return safe(number + piece.text)
 
 
 def duplicate(value: str, glyphs: Glyphs, colours: Colours) -> Shown:
@@ -106,8 +137,6 @@ def step(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Show
     if which is Step.LINK:
         return _link(state, glyphs, colours)
     match view.state:
-        case StepState.NOT_HERE:
-            return Shown(glyphs.absent, "not built", colours.dim)
         case StepState.TO_DO:
             if which is Step.ADDRESSES and _twice(state):
                 return _done(state, which, glyphs, colours)
@@ -125,6 +154,8 @@ def step(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Show
 def _link(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
     if state.error is not None:
         return Shown(glyphs.fail, "lost", colours.fail)
+    if state.listening:
+        return Shown(glyphs.running, "listening", colours.accent)
     if state.is_open:
         return Shown(glyphs.ok, "open", colours.ok)
     if state.opening:
@@ -146,16 +177,36 @@ def _done(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Sho
         if open_ones:
             return Shown(glyphs.unknown, f"{open_ones} open", colours.warn)
         return Shown(glyphs.ok, "all single", colours.ok)
-    verdicts = [d.verdict for d in state.wiring.values()]
-    for bad in (
-        WiringVerdict.FAULT,
-        WiringVerdict.INCONSISTENT,
-        WiringVerdict.AMBIGUOUS,
-        WiringVerdict.UNDECIDED,
-    ):
+    if which is Step.LINE:
+        return _line(state, glyphs, colours)
+    if which is Step.ENERGY and state.balance is not None:
+        return balance(state.balance.verdict.value, glyphs, colours)
+    if which is Step.HANDOVER:
+        return _handover(state, glyphs, colours)
+    verdicts = {d.verdict.value for d in state.wiring.values()}
+    for bad in ("fault", "inconsistent", "ambiguous", "undecided"):
         if bad in verdicts:
-            return verdict(bad, glyphs, colours)
+            return _judgement(bad, glyphs, colours)
     return Shown(glyphs.ok, "correct" if verdicts else "done", colours.ok)
+
+
+def _line(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
+    bad = 0 if state.weighed is None else state.weighed.bad
+    bad = max(bad, sum(tally.failed for tally in state.tallies.values()))
+    if bad:
+        return Shown(glyphs.warn, f"{bad} errors" if bad > 1 else "1 error", colours.warn)
+    return Shown(glyphs.ok, "clean", colours.ok)
+
+
+def _handover(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
+    outcomes = [made.outcome.value for made in state.checks.values()]
+    if failed := outcomes.count("FAIL"):
+        return Shown(glyphs.fail, f"{failed} failed", colours.fail)
+    if untested := outcomes.count("NOT TESTED"):
+        return Shown(glyphs.unknown, f"{untested} untested", colours.warn)
+    if outcomes:
+        return Shown(glyphs.ok, "all passed", colours.ok)
+    return Shown(glyphs.ok, "written" if state.report else "done", colours.ok)
 
 
 def _twice(state: JobState) -> int:

@@ -21,18 +21,26 @@ PICTURES = [
         (station, SMALL, "busprobe-dark", "braille")
         for station in (
             "link", "sweeping", "find", "trend", "registers", "addresses", "finding", "frames",
-            "wiring-asked", "wiring-done", "help",
+            "wiring-asked", "wiring-done", "help", "line", "line-heard", "energy", "verified",
+            "change-planned",
         )
     ),
     *(
         (station, MIDDLE, "busprobe-light", "braille")
-        for station in ("sweeping", "find", "addresses", "finding", "frames", "wiring-done")
+        for station in (
+            "sweeping", "find", "addresses", "finding", "frames", "wiring-done", "line-heard",
+            "line", "soak", "energy", "verified", "change-planned",
+        )
     ),
     ("wiring-done", SMALL, "busprobe-light", "braille"),
     ("wiring-hands", MIDDLE, "busprobe-dark", "braille"),
     ("wiring-done", LARGE, "busprobe-dark", "braille"),
+    ("line", LARGE, "busprobe-light", "braille"),
+    ("energy", LARGE, "busprobe-dark", "braille"),
     ("find", LARGE, "busprobe-light", "braille"),
     ("addresses", SMALL, "busprobe-contrast-dark", "half"),
+    ("energy", SMALL, "busprobe-contrast-light", "half"),
+    ("line", SMALL, "busprobe-contrast-dark", "ascii"),
     ("wiring-done", SMALL, "busprobe-contrast-light", "ascii"),
 ]  # fmt: skip
 
@@ -64,7 +72,3 @@ def test_picture_of_the_tour(snap_compare: Callable[..., bool]) -> None:
     app = make_app(tour=True, link="sim:demo")
     perform = partial(_perform, app=app, station="addresses")
     assert snap_compare(app, terminal_size=SMALL, run_before=perform)
-
-
-def test_picture_of_a_step_that_is_not_built(snap_compare: Callable[..., bool]) -> None:
-    assert snap_compare(make_app(), terminal_size=SMALL, press=["6"])

@@ -7,8 +7,13 @@ wrong way round, inverter at 10. Nothing here computes a verdict: the script kno
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
 
+import fake_later_steps as later
+
+from busprobe.diagnosis.balance import MeterRole
 from busprobe.diagnosis.wiring import (
     CtWiring,
     Explanation,
@@ -26,6 +31,7 @@ from busprobe.model.line import LineSettings, parse_link
 from busprobe.model.reading import PHASES, Reading, ReadingState, SignConvention, Snapshot
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd
+from busprobe.session.handover import VerifyWish
 
 MS = 1_000_000
 CHARACTER_NS = 1_041_667
@@ -127,8 +133,8 @@ class FakeSession:
         self._note("open", argument, settings)
         self.emit(events.LinkOpened(parse_link(argument), settings or LineSettings(9600)))
 
-    def find(self) -> None:
-        self._note("find")
+    def find(self, *, fast: bool = False) -> None:
+        self._note("find", *(("fast",) if fast else ()))
         self._script.extend(self._sweep())
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
@@ -145,6 +151,73 @@ class FakeSession:
         self._script.append(events.StepStarted(Step.WIRING, intent))
         self._script.extend(self._polls(address, 6))
         self._script.append(self._ask)
+
+    def listen(self, seconds: float, settings: LineSettings | None = None) -> None:
+        self._note("listen", seconds, settings)
+        self._script.extend(later.listening())
+
+    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
+        self._note("check_line", addresses, soak_s)
+        asked = []
+        for number in range(24):
+            address = (1, 2, 10)[number % 3]
+            stray = b"\x00" if number in (5, 13) else b""
+            pdu = bytes.fromhex("03 0000 0002")
+            asked.append(self.exchange(address, pdu, (b"\x03\x04\x00\x01\x00\x02",), stray))
+        self._script.extend(later.line_check(asked, soak_s))
+
+    def check_balance(
+        self, meters: Mapping[int, tuple[str, MeterRole]], duration_s: float, curtail: bool
+    ) -> None:
+        self._note("check_balance", dict(meters), duration_s, curtail)
+        self._script.append(events.StepStarted(Step.ENERGY, "Reads all meters in turn."))
+        for _ in range(6):
+            for address in meters:
+                self._script.extend(self._polls(address, 1))
+        if curtail:
+            request = "Hold hybrid back to 10 % of its power."
+            self._script.append(events.OperatorAsked(request, "", False, answerable=True))
+        self._script.append(events.BalanceSeen(later.balance(dict(meters))))
+        self._script.append(events.StepFinished(Step.ENERGY, StepEnd.DONE, "Balance: fault."))
+
+    def verify(self, wish: VerifyWish) -> None:
+        self._note("verify", wish)
+        self._script.append(events.StepStarted(Step.HANDOVER, "4 checks on the line."))
+        self._script.extend(events.CheckMade(check) for check in later.CHECKS)
+        self._script.append(
+            events.StepFinished(Step.HANDOVER, StepEnd.DONE, "1 FAIL, 1 PASS of 4 checks.")
+        )
+
+    def write_report(self, verification: Path | None = None) -> None:
+        self._note("write_report", verification)
+        self._script.append(events.StepStarted(Step.HANDOVER, "Writes the report."))
+        files = ("/home/tech/visit-report.html", "/home/tech/visit-report.json")
+        self._script.append(events.ReportWritten(files, "FAIL", "1 check failed."))
+        self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "Report: FAIL."))
+
+    def plan_change(self, address: int, new_address: int) -> None:
+        self._note("plan_change", address, new_address)
+        device = next(d for d in DEVICES if d.address == address)
+        self._script.append(events.StepStarted(Step.ADDRESSES, "Looks first."))
+        if address == 1:
+            text = "More than one device answers at address 1. Disconnect all but one."
+            self._script.append(events.ChangeEnded(None, None, text))
+            self._script.append(events.StepFinished(Step.ADDRESSES, StepEnd.FAILED, text))
+            return
+        self.planned = later.plan(device, new_address)
+        self._script.append(events.ChangePlanned(self.planned))
+        self._script.append(events.StepFinished(Step.ADDRESSES, StepEnd.DONE, "It waits."))
+
+    def change(self) -> None:
+        self._note("change")
+        planned = self.planned
+        moved = replace(planned.device, address=planned.new_address)
+        self._script.append(events.StepStarted(Step.ADDRESSES, "Writes 2 registers."))
+        self._script.append(events.DeviceKnown(moved))
+        self._script.append(
+            events.StepFinished(Step.ADDRESSES, StepEnd.DONE, "The device answers there.")
+        )
+        self._script.append(events.ChangeEnded(planned, later.changed(planned), ""))
 
     def watch(self, addresses: tuple[int, ...]) -> None:
         self._note("watch", addresses)
@@ -304,6 +377,7 @@ class FakeSession:
             yield events.DeviceKnown(_judged(device, verdict))
             if verdict == "duplicate":
                 yield events.FindingRaised(DUPLICATE_FINDING)
+                yield events.DuplicateSeen(later.TWO_AT_ONE)
             yield events.StepProgress(
                 Step.ADDRESSES, i + 1, 3, (2 - i) * 1.4, f"address {device.address} is {verdict}"
             )

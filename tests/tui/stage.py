@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from fake_session import FakeSession
 from rich.cells import cell_len
 from textual.pilot import Pilot
+from textual.widgets import Input, Select
 
 from busprobe.tui.app import BusprobeApp
+from busprobe.tui.screens.handover_pane import CheckList
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,10 @@ class Stage:
         assert len(rows) == height
         assert all(cell_len(row) <= width for row in rows)
         return "\n".join(rows)
+
+    def notices(self) -> str:
+        """What the application remarked beside the screens."""
+        return "\n".join(notice.message for notice in self.app._notifications)
 
     # -- stations of the job ----------------------------------------------------------------
 
@@ -153,8 +159,49 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
     yield "wiring-hands"
     await stage.play()
     yield "wiring-done"
-    await stage.press("6")
-    yield "later"
+    if visits("line-heard", "line", "line-health", "soak"):
+        await stage.press("4", "l")
+        await stage.play()
+        yield "line-heard"
+        stage.app.screen.query_one("#soak-s", Select).value = 60
+        await stage.press("s")
+        await stage.play()
+        yield "soak"
+        await stage.press("v", "v")
+        yield "line"
+        await stage.press("v")
+        yield "line-health"
+    if visits("roles", "energy", "energy-meters"):
+        await stage.press("6")
+        yield "roles"
+        await stage.press("right", "s")
+        await stage.play()
+        yield "energy"
+        await stage.press("v")
+        yield "energy-meters"
+    if visits("verified", "report"):
+        await stage.press("7")
+        yield "handover"
+        stage.app.screen.query_one("#plan-file", Input).value = "mill-lane.plan.yaml"
+        await stage.press("s")
+        await stage.play()
+        stage.app.screen.query_one("#check-list", CheckList).focus()
+        await stage.press("down")
+        yield "verified"
+        await stage.press("p")
+        await stage.play()
+        yield "report"
+    if visits("change", "change-planned", "change-ended"):
+        stage.app.state.selected = 2
+        await stage.press("3", "a")
+        yield "change"
+        await stage.press("enter")
+        await stage.play()
+        yield "change-planned"
+        await stage.press("y")
+        await stage.play()
+        yield "change-ended"
+        await stage.press("escape")
 
 
 async def go_to(stage: Stage, station: str) -> None:

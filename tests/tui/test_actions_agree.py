@@ -18,6 +18,7 @@ from busprobe.tui.palette import ActionProvider, title
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.widgets.key_line import KeyLine
 
@@ -26,6 +27,7 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.WORK: WorkScreen,
     Scope.FRAMES: FramesScreen,
     Scope.FINDING: FindingScreen,
+    Scope.CHANGE: ReaddressScreen,
     Scope.HELP: HelpScreen,
 }
 
@@ -103,7 +105,7 @@ async def test_the_key_line_shows_only_what_is_possible_and_every_key_of_it_work
         line = stage.app.screen.query_one("#keys", KeyLine)
         labels = [action.label for action in line.offered()]
         assert labels == [
-            "Start", "Device", "Watch", "Explain", "Frames", "Help", "Commands",
+            "Start", "New address", "Explain", "Frames", "Device", "Watch", "Help", "Commands",
         ]  # fmt: skip
         bottom = stage.screen_text().splitlines()[-1]
         for action in line.offered():
@@ -130,7 +132,7 @@ async def test_help_names_every_key_of_the_screen_it_was_called_from() -> None:
                 row = rf"^ {re.escape(action.key_name)} +{re.escape(action.label)} +"
                 assert re.search(row + re.escape(action.help) + "$", text, re.MULTILINE)
             await stage.press("b")
-        assert {"link", "find", "addresses", "wiring", "frames", "finding"} <= topics
+        assert topics == set(HELP)
 
 
 def test_every_step_has_help() -> None:

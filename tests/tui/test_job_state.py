@@ -18,7 +18,7 @@ from busprobe.session.events import Step, StepEnd
 from busprobe.tui import state as state_module
 from busprobe.tui import words
 from busprobe.tui.glyphs import GLYPHS, GlyphMode
-from busprobe.tui.state import JobState, StepState
+from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK
 from busprobe.tui.widgets.bus_strip import BusStrip
 from busprobe.tui.widgets.frame_list import FrameList
@@ -123,12 +123,6 @@ def test_certainty_is_never_rounded_up() -> None:
     assert words.certainty(0.9991) == "99.9 %"
     assert words.certainty(0.62) == "62 %"
     assert words.certainty(0.001) == "under 1 %"
-
-
-def test_steps_that_are_not_built_are_never_to_do() -> None:
-    state = JobState()
-    not_here = {step for step, view in state.steps.items() if view.state is StepState.NOT_HERE}
-    assert not_here == {Step.LINE, Step.ENERGY, Step.HANDOVER}
 
 
 @pytest.mark.parametrize(

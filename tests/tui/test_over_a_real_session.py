@@ -44,11 +44,14 @@ async def test_the_tour_leads_to_both_faults_of_the_demo_site() -> None:
         assert tour is not None
         await pilot.press("s")
         await until(pilot, state, lambda: state.is_open)
-        await pilot.press("s")
-        await until(pilot, state, lambda: tour.position == 2)
-        assert state.addresses == (1, 2, 10)
-        await pilot.press("3", "s")
+        await pilot.press("o")
         await until(pilot, state, lambda: tour.position == 3)
+        assert state.addresses == (1, 2, 10)
+        # Everybody who is alone was read once; the two at one address were not.
+        assert {2, 10} == {address for address, trend in state.trends.items() if trend}
+        assert len(state.verdicts[1]) == 2
+        await pilot.press("3")
+        await until(pilot, state, lambda: tour.position == 4)
         assert {a: d.duplicate for a, d in state.devices.items()} == {
             1: "duplicate", 2: "single", 10: "single",
         }  # fmt: skip
@@ -56,7 +59,14 @@ async def test_the_tour_leads_to_both_faults_of_the_demo_site() -> None:
         await until(pilot, state, lambda: state.prompt is not None)
         await pilot.press("h")
         await until(pilot, state, lambda: state.steps[Step.WIRING].state is StepState.DONE)
-        assert state.wiring[2].verdict is WiringVerdict.FAULT
+        diagnosis = state.wiring[2]
+        assert diagnosis.verdict is WiringVerdict.FAULT
+        # Steps stand on the trend where they happened: shortly after they were asked for.
+        asked = [mark.t_s for mark in state.marks]
+        seen = [state.wiring_since_s + step.t_s for step in diagnosis.steps]
+        assert len(asked) == len(seen)
+        assert seen[0] - asked[0] > 0  # that one waited for the key
+        assert all(0 < at - by < 6.0 for by, at in zip(asked[1:], seen[1:], strict=True))
         assert ("ct-reversed", 2) in state.findings
         assert ("duplicate-address", 1) in state.findings
         await pilot.pause(0)

@@ -363,14 +363,6 @@ async def test_every_screen_says_what_to_do_next(size: tuple[int, int]) -> None:
                 assert "Next: move with the arrow keys" in stage.screen_text()
 
 
-async def test_steps_that_are_not_built_say_so() -> None:
-    async with on_stage() as stage:
-        for number, step in enumerate(Step, start=1):
-            await stage.press(str(number))
-            built = step in (Step.LINK, Step.FIND, Step.ADDRESSES, Step.WIRING)
-            assert ("not in this version" in stage.screen_text()) is not built, step
-
-
 async def test_themes_change_everything_at_once() -> None:
     async with on_stage() as stage:
         await stage.find()

@@ -64,7 +64,7 @@ async def test_without_colour_every_state_still_has_its_word(
         assert colours
         assert all(is_grey(colour) for colour in colours)
         text = stage.screen_text()
-        for word in ("✘ fault", "✔ answers", "✘ wrong", "✔ right", "– not built"):
+        for word in ("✘ fault", "✔ answers", "✘ wrong", "✔ right", "· to do"):
             assert word in text
 
 

@@ -36,10 +36,10 @@ class AddressList(LineList):
 
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """Address, verdict, name; below it the counts or the finding."""
-        c, g = self.colours, self.glyphs
+        c, g, state = self.colours, self.glyphs, self.state
         device = self.device_at(index)
         shown = words.duplicate(device.duplicate, g, c)
-        asked, answered = self.state.counts.get(device.address, (0, 0))
+        asked, answered = state.counts.get(device.address, (0, 0))
         first = Text.assemble(
             (f"{device.address:>4}  ", Style(color=c.accent, bold=True)),
             (f"{shown.sign} {shown.word:<12} ", Style(color=shown.colour, bold=True)),
@@ -47,8 +47,13 @@ class AddressList(LineList):
         )
         if device.identity.serial:
             first.append(f"  serial {words.safe(device.identity.serial)}", Style(color=c.dim))
+        heard = state.verdicts.get(device.address, ())
+        others = [serial for serial in heard if serial != device.identity.serial]
+        if others:
+            listed = ", ".join(map(words.safe, others))
+            first.append(f"  and {listed}", Style(color=c.fail, bold=True))
         reason = f"asked {asked} times, answered {answered} times"
-        about = [f for f in self.state.findings_at(device.address) if "duplicate" in f.code]
+        about = [f for f in state.findings_at(device.address) if "duplicate" in f.code]
         if about and about[0].evidence:
             reason = words.safe(about[0].evidence[0].text)
         return [first, Text(f"      {reason}", Style(color=c.dim))]

@@ -15,6 +15,7 @@ from busprobe.model.finding import Finding
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.frames import FramesScreen
+from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
 
@@ -33,6 +34,7 @@ class FindingScreen(Looks, ModalScreen[None]):
                            border-title-color: $bp-ink; border-title-style: bold; }
     FindingScreen #prose { height: auto; padding: 0 1; }
     FindingScreen #prose Static { height: auto; }
+    FindingScreen ExchangeView { border-top: none; margin: 1 0 0 0; height: 9; }
     FindingScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -48,6 +50,7 @@ class FindingScreen(Looks, ModalScreen[None]):
             sheet.border_title = "Finding"
             with VerticalScroll(id="prose"):
                 yield Prose()
+                yield ExchangeView(id="collision")
             yield KeyLine(Scope.FINDING)
 
     def on_mount(self) -> None:
@@ -58,6 +61,11 @@ class FindingScreen(Looks, ModalScreen[None]):
     def refresh_state(self) -> None:
         """Show the text in the colours of the theme."""
         self.query_one(Prose).show(self._text())
+        number = self._first_exchange()
+        exchange = next((e for e in self.state.exchanges if e.number == number), None)
+        picture = self.query_one(ExchangeView)
+        picture.display = exchange is not None
+        picture.show(exchange)
         self.query_one(KeyLine).refresh_state()
 
     def _text(self) -> Text:

@@ -59,13 +59,19 @@ class LinkPane(Looks, Vertical):
     LinkPane #status { height: auto; max-height: 3; }
     """
 
-    def __init__(self, choices: list[PortChoice], argument: str | None) -> None:
+    def __init__(
+        self, choices: list[PortChoice], argument: str | None, settings: LineSettings | None
+    ) -> None:
         super().__init__(id="pane-link")
+        self._settings = settings
         self._choices = choices
         self._argument = argument
 
     def compose(self) -> ComposeResult:
         """List, field, settings, state."""
+        known = self._settings
+        baud = known.baud if known is not None and known.baud in _RATES else 0
+        form = "N1" if known is None else f"{known.parity.value}{known.stop_bits}"
         yield ChoiceList(id="choices")
         with Horizontal(classes="row"):
             yield Static("Link", classes="name", markup=False)
@@ -77,9 +83,9 @@ class LinkPane(Looks, Vertical):
             yield Static("Settings", classes="name", markup=False)
             yield Select(
                 [("find them", 0), *((f"{rate} Bd", rate) for rate in _RATES)],
-                value=0, allow_blank=False, id="baud", compact=True,
+                value=baud, allow_blank=False, id="baud", compact=True,
             )  # fmt: skip
-            yield Select(_FORMATS, value="N1", allow_blank=False, id="format", compact=True)
+            yield Select(_FORMATS, value=form, allow_blank=False, id="format", compact=True)
         yield Prose(id="status")
 
     def on_mount(self) -> None:

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import Input, Select, Static
 
-from busprobe.diagnosis.catalogue import CAUTION_CT, CAUTION_LOAD
-from busprobe.diagnosis.wiring import Explanation, KnownLoad, WiringDiagnosis, WiringVerdict
+from busprobe.diagnosis.catalogue import CAUTION_CT
 from busprobe.session.events import Step
 from busprobe.tui import words
-from busprobe.tui.actions import Scope
 from busprobe.tui.state import StepState
-from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
 from busprobe.tui.widgets.trend import TrendPicture
 from busprobe.tui.widgets.wiring_table import WiringTable, right_ratio
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.wiring import Explanation, KnownLoad, WiringDiagnosis
 
 _PLANS = (
     ("one phase after the other", "each"),
@@ -34,35 +37,6 @@ _SIGN_WORDS = {
     "export-positive": "P positive = export.",
     "unknown": "Sign of P: not proven.",
 }
-
-
-class PromptCard(Looks, Vertical):
-    """What the technician is asked to do with their hands."""
-
-    DEFAULT_CSS = """
-    PromptCard { height: auto; background: $bp-mark; padding: 0 1; display: none; }
-    PromptCard.-on { display: block; }
-    PromptCard Static { height: auto; }
-    PromptCard KeyLine { dock: none; height: 1; background: $bp-mark; }
-    """
-
-    def compose(self) -> ComposeResult:
-        """Request, caution, answers."""
-        yield Prose()
-        yield KeyLine(Scope.WORK, only=("answer", "let_hands"))
-
-    def refresh_state(self) -> None:
-        """Show the request, if there is one."""
-        c, g = self.colours, self.glyphs
-        prompt = self.state.prompt
-        self.set_class(prompt is not None, "-on")
-        if prompt is None:
-            return
-        text = Text()
-        text.append(f"{g.right} {words.safe(prompt.request)}\n", Style(color=c.ink, bold=True))
-        text.append(f"{g.warn} Caution: {CAUTION_LOAD}", Style(color=c.warn))
-        self.query_one(Prose).show(text)
-        self.query_one(KeyLine).refresh_state()
 
 
 class ExplanationList(LineList):
@@ -149,6 +123,8 @@ class WiringPane(Looks, Vertical):
 
     def load(self) -> KnownLoad | None:
         """The load as entered, None when it is no power."""
+        from busprobe.diagnosis.wiring import KnownLoad
+
         try:
             power = float(self.query_one("#load", Input).value)
         except ValueError:
@@ -223,7 +199,7 @@ class WiringPane(Looks, Vertical):
                     f"{lead}{g.right} Next experiment: ", Style(color=c.accent, bold=True)
                 )
                 remedy.append(words.safe(diagnosis.next_experiment), Style(color=c.ink))
-            if diagnosis.verdict is not WiringVerdict.CORRECT:
+            if diagnosis.verdict.value != "correct":
                 advice.append(f"{g.warn} Caution: {CAUTION_CT}\n", Style(color=c.warn))
             for text in diagnosis.not_identifiable:
                 advice.append(f"{g.unknown} Not told by this: ", Style(color=c.dim, bold=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual.app import ComposeResult
@@ -14,11 +15,16 @@ from textual.widgets import ContentSwitcher
 from busprobe.session.events import Step
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.address_pane import AddressPane
+from busprobe.tui.screens.energy_pane import EnergyPane
+from busprobe.tui.screens.energy_pane import View as EnergyView
 from busprobe.tui.screens.find_pane import FindPane
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
-from busprobe.tui.screens.later_pane import LaterPane
+from busprobe.tui.screens.handover_pane import HandoverPane
+from busprobe.tui.screens.line_pane import LinePane
+from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
+from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
 from busprobe.tui.state import JobState
 from busprobe.tui.widgets.bus_strip import BusStrip
@@ -33,7 +39,9 @@ from busprobe.tui.widgets.panel import CanvasPanel
 if TYPE_CHECKING:
     from busprobe.tui.app import BusprobeApp
 
-_STARTABLE = (Step.LINK, Step.FIND, Step.ADDRESSES, Step.WIRING)
+_VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY)
+# Where a device need not be known before the step starts.
+_WITHOUT_DEVICES = (Step.FIND, Step.HANDOVER)
 
 
 class _Pane(Protocol):
@@ -63,6 +71,7 @@ class WorkScreen(Screen[None]):
         super().__init__()
         self.step = Step.LINK
         self._was_open = False
+        self._plan_state: Path | None = None
 
     @property
     def _app(self) -> BusprobeApp:
@@ -89,13 +98,15 @@ class WorkScreen(Screen[None]):
                 with Vertical(id="middle"):
                     yield BusStrip(id="bus")
                     with ContentSwitcher(id="panes", initial="pane-link"):
-                        yield LinkPane(self._app.choices(), self._app.link_argument)
+                        yield LinkPane(
+                            self._app.choices(), self._app.link_argument, self._app.settings
+                        )
                         yield FindPane()
                         yield AddressPane()
-                        yield LaterPane(Step.LINE)
+                        yield LinePane()
                         yield WiringPane()
-                        yield LaterPane(Step.ENERGY)
-                        yield LaterPane(Step.HANDOVER)
+                        yield EnergyPane()
+                        yield HandoverPane()
             yield FindingsList(id="findings")
         yield KeyLine(Scope.WORK, id="keys")
 
@@ -106,6 +117,8 @@ class WorkScreen(Screen[None]):
 
     def refresh_state(self) -> None:
         """Show the state of the job as it is now."""
+        if not self.query(TourStrip):
+            return  # Not composed yet, or about to leave.
         state = self.state
         if state.is_open and not self._was_open and self.step is Step.LINK:
             self._show(Step.FIND)
@@ -147,8 +160,10 @@ class WorkScreen(Screen[None]):
 
     def on_line_list_moved(self, message: LineList.Moved) -> None:
         """A device chosen in the address list is the selected device."""
-        if message.control.id == "address-list" and message.index < len(self.state.addresses):
-            self.state.selected = self.state.addresses[message.index]
+        addresses = self.state.addresses
+        lists_devices = message.control.id in ("address-list", "role-list")
+        if lists_devices and message.index < len(addresses):
+            self.state.selected = addresses[message.index]
             self.refresh_state()
 
     def on_bus_strip_selected(self, message: BusStrip.Selected) -> None:
@@ -166,6 +181,7 @@ class WorkScreen(Screen[None]):
         """Whether an action is possible now."""
         state = self.state
         prompt = state.prompt
+        idle = state.running is None
         checks: dict[str, Callable[[], bool]] = {
             "answer": lambda: prompt is not None,
             "let_hands": lambda: prompt is not None and prompt.answerable,
@@ -173,7 +189,12 @@ class WorkScreen(Screen[None]):
             "stop": lambda: state.running is not None or bool(state.watched),
             "device": lambda: len(state.devices) > 1 and state.running is not Step.WIRING,
             "watch": lambda: state.is_open and bool(state.devices) and state.running is None,
-            "view": lambda: bool(state.devices) and self.step in (Step.FIND, Step.WIRING),
+            "view": lambda: bool(state.devices) and self.step in _VIEWED,
+            "find_fast": lambda: self.step is Step.FIND and self._can_start(),
+            "listen": lambda: self.step is Step.LINE and state.is_open and state.running is None,
+            "readdress": self._can_readdress,
+            "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
+            "report": lambda: self.step is Step.HANDOVER and state.is_open and idle,
             "details": lambda: bool(state.findings),
             "ports": lambda: self.step is Step.LINK,
             "skip_tour": lambda: self._app.tour is not None and not self._app.tour.over,
@@ -183,13 +204,18 @@ class WorkScreen(Screen[None]):
 
     def _can_start(self) -> bool:
         state = self.state
-        if self.step not in _STARTABLE or state.running is not None:
+        if state.running is not None:
             return False
         if self.step is Step.LINK:
             return True
         if not state.is_open:
             return False
-        return self.step is Step.FIND or bool(state.devices)
+        return self.step in _WITHOUT_DEVICES or bool(state.devices)
+
+    def _can_readdress(self) -> bool:
+        state = self.state
+        known = state.selected in state.devices
+        return self.step is Step.ADDRESSES and state.is_open and known and state.running is None
 
     def action_show_step(self, step: str) -> None:
         """Show a step."""
@@ -213,6 +239,20 @@ class WorkScreen(Screen[None]):
                 session.find()
             case Step.ADDRESSES:
                 session.check_addresses(state.addresses)
+            case Step.LINE:
+                pane = self.query_one(LinePane)
+                pane.show_view(LineView.HISTORY if pane.soak_s else LineView.CAUSES)
+                session.check_line(state.addresses, pane.soak_s)
+            case Step.ENERGY:
+                self._start_balance()
+            case Step.HANDOVER:
+                wish = self.query_one(HandoverPane).wish()
+                if isinstance(wish, str):
+                    self.notify(wish, markup=False)
+                else:
+                    state.checks.clear()
+                    self._plan_state = wish.state_file
+                    session.verify(wish)
             case _:
                 load = self.query_one(WiringPane).load()
                 if load is None:
@@ -221,6 +261,44 @@ class WorkScreen(Screen[None]):
                     state.wiring_address = state.selected
                     session.check_wiring(state.selected, load)
         self.refresh_state()
+
+    def _start_balance(self) -> None:
+        pane = self.query_one(EnergyPane)
+        obstacle = pane.obstacle()
+        if obstacle:
+            self.notify(obstacle, markup=False)
+            return
+        meters = pane.meters()
+        self.state.balance_addresses = {name: address for address, (name, _) in meters.items()}
+        pane.show_view(EnergyView.FLOW)
+        self._app.session.check_balance(meters, pane.duration_s, pane.curtail)
+
+    def action_find_fast(self) -> None:
+        """Search quickly."""
+        self._app.session.find(fast=True)
+
+    def action_listen(self) -> None:
+        """Hear what others say, at the settings of the link or at those that are found."""
+        pane = self.query_one(LinePane)
+        pane.show_view(LineView.HEARD)
+        self._app.session.listen(pane.listen_s, None)
+
+    def action_readdress(self) -> None:
+        """Give the selected device another address."""
+        if self.state.selected is not None:
+            self.app.push_screen(ReaddressScreen(self.state.selected), self._came_back)
+
+    def _came_back(self, _: None) -> None:
+        self.refresh_state()
+
+    def action_role(self) -> None:
+        """Change what the selected meter is said to measure."""
+        if self.state.selected is not None:
+            self.query_one(EnergyPane).next_role(self.state.selected)
+
+    def action_report(self) -> None:
+        """Write the report of this visit."""
+        self._app.session.write_report(self._plan_state)
 
     def action_stop(self) -> None:
         """Stop what runs."""
@@ -248,10 +326,15 @@ class WorkScreen(Screen[None]):
 
     def action_view(self) -> None:
         """Change the view."""
-        if self.step is Step.WIRING:
-            self.query_one(WiringPane).next_view()
-        else:
-            self.query_one("#device", DevicePanel).next_view()
+        match self.step:
+            case Step.WIRING:
+                self.query_one(WiringPane).next_view()
+            case Step.LINE:
+                self.query_one(LinePane).next_view()
+            case Step.ENERGY:
+                self.query_one(EnergyPane).next_view()
+            case _:
+                self.query_one("#device", DevicePanel).next_view()
 
     def action_details(self) -> None:
         """Explain the marked finding."""

@@ -115,10 +115,28 @@ class BusStrip(CanvasPanel, can_focus=False):
         bridge = start + horizontal * (right - left - 1) + end
         canvas.write(left, 1, bridge, line)
         canvas.write(drop.centre, 1, tee, line)
-        self._box(canvas, drop, drop.left, half, line)
-        self._box(canvas, drop, drop.left + half + 1, half, line)
+        serials = self._serials(drop.device)
+        self._box(canvas, drop, drop.left, half, line, serials[0])
+        self._box(canvas, drop, drop.left + half + 1, half, line, serials[1])
 
-    def _box(self, canvas: Canvas, drop: _Drop, left: int, width: int, line: Style) -> None:
+    def _serials(self, device: Device) -> tuple[str, str]:
+        """What is known of the two devices of a drop: their serial numbers, else "?"."""
+        own = device.identity.serial
+        heard = [s for s in self.state.verdicts.get(device.address, ()) if s != own]
+        found = [serial for serial in (own, *heard) if serial]
+        first, second, *_ = (*found, "", "")
+        return first, second
+
+    def _box(
+        self,
+        canvas: Canvas,
+        drop: _Drop,
+        left: int,
+        width: int,
+        line: Style,
+        serial: str | None = None,
+    ) -> None:
+        """A box; `serial` is that of one of two devices, None where there is only one."""
         c, g = self.colours, self.glyphs
         device = drop.device
         selected = device.address == self.state.selected
@@ -147,11 +165,21 @@ class BusStrip(CanvasPanel, can_focus=False):
         state_text = f"{shown.sign} {word}".rstrip()
         canvas.write(left + 2 + len(number), 3, state_text, state_style)
         name = words.safe(device.identity.model or device.identity.maker or "unidentified")
+        if serial is not None:
+            # Of two numbers from one works the last digits tell them apart.
+            name = _tail(words.safe(serial), inner, g.ellipsis) if serial else f"{g.unknown} serial"
         canvas.write(left + 1, 4, _fit(name, inner, g.ellipsis), Style(color=c.ink))
 
 
 def _fit(text: str, width: int, ellipsis: str) -> str:
     return text if cell_len(text) <= width else set_cell_size(text, width - 1) + ellipsis
+
+
+def _tail(text: str, width: int, ellipsis: str) -> str:
+    """The end of a text that is too long."""
+    while cell_len(text) > width and text:
+        text = ellipsis + text.removeprefix(ellipsis)[1:]
+    return text
 
 
 def _spread(devices: list[Device], widths: list[int], left: int, room: int) -> tuple[_Drop, ...]:

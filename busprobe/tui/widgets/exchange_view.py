@@ -76,11 +76,15 @@ class ExchangeView(CanvasPanel):
         """The laptop in the upper lane, the devices in the lower one, to scale."""
         c, g = self.colours, self.glyphs
         start = exchange.request.t_start_ns
+        settings = self.state.settings
+        character_ns = 0 if settings is None else settings.character_ns
         ends = [exchange.request.t_end_ns]
         spans: list[tuple[int, int, bool, bool]] = [(start, exchange.request.t_end_ns, True, False)]
         for piece in exchange.pieces:
             if isinstance(piece, Unframed):
-                spans.append((piece.t_ns, piece.t_ns, False, True))
+                # Known is when it had arrived; it took as long as so many characters take.
+                begin = max(ends[-1], piece.t_ns - len(piece.data) * character_ns)
+                spans.append((begin, piece.t_ns, False, True))
                 ends.append(piece.t_ns)
             else:
                 spans.append((piece.t_start_ns, piece.t_end_ns, False, False))

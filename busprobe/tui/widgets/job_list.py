@@ -7,7 +7,6 @@ from rich.text import Text
 
 from busprobe.session.events import Step
 from busprobe.tui import words
-from busprobe.tui.state import StepState
 from busprobe.tui.widgets.line_list import LineList
 
 STEPS = tuple(Step)
@@ -38,13 +37,11 @@ class JobList(LineList):
         c, g = self.colours, self.glyphs
         step = STEPS[index]
         here = step is self.current
-        built = self.state.steps[step].state is not StepState.NOT_HERE
         shown = words.step(self.state, step, g, c)
-        ink = c.ink if built else c.dim
         title = Text.assemble(
             (g.running if here else " ", Style(color=c.accent)),
             (f"{index + 1} ", Style(color=c.accent, bold=True)),
-            (words.STEP_TITLES[step], Style(color=ink, bold=here)),
+            (words.STEP_TITLES[step], Style(color=c.ink, bold=here)),
         )
         state = Text.assemble(("   ", ""), (str(shown), Style(color=shown.colour)))
         return [title, state]

@@ -19,11 +19,26 @@ ABOUT = {
         "Reads each known address again and again and listens for a second voice in the answers. "
         "Nothing is written."
     ),
+    Step.LINK: "Only listens: nothing is sent.",
+    Step.LINE: (
+        "Listens first, then asks each known address short and long questions and counts what "
+        "fails. Nothing is written. l only listens."
+    ),
+    Step.ENERGY: (
+        "Reads all meters in turn and weighs whether they add up. Check the role of each first: "
+        "m changes it. Nothing is written."
+    ),
+    Step.HANDOVER: (
+        "Checks this line against a plan: who answers, readings, balance, and wiring where a load "
+        "is given. Nothing is written. p writes the report."
+    ),
     Step.WIRING: (
         "Reads one meter about once a second while you switch a load of known power. "
         "Nothing is written."
     ),
 }
+_ENDED = (StepState.DONE, StepState.STOPPED, StepState.FAILED)
+_ROWS = 3
 
 
 class StepCard(CanvasPanel):
@@ -37,12 +52,25 @@ class StepCard(CanvasPanel):
         super().__init__(id=id)
         self.step = step
 
+    def shown_step(self) -> Step:
+        """The step whose course is shown."""
+        return self.step
+
+    def refresh_state(self) -> None:
+        """Show the step as it is now; one that ended takes no more rows than its summary."""
+        view = self.state.steps[self.shown_step()]
+        rows = _ROWS
+        if self.size.width and view.state in _ENDED:
+            told = words.wrapped(f"x stopped: {words.safe(view.summary)}", self.size.width)
+            rows = min(_ROWS, len(told))
+        self.styles.height = rows
+        super().refresh_state()
+
     def draw(self, canvas: Canvas) -> None:
         """Draw the card."""
         c, g = self.colours, self.glyphs
-        view = self.state.steps[self.step]
-        ended = view.state in (StepState.DONE, StepState.STOPPED, StepState.FAILED)
-        if ended:
+        view = self.state.steps[self.shown_step()]
+        if view.state in _ENDED:
             shown = {
                 StepState.DONE: words.Shown(g.ok, "done", c.ok),
                 StepState.STOPPED: words.Shown(g.stopped, "stopped", c.warn),

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from rich.style import Style
 
-from busprobe.diagnosis.wiring import WiringDiagnosis
 from busprobe.model.reading import PHASES, Snapshot
 from busprobe.tui import words
 from busprobe.tui.glyphs import GlyphMode
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.wiring import WiringDiagnosis
 
 _AXIS = 8
 _SHORTEST_SPAN_S = 10.0

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from rich.style import Style
 
-from busprobe.diagnosis.wiring import CtWiring, Explanation
 from busprobe.tui import words
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
+
+if TYPE_CHECKING:
+    from busprobe.diagnosis.wiring import CtWiring, Explanation
 
 _NAMES = {"none": "no current", "open": "open", "N": "neutral"}
 # Columns: meter input, CT as found, CT as it should be, voltage lead as found.
