@@ -7,15 +7,47 @@ from typing import TYPE_CHECKING
 
 from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole, Role, Sign, balance_findings
 from busprobe.diagnosis.catalogue import balance as balance_catalogue
+from busprobe.model.errors import InputError
+from busprobe.model.exchange import Outcome
 from busprobe.procedures.check_balance import BalanceCheck, BalanceMeter, BalancePlan
 from busprobe.procedures.operator import Operator
+from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.session import findings as words
 from busprobe.session.events import BalanceSeen, Step, StepEnd, StepFinished, StepStarted
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
 
+# Single damaged answers are no second device.
+_FEWEST_POLLS = 6
 BALANCE_CODES = tuple(balance_catalogue.ENTRIES)
+
+
+class _Crowd:
+    """Watches for an address at which more than one device answers: it has no power of its own."""
+
+    def __init__(self) -> None:
+        self.address: int | None = None
+        self._counts: dict[int, tuple[int, int]] = {}
+
+    def count(self, readings: DeviceReadings) -> None:
+        """Take one poll."""
+        address = readings.device.address
+        polls, crowded = self._counts.get(address, (0, 0))
+        polls += 1
+        crowded += any(e.outcome is Outcome.CROWDED for e in readings.exchanges)
+        self._counts[address] = polls, crowded
+        if polls >= _FEWEST_POLLS and crowded > polls / 2:
+            self.address = address
+
+
+def _crowded(address: int) -> InputError:
+    return InputError(
+        f"More than one device answers at address {address}: what is read there is now the one, "
+        "now the other.",
+        f"Run 'busprobe duplicates' on address {address}, give one of the two a free address "
+        "('busprobe readdress'), and repeat the balance.",
+    )
 
 
 async def check_balance(
@@ -33,7 +65,8 @@ async def check_balance(
         operator: Holds sources back; None to watch only.
 
     Raises:
-        InputError: A device has no power registers that are known, or nobody answers.
+        InputError: A device has no power registers that are known, nobody answers, or more than one
+            device answers at an address.
     """
     job.emit(StepStarted(Step.ENERGY, _intent(meters, plan, operator)))
     taking_part = []
@@ -44,17 +77,27 @@ async def check_balance(
             job.emit(StepFinished(Step.ENERGY, StepEnd.FAILED, problem.cause))
             raise problem
         taking_part.append(BalanceMeter(name, reader, known))
+    crowd = _Crowd()
+
+    def polled(readings: DeviceReadings) -> None:
+        crowd.count(readings)
+        job.tell_readings(readings)
+
     check = BalanceCheck(
         taking_part,
         plan,
         operator,
         job.settle,
         job.progress(Step.ENERGY),
-        job.tell_readings,
+        polled,
         lambda diagnosis: job.emit(BalanceSeen(diagnosis)),
-        job.should_stop,
+        lambda: crowd.address is not None or job.should_stop(),
     )
     diagnosis = await check.run()
+    if crowd.address is not None:
+        problem = _crowded(crowd.address)
+        job.emit(StepFinished(Step.ENERGY, StepEnd.FAILED, problem.cause))
+        raise problem
     places: tuple[int | None, ...] = (None, *meters)
     for place in places:
         job.clear_findings(place, BALANCE_CODES)

@@ -127,6 +127,13 @@ def test_a_live_bus_its_recording_and_its_series_say_the_same(tmp_path: Path) ->
     assert live["findings"][0]["address"] == 2
 
 
+def test_two_devices_on_one_address_are_no_meter() -> None:
+    ran = busprobe("balance", "sim:demo", "--grid", "1", "--hybrid", "10", "--json")
+    assert ran.status == 2
+    assert "More than one device answers at address 1" in ran.document["error"]
+    assert "readdress" in ran.document["next_step"]
+
+
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [
