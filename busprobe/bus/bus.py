@@ -210,18 +210,20 @@ class Bus:
         request_end = sent.t_ns + self.line.duration_ns(len(adu))
         self._last_activity_ns = request_end
         heard: list[Chunk] = []
-        deadline = request_end + listen_ns + self.link.arrival_uncertainty_ns
+        late = self.link.arrival_uncertainty_ns
+        times, echo = ByteTimes.of(heard, self.line), False
+        pieces: tuple[Frame | Unframed, ...] = ()
+        deadline = waiting = request_end + listen_ns + late
         while (chunk := await self.link.receive(deadline)) is not None:
             self._note(chunk)
             heard.append(chunk)
+            times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
+            pieces = pieces_of(times, (address, request))
+            answer = _answer_in(pieces, address, request)
             deadline = max(
-                self._deadline(heard, adu, address, request, request_end, listen_ns, linger_ns),
+                waiting if answer is None else answer.t_end_ns + linger_ns,
                 chunk.t_ns + self._silence_ns(),
             )
-        times, echo = strip_echo(
-            ByteTimes.of(heard, self.line), adu, request_end, self.link.arrival_uncertainty_ns
-        )
-        pieces = pieces_of(times, (address, request))
         self._last_activity_ns = max(self._last_activity_ns or 0, request_end)
         first_start = times.start_ns(0) if times.data else None
         return self._finish(
@@ -233,29 +235,6 @@ class Bus:
             turnaround_uncertainty_ns=times.uncertainty_ns(0) if times.data else 0,
             listened_ns=self.now() - request_end,
         )
-
-    def _deadline(
-        self,
-        heard: list[Chunk],
-        adu: bytes,
-        address: int,
-        request: bytes,
-        request_end: int,
-        listen_ns: int,
-        linger_ns: int,
-    ) -> int:
-        times, _ = strip_echo(
-            ByteTimes.of(heard, self.line), adu, request_end, self.link.arrival_uncertainty_ns
-        )
-        waiting = request_end + listen_ns + self.link.arrival_uncertainty_ns
-        for piece in pieces_of(times, (address, request)):
-            if (
-                isinstance(piece, Frame)
-                and piece.address == address
-                and pdu.matches(request, piece.pdu)
-            ):
-                return piece.t_end_ns + linger_ns
-        return waiting
 
     async def _mbap_exchange(self, unit: int, request: bytes, listen_ns: int) -> Exchange:
         await self._wait_for_quiet(0)
@@ -338,3 +317,15 @@ class Bus:
     async def close(self) -> None:
         """Release the link."""
         await self.link.close()
+
+
+def _answer_in(pieces: tuple[Frame | Unframed, ...], address: int, request: bytes) -> Frame | None:
+    """The first frame that answers a request."""
+    for piece in pieces:
+        if (
+            isinstance(piece, Frame)
+            and piece.address == address
+            and pdu.matches(request, piece.pdu)
+        ):
+            return piece
+    return None
