@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -403,3 +404,32 @@ def after_read(polls: Sequence[DeviceReadings], nominal_v: float = 230.0) -> lis
     }
     toggling = scale_factor_finding(device.address, name, sorted(changed))
     return told if toggling is None else [*told, toggling]
+
+
+def gathered(found: Sequence[Finding]) -> list[Finding]:
+    """One finding for each code and address: two CTs turned round are told in one.
+
+    Findings are known by code and address, so that a later look replaces an earlier one.
+    """
+    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    for finding in found:
+        groups.setdefault((finding.code, finding.address), []).append(finding)
+    return [_as_one(group) for group in groups.values()]
+
+
+def _as_one(group: Sequence[Finding]) -> Finding:
+    first = group[0]
+    if len(group) == 1:
+        return first
+
+    def told(texts: Sequence[str], between: str) -> str:
+        return between.join(dict.fromkeys(texts))
+
+    return replace(
+        first,
+        summary=told([f.summary.rstrip(".") for f in group], "; "),
+        cause=told([f.cause for f in group], " "),
+        remedy=told([f.remedy for f in group], " "),
+        probability=min(f.probability for f in group),
+        evidence=tuple(dict.fromkeys(e for f in group for e in f.evidence)),
+    )

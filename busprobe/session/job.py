@@ -159,6 +159,11 @@ class Job:
         self.findings[finding.code, finding.address] = finding
         self.emit(FindingRaised(finding))
 
+    def raise_findings(self, found: Sequence[Finding]) -> None:
+        """Keep what one look found; alike findings at one address become one that tells all."""
+        for finding in words.gathered(found):
+            self.raise_finding(finding)
+
     def clear_findings(self, address: int | None, codes: Sequence[str]) -> None:
         """Withdraw what an earlier look at the same thing said."""
         for code in codes:
@@ -318,8 +323,7 @@ class Job:
             self.anomalies[address] = found.anomalies
             self.settings_of.setdefault(address, self.bus.settings)
             self.know(device)
-            for finding in words.after_identify(found):
-                self.raise_finding(finding)
+            self.raise_findings(words.after_identify(found))
         return device
 
     def _profile_of(self, device: Device) -> DeviceProfile | None:
@@ -352,8 +356,7 @@ class Job:
             await self.bus.listen(_BETWEEN_POLLS_NS)
             polls.append(await reader.poll())
         self.tell_readings(polls[-1])
-        for finding in words.after_read(polls, nominal_v):
-            self.raise_finding(finding)
+        self.raise_findings(words.after_read(polls, nominal_v))
         return polls[-1]
 
     def tell_readings(self, readings: DeviceReadings) -> None:
@@ -477,8 +480,7 @@ class Job:
         )
         diagnosis = await check.run()
         self.clear_findings(address, words.WIRING_CODES)
-        for finding in wiring_findings(address, str(reader.device.identity), diagnosis):
-            self.raise_finding(finding)
+        self.raise_findings(wiring_findings(address, str(reader.device.identity), diagnosis))
         self.emit(
             StepFinished(
                 Step.WIRING,

@@ -258,8 +258,7 @@ class Search:
         job.anomalies[address] = found.anomalies
         job.settings_of[address] = settings
         job.know(device)
-        for finding in words.after_identify(found):
-            job.raise_finding(finding)
+        job.raise_findings(words.after_identify(found))
         return found
 
     async def _look_for_duplicates(self) -> None:
@@ -283,18 +282,18 @@ class Search:
     async def _visit_elsewhere(self, found: SettingsSearch, home: LineSettings | None) -> None:
         """Identify the devices that answer at other settings than the rest."""
         job = self.job
-        for settings, addresses in found.answered.items():
-            if settings == home:
+        elsewhere = [(s, a) for s, its in found.answered.items() if s != home for a in its]
+        # Whole answers first: at a neighbouring format the same device is heard in pieces.
+        elsewhere.sort(key=lambda place: not found.exchanges[place].proves_device)
+        for settings, address in elsewhere:
+            if address in job.devices or job.should_stop():
                 continue
-            for address in addresses:
-                if address in job.devices or job.should_stop():
-                    continue
-                await job.bus.configure(settings)
-                whole = found.exchanges[settings, address].proves_device
-                if not whole and not await somebody_answers_in_pieces(job.bus, address):
-                    continue
-                self._found(address)
-                await self._identify(address, settings)
+            await job.bus.configure(settings)
+            whole = found.exchanges[settings, address].proves_device
+            if not whole and not await somebody_answers_in_pieces(job.bus, address):
+                continue
+            self._found(address)
+            await self._identify(address, settings)
         if home is not None:
             await job.bus.configure(home)
 
