@@ -412,8 +412,8 @@ def gathered(found: Sequence[Finding]) -> list[Finding]:
     Findings are known by code and address, so that a later look replaces an earlier one.
     """
     groups: dict[tuple[str, int | None], list[Finding]] = {}
-    for finding in found:
-        groups.setdefault((finding.code, finding.address), []).append(finding)
+    for one in found:
+        groups.setdefault((one.code, one.address), []).append(one)
     return [_as_one(group) for group in groups.values()]
 
 
