@@ -64,8 +64,9 @@ async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None
         await look("link")
         await pilot.press("s")
         await until(pilot, lambda: state.is_open)
-        await pilot.press("2", "s")
+        await pilot.press("2", "o")
         await until(pilot, lambda: state.steps[Step.FIND].state is StepState.DONE)
+        await pilot.press("right")
         await look("find")
         await pilot.press("3")
         await look("addresses")
@@ -73,12 +74,15 @@ async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None
         await look("finding")
         await pilot.press("escape", "f")
         await look("frames")
-        await pilot.press("escape", "5", "right", "s")
+        await pilot.press("escape", "5", "s")
         await until(pilot, lambda: state.prompt is not None)
         await look("asked")
         await pilot.press("h")
         await until(pilot, lambda: state.steps[Step.WIRING].state is StepState.DONE)
         await look("wiring")
+        await pilot.press("4", "s")
+        await until(pilot, lambda: state.steps[Step.LINE].state is StepState.DONE)
+        await look("line")
 
 
 async def main() -> None:
@@ -94,6 +98,7 @@ async def main() -> None:
             "finding": "finding-120x40",
             "frames": "frames-120x40",
             "wiring": "wiring-120x40",
+            "line": "line-120x40",
         },
     )
     await tour((80, 24), "busprobe-light", {"asked": "asked-80x24", "wiring": "wiring-80x24"})

@@ -10,14 +10,17 @@ import pytest
 
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.launch import link_opener
+from busprobe.model.check import CheckOutcome
 from busprobe.model.errors import LinkError
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.recording.read import open_recording
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd, StepFinished
+from busprobe.session.handover import VerifyWish
 from busprobe.session.keeping import begin_recording
 from busprobe.session.ports import OpenedLink
 from busprobe.session.session import Session
+from busprobe.site.state import load_state
 
 WAIT_S = 60.0
 
@@ -166,6 +169,79 @@ def test_a_session_keeps_everything_in_a_recording(tmp_path: Path) -> None:
     with open_recording(path) as recording:
         assert [e.number for e in recording.exchanges()] == [e.number for e in made]
         assert "duplicate-address" in {f.code for f in recording.findings()}
+
+
+def test_a_scenario_that_does_not_exist_is_told(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:no-such-site")
+    lost = heard.until(events.LinkLost)
+    assert isinstance(lost, events.LinkLost)
+    assert "no-such-site" in lost.error.cause
+
+
+def test_the_line_is_checked_and_a_change_of_a_doubled_address_refused(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:demo", LineSettings())
+    session.check_line((2, 10))
+    assert heard.end_of(Step.LINE).end is StepEnd.DONE
+    counted = [e for e in heard.all if isinstance(e, events.LineCounted)][-1]
+    assert {tally.address for tally in counted.tallies} == {2, 10}
+    session.plan_change(1, 5)
+    ended = heard.until(events.ChangeEnded)
+    assert isinstance(ended, events.ChangeEnded)
+    assert ended.result is None
+    assert ended.refusal
+    assert heard.end_of(Step.ADDRESSES).end is StepEnd.FAILED
+
+
+def test_a_change_without_a_plan_writes_nothing(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.change()
+    assert heard.end_of(Step.ADDRESSES).end is StepEnd.FAILED
+    assert not [e for e in heard.all if isinstance(e, events.ExchangeMade)]
+
+
+def test_a_quick_search_reads_everybody_who_is_alone(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.find(fast=True)
+    assert heard.end_of(Step.FIND).end is StepEnd.DONE
+    read = [e.snapshot.address for e in heard.all if isinstance(e, events.ReadingsTaken)]
+    assert sorted(read) == [1, 2, 10]
+
+
+def test_a_line_is_verified_against_its_plan_and_every_check_is_kept(tmp_path: Path) -> None:
+    plan = tmp_path / "mill.plan.yaml"
+    examples = Path(__file__).parents[2] / "docs" / "examples"
+    plan.write_bytes((examples / "mill-lane.plan.yaml").read_bytes())
+    visit = tmp_path / "visit.busprobe"
+    session = Session(link_opener(pace="virtual"), lambda link: begin_recording(visit, link))
+    heard = Heard(session)
+    wish = VerifyWish(plan, quick=True)
+    session.open("sim:demo", LineSettings())
+    session.verify(wish)
+    assert heard.end_of(Step.HANDOVER).end is StepEnd.DONE
+    checks = [e.check for e in heard.all if isinstance(e, events.CheckMade)]
+    kept = load_state(wish.state_file).as_found
+    assert kept is not None
+    assert {(c.name, c.subject) for c in kept.checks} == {(c.name, c.subject) for c in checks}
+    assert CheckOutcome.FAIL in {c.outcome for c in checks}
+    session.write_report(wish.state_file)
+    written = heard.until(events.ReportWritten)
+    assert isinstance(written, events.ReportWritten)
+    assert written.conclusion == "FAIL"
+    assert all(Path(file).stat().st_size > 1000 for file in written.files)
+    session.close()
+
+
+def test_a_visit_that_was_not_recorded_cannot_be_reported(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.write_report()
+    ended = heard.end_of(Step.HANDOVER)
+    assert ended.end is StepEnd.FAILED
+    assert "Nothing is recorded" in ended.summary
 
 
 def test_closing_twice_is_allowed(session: Session) -> None:

@@ -61,14 +61,15 @@ class Stage:
         """Have all events taken in and everything drawn."""
         self.app.drain()
         # A pause of no length waits until all messages are worked off, then lays out and paints:
-        # the second and third are for what that brought about.
-        for _ in range(3):
+        # the second is for what that brought about.
+        for _ in range(2):
             await self.pilot.pause(0)
 
     async def press(self, *keys: str) -> None:
         for key in keys:
             await self.pilot.press(key)
-            await self.settle()
+            self.app.drain()
+        await self.settle()
 
     async def play(self, count: int | None = None) -> None:
         self.session.play(count)

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import fake_later_steps as later
 import pytest
 from fake_session import CT_FINDING, DUPLICATE_FINDING, FakeSession, diagnosis
 from stage import SCENARIOS, Port, on_stage
 
+from busprobe.diagnosis.balance import MeterRole, Role
+from busprobe.diagnosis.line_health import Weighed
 from busprobe.diagnosis.wiring import WiringVerdict
+from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device, Identity
 from busprobe.model.errors import LinkError
 from busprobe.model.finding import Evidence
 from busprobe.model.reading import Reading, ReadingState, Snapshot
+from busprobe.procedures.change_address import PlannedWrite
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
 from busprobe.tui.app import BusprobeApp
@@ -60,6 +65,30 @@ def hostile_events(text: str) -> list[events.Event]:
         events.StepStarted(Step.WIRING, text),
         events.OperatorAsked(text, text, True, answerable=True),
         events.WiringSeen(2, wiring),
+        *hostile_later_events(text, device),
+    ]
+
+
+def hostile_later_events(text: str, device: Device) -> list[events.Event]:
+    """The same text through line, energy, handover and another address."""
+    seen = replace(later.TWO_AT_ONE, address=2, serials=(text, text + "2"), manner=text)
+    cause = replace(later.CAUSE, code=text, evidence=(Evidence(1, text),))
+    check = Check(text, text, text, text, text, CheckOutcome.FAIL, text, (Evidence(1, text),))
+    known = {2: (text, MeterRole(Role.LOAD))}
+    meters = tuple(replace(m, name=text, behind=text) for m in later.balance(known).meters)
+    balance = replace(
+        later.balance(known), meters=meters, not_identifiable=(text,), next_experiment=text
+    )
+    plan = later.plan(device, 9)
+    plan = replace(plan, profile=text, writes=(PlannedWrite(20, 9, text),))
+    return [
+        events.DuplicateSeen(seen),
+        events.LineWeighed(Weighed((cause,), 1, 2, ())),
+        events.CheckMade(check),
+        events.BalanceSeen(balance),
+        events.RecordingBegun(text),
+        events.ReportWritten((text,), text, text),
+        events.ChangePlanned(plan),
     ]
 
 
@@ -74,12 +103,28 @@ async def test_every_screen_bears_any_text(text: str) -> None:
         await stage.press("end", "up", "s")
         for event in hostile_events(text):
             stage.session.emit(event)
-        for key in ("1", "2", "v", "v", "v", "3", "5", "d", "b", "f", "b"):
+        for key in ("1", "2", "v", "v", "v", "3", "4", "6", "v", "v", "7", "5", "d", "b", "f", "b"):
             await stage.press(key)
             assert harmless(stage.screen_text()), key
         stage.session.emit(events.StepFinished(Step.WIRING, StepEnd.DONE, text))
         await stage.settle()
         assert harmless(stage.screen_text())
+        # The dialog for another address: refused, planned, written.
+        await stage.press("3", "a")
+        planned = hostile_later_events(text, Device(2, Identity(text, text, text, text, text)))[-1]
+        assert isinstance(planned, events.ChangePlanned)
+        result = later.changed(planned.plan)
+        written = tuple(replace(w, outcome=text) for w in result.written)
+        result = replace(result, text=text, written=written)
+        for event in (
+            planned,
+            events.ChangeEnded(None, None, text),
+            events.ChangeEnded(planned.plan, result, ""),
+        ):
+            stage.session.emit(event)
+            await stage.settle()
+            assert harmless(stage.screen_text()), event
+        await stage.press("escape")
         stage.session.emit(events.LinkLost(LinkError(text, text)))
         await stage.press("1")
         assert harmless(stage.screen_text())

@@ -126,6 +126,7 @@ class TrendPicture(CanvasPanel):
         if self.diagnosis is None or self.since_s is None:
             return
         canvas = plot.canvas
+        free_from = 0
         for step in self.diagnosis.steps:
             if not step.dp_w:
                 continue
@@ -133,7 +134,8 @@ class TrendPicture(CanvasPanel):
             size = words.number(step.dp_w[index], 0, self.glyphs)
             sign = "+" if step.dp_w[index] > 0 else ""
             column = int(plot.x(self.since_s + step.t_s)) // canvas.dots_x + 1
-            if column + len(size) + 1 < canvas.width:
+            if free_from <= column and column + len(size) + 1 < canvas.width:
+                free_from = column + len(size) + 2
                 style = Style(color=self.colours.phase(PHASES[index]), bold=True)
                 canvas.write(column, canvas.height - 2, f"{sign}{size}", style)
 
