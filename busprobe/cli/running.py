@@ -46,7 +46,8 @@ def run_job(
         job = Job(opened, endpoint, teller(call.as_json), recorder=recorder)
         try:
             result = await work(job)
-        except LinkError:
+        except (LinkError, asyncio.CancelledError):
+            # Lost, or stopped with Ctrl-C.
             _salvage(job)
             raise
         finally:
@@ -127,11 +128,13 @@ def scan_hosts(
 
 
 def _salvage(job: Job) -> None:
-    """The link was lost: what was found before is still worth knowing."""
+    """The work ended early: what was found before is still worth knowing."""
     diagnostics.progress_done()
-    if job.devices:
-        listed = ", ".join(map(str, sorted(job.devices)))
-        diagnostics.say(f"Before the link was lost these addresses had answered: {listed}.")
+    for address, device in sorted(job.devices.items()):
+        serial = f", serial number {device.identity.serial}" if device.identity.serial else ""
+        diagnostics.say(f"Until then address {address} had answered: {device.identity}{serial}.")
+    for finding in job.findings.values():
+        diagnostics.say(f"Until then was found: {finding.summary}")
 
 
 def teller(quiet: bool) -> Callable[[events.Event], None]:
