@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from busprobe.bus.bus import Bus
+from busprobe.bus.bus import MS, Bus
 from busprobe.bus.manners import Manners
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from busprobe.session.job import Job
     from busprobe.session.line import LineReport
     from busprobe.session.search import FindPlan
+
+# Energy managers wait for 200 ms and more. Common practice, no source.
+_SLOW_NS = 150 * MS
 
 NOT_SERIAL = "Two devices on one address cannot be told apart through Modbus TCP."
 NOT_SERIAL_NEXT = (
@@ -252,7 +255,7 @@ def after_find(
             )
         )
     for address, exchange in sorted(state.late.items()):
-        if address in state.present:
+        if address in state.present and _is_slow(state.present[address]):
             found.append(_late(address, exchange, state.present[address]))
     for address, its in sorted(job.settings_of.items()):
         if its is not None and settings is not None and its != settings:
@@ -285,6 +288,12 @@ def _bytes_heard(job: Job) -> int:
 def _name(job: Job, address: int) -> str | None:
     device = job.devices.get(address)
     return None if device is None or device.identity.source == "none" else str(device.identity)
+
+
+def _is_slow(exchange: Exchange) -> bool:
+    """Whether a device takes longer than other programs wait; a fast search waits for nobody."""
+    turnaround = exchange.turnaround_ns
+    return turnaround is None or turnaround >= _SLOW_NS
 
 
 def _late(address: int, heard_in: Exchange, asked_again: Exchange) -> Finding:
