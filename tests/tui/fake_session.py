@@ -191,7 +191,7 @@ class FakeSession:
     def write_report(self, verification: Path | None = None) -> None:
         self._note("write_report", verification)
         self._script.append(events.StepStarted(Step.HANDOVER, "Writes the report."))
-        files = ("/home/tech/visit-report.html", "/home/tech/visit-report.json")
+        files = ("visits/visit-report.html", "visits/visit-report.json")
         self._script.append(events.ReportWritten(files, "FAIL", "1 check failed."))
         self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "Report: FAIL."))
 

@@ -169,15 +169,15 @@ async def test_a_plan_is_verified_and_every_check_tells_what_it_rests_on() -> No
         await stage.press("p")
         assert stage.session.calls[-1] == ("write_report", (wish.state_file,))
         await stage.play()
-        assert "/home/tech/visit-report.html" in stage.screen_text()
+        assert "visits/visit-report.html" in stage.screen_text()
 
 
 async def test_where_everything_is_kept_is_told() -> None:
     async with on_stage(size=(120, 40)) as stage:
         await stage.open()
-        stage.session.emit(events.RecordingBegun("/home/tech/2026-01-05_0910.busprobe"))
+        stage.session.emit(events.RecordingBegun("visits/2026-01-05_0910.busprobe"))
         await stage.press("7")
-        assert "Recording /home/tech/2026-01-05_0910.busprobe" in stage.screen_text()
+        assert "Recording visits/2026-01-05_0910.busprobe" in stage.screen_text()
 
 
 # -- another address ------------------------------------------------------------------------
