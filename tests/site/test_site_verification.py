@@ -115,11 +115,11 @@ meters:
 @pytest.mark.parametrize(
     ("scenario", "address", "sound", "alone"),
     # Answers that take up to 840 ms are now and then cut by the listening time: whether one device
-    # gives them may stay open, but they are never called two.
-    [("late-answers", 10, 1, {PASS, NOT_TESTED}), ("three-on-one-address", 1, 4, {FAIL})],
+    # gives them stays open here, although one does.
+    [("late-answers", 10, 1, NOT_TESTED), ("three-on-one-address", 1, 4, FAIL)],
 )
 def test_a_planned_device_is_waited_for_and_pieces_are_heard(
-    scenario: str, address: int, sound: int, alone: set[str]
+    scenario: str, address: int, sound: int, alone: str
 ) -> None:
     plan = plan_of(
         f"""
@@ -133,7 +133,7 @@ meters:
     )
     run = Run(plan, quick(Group.FIND, Group.DUPLICATES))
     assert run.outcome("answers", "hard to hear") == PASS
-    assert run.outcome("alone", "hard to hear") in alone
+    assert run.outcome("alone", "hard to hear") == alone
     assert run.outcome("alone", "sound") == PASS
 
 
@@ -185,7 +185,7 @@ def test_without_a_load_the_wiring_is_not_tested_and_says_so() -> None:
 
 def test_a_generator_meter_that_counts_the_wrong_way_contradicts_its_role() -> None:
     plan = plan_of(GENERATOR)
-    run = Run(plan, quick(Group.FIND, Group.BALANCE, watch_s=120.0))
+    run = Run(plan, quick(Group.FIND, Group.BALANCE, watch_s=40.0))
     assert [f.code for f in run.bus.truth.faults] == ["ct-reversed"]
     for name, subject in (
         ("role", "gen meter"),
@@ -193,14 +193,14 @@ def test_a_generator_meter_that_counts_the_wrong_way_contradicts_its_role() -> N
         ("balance", "Wood gas"),
     ):
         assert run.outcome(name, subject) == FAIL
-    # A generator that hardly moves leaves open which of two faults it is: the balance says that
-    # something is wrong and lists what fits, and the role check names the meter.
-    codes = run.whole.done["balance", "Wood gas"].finding_codes
-    assert codes in {("balance-meter-reversed",), ("balance-ambiguous",)}
-    assert {a for (_, a), f in run.job.findings.items() if f.severity is Severity.FAULT} <= {
-        2,
-        None,
-    }
+    # A generator that hardly moves leaves the balance open between two faults, although the meter
+    # is reversed; the role check names the meter.
+    done = run.whole.done
+    assert done["balance", "Wood gas"].finding_codes == ("balance-ambiguous",)
+    assert done["house-load", "Wood gas"].finding_codes == ("balance-ambiguous",)
+    assert done["role", "gen meter"].finding_codes == ("role-contradicts-sign",)
+    told = {key for key, f in run.job.findings.items() if f.severity is not Severity.NOTE}
+    assert told == {("balance-ambiguous", None), ("role-contradicts-sign", 2)}
     # The generator hardly moves: whether the grid meter follows it stays open.
     assert run.outcome("follows", "set") == NOT_TESTED
     assert_reads_only(run)
