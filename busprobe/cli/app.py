@@ -39,7 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "simulate": ("simulate", "Serve a simulated bus on a pty or TCP port."),
     "train": ("train", "Exercises on simulated faulty buses, graded."),
     "doctor": ("doctor", "Check whether this computer is ready, and how to mend it."),
-    "schema": ("schema", "Print the JSON Schema of a command's document, or of a plan."),
+    "schema": ("schema", "Print the JSON Schema of a document, a plan or a profile."),
 }
 
 

@@ -10,20 +10,27 @@ from busprobe.cli import output
 from busprobe.cli.documents import RESULTS, json_schema
 
 # Files that people write, beside the documents that commands print.
-PLAN = "plan"
+PLAN, PROFILE = "plan", "profile"
 
 
 @click.command("schema")
-@click.argument("name", metavar="COMMAND|plan", type=click.Choice(sorted((*RESULTS, PLAN))))
+@click.argument(
+    "name", metavar="COMMAND|plan|profile", type=click.Choice(sorted((*RESULTS, PLAN, PROFILE)))
+)
 def command(name: str) -> None:
     """Print the JSON Schema of the document that COMMAND prints with --json.
 
-    'plan' is the schema of a site plan, for completion in an editor.
+    'plan' and 'profile' are the schemas of a site plan and of a device profile, for completion in
+    an editor.
     """
     if name == PLAN:
         from busprobe.site.plan import plan_schema
 
         shape = plan_schema()
+    elif name == PROFILE:
+        from busprobe.profiles.schema import profile_schema
+
+        shape = profile_schema()
     else:
         shape = json_schema(name)
     output.line(json.dumps(shape, indent=2))

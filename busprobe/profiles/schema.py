@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -383,3 +383,11 @@ class DeviceProfile(Part):
             for entry in self.registers
             if entry.quantity and any(phase in entry.quantity for phase in beyond)
         ]
+
+
+def profile_schema() -> dict[str, Any]:
+    """JSON Schema of a profile file, for editors."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **DeviceProfile.model_json_schema(),
+    }

@@ -12,6 +12,7 @@ from typing import Any
 import jsonschema
 import pytest
 from click.testing import CliRunner
+from ruamel.yaml import YAML
 
 from busprobe.cli.app import Outside, application
 from busprobe.cli.documents import json_schema
@@ -306,3 +307,16 @@ def test_the_schema_of_a_plan_is_printed() -> None:
     schema = json.loads(ran.out)
     jsonschema.Draft202012Validator.check_schema(schema)
     assert "links" in schema["required"]
+
+
+def test_the_schema_of_a_device_profile_takes_the_shipped_ones() -> None:
+    ran = busprobe("schema", "profile")
+    assert ran.status == 0
+    validator = jsonschema.Draft202012Validator(json.loads(ran.out))
+    folder = Path(__file__).parents[2] / "device_profiles"
+    files = sorted(folder.glob("*.yaml"))
+    assert files
+    for file in files:
+        content = json.loads(json.dumps(YAML(typ="safe").load(file)))
+        assert list(validator.iter_errors(content)) == [], file.name
+    assert list(validator.iter_errors({"format": 1, "nmae": "x"}))
