@@ -9,7 +9,7 @@ import click
 
 from busprobe.cli import output, words
 from busprobe.cli.call import Call, Traffic
-from busprobe.cli.documents import BenchResult, CheckPart
+from busprobe.cli.documents_handover import BenchResult, CheckPart
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
 from busprobe.cli.running import run_job
 from busprobe.diagnosis.bench import CLASSES, Reference, label_text

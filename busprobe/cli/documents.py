@@ -10,9 +10,16 @@ from typing import Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from busprobe.cli.documents_base import EvidencePart
 from busprobe.cli.documents_base import Part as Part
 from busprobe.cli.documents_base import SettingsPart as SettingsPart
 from busprobe.cli.documents_energy import BalanceResult
+from busprobe.cli.documents_handover import (
+    BenchResult,
+    RecordingResult,
+    ReportResult,
+    VerifyResult,
+)
 from busprobe.cli.documents_line import LineResult, ListenResult
 from busprobe.cli.documents_training import TrainResult
 
@@ -27,14 +34,6 @@ class LinkPart(Part):
     kind: Literal["serial", "tcp", "rtu-over-tcp", "rfc2217", "simulated", "replay"]
     settings: SettingsPart | None
     """Line settings in force, null where the link has none."""
-
-
-class EvidencePart(Part):
-    """One piece of evidence."""
-
-    exchange: int | None
-    """Number of the exchange within this call."""
-    text: str
 
 
 class FindingPart(Part):
@@ -252,20 +251,6 @@ class ReaddressResult(Part):
     writes: list[WrittenPart]
 
 
-class CheckPart(Part):
-    """One check of what was expected against what was found."""
-
-    name: str
-    subject: str
-    title: str
-    planned: str
-    found: str
-    outcome: Literal["PASS", "FAIL", "NOT TESTED", "NOT APPLICABLE"]
-    uncertainty: str
-    evidence: list[EvidencePart]
-    finding_codes: list[str]
-
-
 class DoctorPart(Part):
     """One look at this computer."""
 
@@ -283,17 +268,6 @@ class DoctorResult(Part):
     system: str
     python: str
     looks: list[DoctorPart]
-
-
-class BenchResult(Part):
-    """Result of `bench`."""
-
-    address: int
-    passed: bool
-    """Whether no check failed; some may not have been tested."""
-    checks: list[CheckPart]
-    label: str
-    """What to write on the meter's label."""
 
 
 class DecodedFramePart(Part):
@@ -360,70 +334,6 @@ class SimulateResult(Part):
     """Result of `simulate --list`."""
 
     scenarios: list[ScenarioPart]
-
-
-class RecordingResult(Part):
-    """Result of `recording`."""
-
-    endpoint: str
-    """The LINK argument it was made with."""
-    started: str
-    """ISO 8601 with offset."""
-    version: str
-    """Version of busprobe that made it."""
-    duration_s: float
-    chunks: int
-    bytes_sent: int
-    bytes_received: int
-    exchanges: int
-    damaged_rows: int
-    """Rows that could not be read and are left out."""
-
-
-class PlanPart(Part):
-    """The plan that was held against the site."""
-
-    file: str
-    sha256: str
-    """Of the file, hexadecimal."""
-    site: str
-
-
-class VerifyResult(Part):
-    """Result of `verify`."""
-
-    plan: PlanPart
-    state: Literal["as-found", "as-left"]
-    checks: list[CheckPart]
-    """In the order of the plan."""
-    complete: bool
-    """Whether every check that the plan implies was gone through."""
-
-
-class ReportFilePart(Part):
-    """A file that was written."""
-
-    kind: Literal["html", "json", "pdf"]
-    file: str
-    sha256: str
-    """Hexadecimal."""
-
-
-class ReportResult(Part):
-    """Result of `report`; the report itself is in the files."""
-
-    id: str
-    conclusion: Literal["PASS", "FAIL", "INCOMPLETE"]
-    state: Literal["as-found", "as-left"]
-    """State of the site that the conclusion speaks of."""
-    passed: int
-    """Checks, as are the next three."""
-    failed: int
-    not_tested: int
-    not_applicable: int
-    open_defects: int
-    """Faults and warnings."""
-    files: list[ReportFilePart]
 
 
 ResultT = TypeVar("ResultT", bound=Part)

@@ -20,3 +20,11 @@ class SettingsPart(Part):
     """Signalling rate [bit/s]."""
     parity: Literal["N", "E", "O"]
     stop_bits: Literal[1, 2]
+
+
+class EvidencePart(Part):
+    """One piece of evidence."""
+
+    exchange: int | None
+    """Number of the exchange within this call."""
+    text: str

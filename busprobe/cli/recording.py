@@ -8,7 +8,7 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, guarded
-from busprobe.cli.documents import RecordingResult
+from busprobe.cli.documents_handover import RecordingResult
 from busprobe.cli.options import json_option
 from busprobe.model.errors import InputError
 

@@ -9,7 +9,7 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, guarded
-from busprobe.cli.documents import ReportFilePart, ReportResult
+from busprobe.cli.documents_handover import ReportFilePart, ReportResult
 from busprobe.model.errors import InputError
 
 if TYPE_CHECKING:

@@ -14,7 +14,9 @@ from busprobe.cli import diagnostics, output, words
 from busprobe.cli.bench import check_part
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part
-from busprobe.cli.documents import EvidencePart, LinkPart, PlanPart, VerifyResult
+from busprobe.cli.documents import LinkPart
+from busprobe.cli.documents_base import EvidencePart
+from busprobe.cli.documents_handover import PlanPart, VerifyResult
 from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_there
 from busprobe.cli.options import json_option
 from busprobe.cli.running import teller

@@ -10,15 +10,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from busprobe.bus.bus import MS, Bus
+from busprobe.bus.bus import Bus
 from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
-from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.diagnosis.wiring import (
     KnownLoad,
     MeterSystem,
     WiringDiagnosis,
-    wiring_findings,
 )
 from busprobe.model.check import Check
 from busprobe.model.device import Device
@@ -36,9 +34,7 @@ from busprobe.procedures.change_address import (
     plan_change,
 )
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
-from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
-from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
-from busprobe.procedures.identify import identify
+from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.listen import Listening
 from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
@@ -63,17 +59,13 @@ from busprobe.session.events import (
     StepFinished,
     StepProgress,
     StepStarted,
-    WiringSeen,
 )
 from busprobe.session.keeping import keep_event
 from busprobe.session.line import LineReport, LineWork, listen_to_line
 from busprobe.session.ports import Hands, OpenedLink
+from busprobe.session.reading import ReadingWork
 from busprobe.session.search import FindPlan, FindResult, Search
-
-# A load that switches within one poll looks like a wrong register; in three polls it does not.
-_MOST_POLLS = 3
-# Meters renew their registers once a second as a rule. Common practice, no source.
-_BETWEEN_POLLS_NS = 1_500 * MS
+from busprobe.session.wiring import prove_wiring
 
 
 @dataclass
@@ -100,7 +92,6 @@ class Job:
     exchanges: list[Exchange] = field(default_factory=list)
     _search: Search | None = None
     _profiles: Sequence[DeviceProfile] | None = None
-    _readers: dict[tuple[int, bool], MeterReader] = field(default_factory=dict)
     _start_ns: int = 0
 
     def __post_init__(self) -> None:
@@ -116,6 +107,7 @@ class Job:
                 tell(event)
 
             self.emit = tell_and_keep
+        self._reading = ReadingWork(self)
         self._start_ns = self.bus.now()
         self.emit(LinkOpened(self.endpoint, self.bus.settings))
 
@@ -287,25 +279,7 @@ class Job:
 
     async def find_device(self, address: int, settings: LineSettings | None) -> None:
         """Find the settings at which one device answers, unless they are given or fit already."""
-        if not self.bus.is_serial or settings is not None or self.bus.settings is None:
-            return
-        home = self.bus.settings
-        search = await find_settings(
-            self.bus,
-            self.progress(Step.FIND),
-            settings=(home,),
-            addresses=(address,),
-            should_stop=self.should_stop,
-        )
-        if not search.answered:
-            rest = tuple(s for s in COMMON_SETTINGS if s != home)
-            await find_settings(
-                self.bus,
-                self.progress(Step.FIND),
-                settings=rest,
-                addresses=(address,),
-                should_stop=self.should_stop,
-            )
+        await self._reading.find_device(address, settings)
 
     async def known(self, address: int) -> Device:
         """The device at an address, identified now if it was not before.
@@ -313,33 +287,11 @@ class Job:
         Raises:
             InputError: Nobody answers there.
         """
-        device = self.devices.get(address)
-        if device is None or (device.sunspec is None and device.profile is None):
-            await self.settle(address)
-            found = await identify(self.bus, address, self.profiles(), self.progress(Step.FIND))
-            if not any(e.proves_device for e in found.exchanges):
-                raise words.nobody_there(address, self.bus, found.exchanges)
-            device = found.device
-            self.anomalies[address] = found.anomalies
-            self.settings_of.setdefault(address, self.bus.settings)
-            self.know(device)
-            self.raise_findings(words.after_identify(found))
-        return device
-
-    def _profile_of(self, device: Device) -> DeviceProfile | None:
-        return next((p for p in self.profiles() if p.name == device.profile), None)
+        return await self._reading.known(address)
 
     async def reader(self, address: int, *, measured_only: bool) -> MeterReader:
         """A reader for the device at an address."""
-        device = await self.known(address)
-        await self.settle(address)
-        reader = self._readers.get((address, measured_only))
-        if reader is None or reader.device.sunspec != device.sunspec:
-            reader = MeterReader(
-                self.bus, device, self._profile_of(device), measured_only=measured_only
-            )
-            self._readers[address, measured_only] = reader
-        return reader
+        return await self._reading.reader(address, measured_only=measured_only)
 
     async def read(self, address: int, *, nominal_v: float = 230.0) -> DeviceReadings:
         """Read every point of a device, and again where one poll leaves a doubt.
@@ -348,16 +300,7 @@ class Job:
             address: Its address.
             nominal_v: Nominal voltage of the supply, line to neutral [V].
         """
-        reader = await self.reader(address, measured_only=False)
-        polls = [await reader.poll()]
-        while len(polls) < _MOST_POLLS and needs_another_poll(
-            polls[0].uniform, nominal_v=nominal_v
-        ):
-            await self.bus.listen(_BETWEEN_POLLS_NS)
-            polls.append(await reader.poll())
-        self.tell_readings(polls[-1])
-        self.raise_findings(words.after_read(polls, nominal_v))
-        return polls[-1]
+        return await self._reading.read(address, nominal_v)
 
     def tell_readings(self, readings: DeviceReadings) -> None:
         """Tell the faces what was read."""
@@ -375,21 +318,7 @@ class Job:
         on_readings: Callable[[DeviceReadings], None] | None = None,
     ) -> None:
         """Read meters again and again until stopped, or `most` times."""
-        readers = [await self.reader(a, measured_only=True) for a in addresses]
-        due = self.bus.now()
-        rounds = 0
-        while not self.should_stop() and (most is None or rounds < most):
-            if due > self.bus.now():
-                await self.bus.listen(min(due - self.bus.now(), 250 * MS))
-                continue
-            for reader in readers:
-                await self.settle(reader.device.address)
-                readings = await reader.poll()
-                self.tell_readings(readings)
-                if on_readings is not None:
-                    on_readings(readings)
-            rounds += 1
-            due = max(due + round(period_s * 1e9), self.bus.now())
+        await self._reading.watch(addresses, period_s, most, on_readings)
 
     async def bench(self, address: int, plan: BenchPlan) -> tuple[Check, ...]:
         """Test one meter on the table."""
@@ -457,38 +386,7 @@ class Job:
         system: MeterSystem | None = None,
     ) -> WiringDiagnosis:
         """Prove the wiring of one meter."""
-        self.emit(StepStarted(Step.WIRING, words.wiring_intent(address, load)))
-        reader = await self.reader(address, measured_only=True)
-        if not reader.device.phases:
-            problem = words.not_a_meter(reader.device)
-            self.emit(StepFinished(Step.WIRING, StepEnd.FAILED, problem.cause))
-            raise problem
-        plan = plan or WiringPlan(load)
-        plan = replace(plan, load=load, system=system or words.system_of(reader.device))
-
-        def seen(diagnosis: WiringDiagnosis) -> None:
-            self.emit(WiringSeen(address, diagnosis))
-
-        check = WiringCheck(
-            reader,
-            plan,
-            operator,
-            self.progress(Step.WIRING),
-            self.tell_readings,
-            seen,
-            self.should_stop,
-        )
-        diagnosis = await check.run()
-        self.clear_findings(address, words.WIRING_CODES)
-        self.raise_findings(wiring_findings(address, str(reader.device.identity), diagnosis))
-        self.emit(
-            StepFinished(
-                Step.WIRING,
-                StepEnd.STOPPED if self.should_stop() else StepEnd.DONE,
-                words.wiring_summary(address, diagnosis),
-            )
-        )
-        return diagnosis
+        return await prove_wiring(self, address, load, operator, plan, system)
 
     async def close(self) -> None:
         """Release the link and finish the recording."""

@@ -1,0 +1,96 @@
+"""The parts of the documents of `bench`, `verify`, `recording` and `report`."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from busprobe.cli.documents_base import EvidencePart, Part
+
+
+class CheckPart(Part):
+    """One check of what was expected against what was found."""
+
+    name: str
+    subject: str
+    title: str
+    planned: str
+    found: str
+    outcome: Literal["PASS", "FAIL", "NOT TESTED", "NOT APPLICABLE"]
+    uncertainty: str
+    evidence: list[EvidencePart]
+    finding_codes: list[str]
+
+
+class BenchResult(Part):
+    """Result of `bench`."""
+
+    address: int
+    passed: bool
+    """Whether no check failed; some may not have been tested."""
+    checks: list[CheckPart]
+    label: str
+    """What to write on the meter's label."""
+
+
+class PlanPart(Part):
+    """The plan that was held against the site."""
+
+    file: str
+    sha256: str
+    """Of the file, hexadecimal."""
+    site: str
+
+
+class VerifyResult(Part):
+    """Result of `verify`."""
+
+    plan: PlanPart
+    state: Literal["as-found", "as-left"]
+    checks: list[CheckPart]
+    """In the order of the plan."""
+    complete: bool
+    """Whether every check that the plan implies was gone through."""
+
+
+class RecordingResult(Part):
+    """Result of `recording`."""
+
+    endpoint: str
+    """The LINK argument it was made with."""
+    started: str
+    """ISO 8601 with offset."""
+    version: str
+    """Version of busprobe that made it."""
+    duration_s: float
+    chunks: int
+    bytes_sent: int
+    bytes_received: int
+    exchanges: int
+    damaged_rows: int
+    """Rows that could not be read and are left out."""
+
+
+class ReportFilePart(Part):
+    """A file that was written."""
+
+    kind: Literal["html", "json", "pdf"]
+    file: str
+    sha256: str
+    """Hexadecimal."""
+
+
+class ReportResult(Part):
+    """Result of `report`; the report itself is in the files."""
+
+    id: str
+    conclusion: Literal["PASS", "FAIL", "INCOMPLETE"]
+    state: Literal["as-found", "as-left"]
+    """State of the site that the conclusion speaks of."""
+    passed: int
+    """Checks, as are the next three."""
+    failed: int
+    not_tested: int
+    not_applicable: int
+    open_defects: int
+    """Faults and warnings."""
+    files: list[ReportFilePart]
