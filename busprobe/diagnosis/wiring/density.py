@@ -72,7 +72,7 @@ class StepDensity:
         jacobian = -np.log(CELL * scale * np.cosh(u))
         table = np.log(per_cell)
         table += jacobian if self._axes == 1 else jacobian[:, None] + jacobian[None, :]
-        self._table = table
+        self._flat: Real = np.ascontiguousarray(table).ravel()
 
     def _cell(self, x: NDArray[np.generic]) -> NDArray[np.int64]:
         u = np.rint(np.arcsinh(np.asarray(x) / self._scale) * (1.0 / CELL)).astype(np.int64)
@@ -80,15 +80,19 @@ class StepDensity:
         np.maximum(u, 0, out=u)
         return np.minimum(u, 2 * self._half, out=u)
 
-    def log(self, x: NDArray[np.inexact]) -> Real:
-        """Log density at differences of any shape; -inf never, 0 where a value is missing."""
-        missing = ~np.isfinite(x)
-        x = np.where(missing, 0.0, x)
+    def looked_up(self, x: NDArray[np.inexact]) -> Real:
+        """Log density at differences of any shape, none of them missing; -inf never."""
         if self._axes == 2:
-            out = self._table[self._cell(x.real), self._cell(x.imag)]
-        else:
-            out = self._table[self._cell(x.real)]
-        return np.where(missing, 0.0, out)
+            cell = self._cell(x.real)
+            cell *= 2 * self._half + 1
+            cell += self._cell(x.imag)
+            return self._flat[cell]
+        return self._flat[self._cell(x.real)]
+
+    def log(self, x: NDArray[np.inexact]) -> Real:
+        """The same, 0 where a value is missing."""
+        missing = ~np.isfinite(x)
+        return np.where(missing, 0.0, self.looked_up(np.where(missing, 0.0, x)))
 
 
 @lru_cache(maxsize=32)

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
+from busprobe.diagnosis.wiring.bank import Evidence
 from busprobe.diagnosis.wiring.edges import Schedule
 from busprobe.diagnosis.wiring.physics import OPEN, Clamp, Leads, Network, lead_states
-from busprobe.diagnosis.wiring.posterior import Evidence
 from busprobe.diagnosis.wiring.responses import SagResponse, input_response
 from busprobe.diagnosis.wiring.samples import Samples, column
 from busprobe.diagnosis.wiring.types import KnownLoad, MeterSystem

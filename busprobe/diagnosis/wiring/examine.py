@@ -9,6 +9,7 @@ from itertools import product
 
 import numpy as np
 
+from busprobe.diagnosis.wiring.bank import ResponseBank, log_sum_exp
 from busprobe.diagnosis.wiring.edges import Schedule, marked_schedule, settled
 from busprobe.diagnosis.wiring.evidence import (
     gather,
@@ -21,11 +22,9 @@ from busprobe.diagnosis.wiring.evidence import (
 from busprobe.diagnosis.wiring.passive import passive_posterior
 from busprobe.diagnosis.wiring.physics import Network, clamps, network
 from busprobe.diagnosis.wiring.posterior import (
-    Evidence,
     Posterior,
     ResponseTables,
     infer,
-    log_sum_exp,
 )
 from busprobe.diagnosis.wiring.samples import Samples, samples_of
 from busprobe.diagnosis.wiring.types import KnownLoad, MeterSystem
@@ -85,7 +84,7 @@ class Examined:
 
 
 def slip_odds(
-    net: Network, evidence: Evidence, posterior: Posterior, schedule: Schedule, base: float
+    net: Network, bank: ResponseBank, posterior: Posterior, schedule: Schedule, base: float
 ) -> float:
     """Log odds that the load was not where the operator said.
 
@@ -103,7 +102,7 @@ def slip_odds(
         for number, other in product(range(len(announced)), net.phases):
             slipped.add((*announced[:number], other, *announced[number + 1 :]))
     slips = [
-        infer(net, leads, posterior.clamps, evidence, loads, base)[0].log_evidence
+        infer(net, leads, posterior.clamps, bank, loads, base)[0].log_evidence
         for loads in sorted(slipped)
         if not _same_but_for_names(loads, announced)
     ]
@@ -157,20 +156,21 @@ def examine(
         return None
     names = possible_names(schedule, load, net)
     first, base = gather(series, samples, schedule, names[0], load, net)
+    first_bank = ResponseBank(first)
     views = []
     # Where no reactive power is ever negative, the register may have lost its sign.
     signs = (True, False) if unsigned_q(samples) else (True,)
     for reading, doubt in schedule.readings():
-        evidence = first
+        bank = first_bank
         if reading is not schedule:
-            evidence, _ = gather(series, samples, reading, names[0], load, net)
+            bank = ResponseBank(gather(series, samples, reading, names[0], load, net)[0])
         for (rotation, weight), signed, loads in product(rotations.items(), signs, names):
             turned = network(net.system, rotation)
             posterior, tables = infer(
                 turned,
-                plausible_leads(turned, evidence.volts, evidence.nominal_v),
+                plausible_leads(turned, first.volts, first.nominal_v),
                 clamps(net.system),
-                evidence,
+                bank,
                 loads,
                 base,
                 signed_q=signed,
@@ -181,7 +181,7 @@ def examine(
             views.append(View(turned, loads, posterior, tables))
     slip = -math.inf
     if schedule.named:
-        slip = slip_odds(net, first, views[0].posterior, schedule, base)
+        slip = slip_odds(net, first_bank, views[0].posterior, schedule, base)
     return Examined(
         net,
         samples,

@@ -21,6 +21,7 @@ from itertools import product
 
 import numpy as np
 
+from busprobe.diagnosis.wiring.bank import log_sum_exp
 from busprobe.diagnosis.wiring.physics import (
     NEUTRAL,
     NONE,
@@ -35,7 +36,6 @@ from busprobe.diagnosis.wiring.posterior import (
     Posterior,
     clamp_kind,
     log_priors,
-    log_sum_exp,
 )
 from busprobe.diagnosis.wiring.samples import Complex, Real, Samples
 

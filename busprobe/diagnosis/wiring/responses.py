@@ -9,6 +9,7 @@ tells a heater from a hob of about its size.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,6 +102,7 @@ def input_response(
         response = response.real
     # A large response is as uncertain as it is large.
     wide = np.maximum(SIZES, 1.0)
+    narrow, shape = 1.0 / wide, response / wide
     axes = 2 if one.has_q else 1
     table = np.zeros((tests, directions, SKEWS_DEG.size, SIZES.size))
     for edge in schedule.edges:
@@ -109,8 +111,12 @@ def input_response(
         if not steps.size:
             continue
         sign = 1.0 if edge.on else -1.0
-        rest = (steps[:, None, None, None] - sign * response[None]) / wide
-        ratio = fuzzy.log(rest) - axes * np.log(wide) - plain.log(steps)[:, None, None, None]
+        rest = steps[:, None, None, None] * narrow - sign * shape
+        ratio = (
+            fuzzy.looked_up(rest)
+            - axes * np.log(wide)
+            - plain.looked_up(steps)[:, None, None, None]
+        )
         table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
     return InputResponse(
         table, _current_table(samples, one, schedule, quiet, power_w / volts), directions
@@ -139,9 +145,11 @@ def _current_table(
         if not steps.size:
             continue
         sign = 1.0 if edge.on else -1.0
-        up = fuzzy.log(steps[:, None] - sign * amps * SIZES)
-        down = fuzzy.log(steps[:, None] + sign * amps * SIZES)
-        ratio = np.logaddexp(math.log(0.8) + up, math.log(0.2) + down) - plain.log(steps)[:, None]
+        up = fuzzy.looked_up(steps[:, None] - sign * amps * SIZES)
+        down = fuzzy.looked_up(steps[:, None] + sign * amps * SIZES)
+        ratio = (
+            np.logaddexp(math.log(0.8) + up, math.log(0.2) + down) - plain.looked_up(steps)[:, None]
+        )
         table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
     return table
 
@@ -170,9 +178,17 @@ class SagResponse:
             if not steps.size:
                 continue
             sign = 1.0 if edge.on else -1.0
-            ratio = plain.log(steps[:, None] - sign * SAG_CHANGES) - plain.log(steps)[:, None]
+            ratio = (
+                plain.looked_up(steps[:, None] - sign * SAG_CHANGES)
+                - plain.looked_up(steps)[:, None]
+            )
             self._table[edge.test] += _robust(_log_mean_exp(ratio), MISSED_VOLTAGE)
 
-    def log_ratio(self, test: int, change: Real) -> Real:
-        """Log-likelihood ratio of predicted changes at switching on [V], against none."""
-        return np.asarray(np.interp(change, SAG_CHANGES, self._table[test]))
+    def log_ratio(self, tests: Sequence[int], change: Real) -> Real:
+        """Log-likelihood ratio of predicted changes at switching on [V], against none.
+
+        Args:
+            tests: Numbers of the tests of one load.
+            change: Predicted changes, any shape.
+        """
+        return np.asarray(np.interp(change, SAG_CHANGES, self._table[list(tests)].sum(axis=0)))

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busprobe.diagnosis.wiring.bank import log_sum_exp, ratio_steps
 from busprobe.diagnosis.wiring.examine import Examined, View
 from busprobe.diagnosis.wiring.limits import next_experiment, not_identifiable
 from busprobe.diagnosis.wiring.physics import OPEN, Clamp, Leads
-from busprobe.diagnosis.wiring.posterior import log_sum_exp, ratio_steps
 from busprobe.diagnosis.wiring.responses import SIZE_STEP
 from busprobe.diagnosis.wiring.samples import Real
 from busprobe.diagnosis.wiring.steps import load_steps
