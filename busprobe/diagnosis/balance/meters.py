@@ -32,6 +32,9 @@ WRONG_ANGLE_DEG = 30.0
 UNMETERED = 0.5
 # An estimate so far from a usual ratio, in shares of it and in standard errors, is another one.
 BETWEEN, BETWEEN_ERRORS = 0.15, 5.0
+# The regression gives true over shown power; it is turned over only where it is this many standard
+# errors away from nothing: the inverse of noise is a small number that seems to be well known.
+CLEAR = 3.0
 # Blocks between the two ends of a difference.
 SLOPE_LAG = 4
 
@@ -59,8 +62,10 @@ def between(one: InputBalance) -> bool:
     """Whether the estimate of an input lies between the usual ratios, so that none is its own."""
     if one.estimate is None or one.uncertainty is None or not one.ratio:
         return False
-    away = abs(abs(one.estimate) - one.ratio)
-    return away > BETWEEN * one.ratio and away > BETWEEN_ERRORS * one.uncertainty
+    # Errors are symmetrical in true over shown power, not in its inverse.
+    away = abs(one.ratio / abs(one.estimate) - 1.0)
+    error = one.ratio * one.uncertainty / one.estimate**2
+    return away > BETWEEN and away > BETWEEN_ERRORS * error
 
 
 def grid_meter(
@@ -276,7 +281,7 @@ def _input(
         sign = Sign.RIGHT if best > 0 else Sign.REVERSED
     estimate = uncertainty = None
     slope = _slope(evidence, posterior.best, number, k)
-    if slope is not None and abs(slope[0]) > 1e-3:
+    if slope is not None and abs(slope[0]) > max(1e-3, CLEAR * slope[1]):
         estimate, uncertainty = 1.0 / slope[0], slope[1] / slope[0] ** 2
     ratio = None
     if factor[best] >= NAMED and not open_:

@@ -128,7 +128,8 @@ class InputBalance:
         wrong_phase: Its CT is on another phase than its voltage lead; None where it shows half,
             and nothing tells whether that is the reason.
         dead: It shows nothing, although its phase is fed.
-        estimate: Shown over true power as a number, from the regression [1]; None without change.
+        estimate: Shown over true power as a number, from the regression [1]; None where
+            it changed too little to tell.
         uncertainty: Standard error of `estimate` [1].
         probability: Of sign and ratio together.
     """

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from busprobe.diagnosis.balance import MeterRole, Role, diagnose_balance
+from busprobe.diagnosis.balance import MeterRole, Role, Sign, diagnose_balance
 from busprobe.diagnosis.balance.likelihood import (
     FREEDOMS,
     SCALES_W,
@@ -117,3 +117,23 @@ def test_the_estimate_agrees_with_ordinary_least_squares_where_nothing_disturbs(
     assert found.estimate is not None
     assert found.estimate == pytest.approx(-1.0 / straight.slope, rel=0.02)
     assert found.estimate == pytest.approx(shown, rel=0.02)
+
+
+def test_a_source_that_hardly_moves_has_no_estimate() -> None:
+    """The inverse of a slope that is mostly noise would look like a small ratio, well known."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0.0, 120.0, 1.0)
+    roles = {"grid": MeterRole.usual(Role.GRID), "gen": MeterRole.usual(Role.GENERATOR)}
+    told = 0
+    for _ in range(30):
+        sun = 4000.0 + rng.normal(0.0, 2.0, t.size)
+        house = 900.0 + np.cumsum(rng.normal(0.0, 15.0, t.size))
+        series = {
+            "grid": Series(tuple(t), {"P_L1": tuple(house - sun)}),
+            "gen": Series(tuple(t), {"P_L1": tuple(-sun)}),
+        }
+        found = diagnose_balance(series, roles)
+        told += found.meter("gen").inputs[0].estimate is not None
+        assert found.meter("gen").sign is not Sign.RIGHT
+        assert not any("none of the usual ratios" in text for text in found.not_identifiable)
+    assert told <= 2
