@@ -34,6 +34,8 @@ _ASSUMED_SETTINGS = LineSettings(9600)
 # A babbling line is waited for so long before a request is sent all the same. Common practice, no
 # source.
 _LONGEST_WAIT_NS = 1_000 * MS
+# So soon a request to stop is seen while listening.
+_SLICE_NS = 250 * MS
 # Unanswered requests that are remembered, so that a late answer is known as one.
 _REMEMBERED = 32
 
@@ -119,14 +121,28 @@ class Bus:
         stray = self.take_stray()
         return pieces_of(ByteTimes.of(stray, self.line), None) if stray else ()
 
-    async def listen(self, duration_ns: int) -> Overheard:
-        """Listen without sending a byte."""
+    async def listen(
+        self, duration_ns: int, should_stop: Callable[[], bool] | None = None
+    ) -> Overheard:
+        """Listen without sending a byte.
+
+        Args:
+            duration_ns: How long [ns].
+            should_stop: Asked several times a second; ends the listening early.
+        """
         start = self.now()
         until = start + duration_ns
         chunks: list[Chunk] = []
-        while (chunk := await self.link.receive(until)) is not None:
-            self._note(chunk)
-            chunks.append(chunk)
+        while True:
+            slice_end = until if should_stop is None else min(until, self.now() + _SLICE_NS)
+            chunk = await self.link.receive(slice_end)
+            if chunk is not None:
+                self._note(chunk)
+                chunks.append(chunk)
+            elif slice_end >= until:
+                break
+            if should_stop is not None and should_stop():
+                break
         return Overheard(
             tuple(chunks), pieces_of(ByteTimes.of(chunks, self.line), None), self.now() - start
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
@@ -31,15 +32,24 @@ class Manners:
         return not self.overheard.chunks
 
 
-async def listen_before_talking(bus: Bus, duration_ns: int = LISTEN_FIRST_NS) -> Manners:
+async def listen_before_talking(
+    bus: Bus,
+    duration_ns: int = LISTEN_FIRST_NS,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Manners:
     """Listen for a foreign master; on Modbus TCP there is nothing to overhear.
 
     A pair of request and matching response proves a master; a run of valid frames makes one likely
     enough that nobody should talk into it.
+
+    Args:
+        bus: The bus.
+        duration_ns: How long [ns].
+        should_stop: Asked several times a second; what was heard until then is told.
     """
     if not bus.is_serial:
         return Manners(Overheard((), (), 0), False, ())
-    overheard = await bus.listen(duration_ns)
+    overheard = await bus.listen(duration_ns, should_stop)
     pieces = rtu.split(overheard.data)
     frames = [piece for piece in pieces if piece.framed]
     paired = any(t.request is not None and t.response is not None for t in pairing.pair(pieces))

@@ -39,15 +39,17 @@ class WritePermit:
         address: The device.
         registers: The registers, and no others.
         confirmed_by: Who confirmed it and how, for the record.
+        new_address: Where the same device may answer once its address is written, or None.
     """
 
     address: int
     registers: frozenset[int]
     confirmed_by: str
+    new_address: int | None = None
 
     def covers(self, address: int, request: bytes) -> bool:
         """Whether it covers a write request to a device."""
-        if address != self.address or request[0] not in _COVERED:
+        if address not in (self.address, self.new_address) or request[0] not in _COVERED:
             return False
         first = int.from_bytes(request[1:3], "big")
         count = (

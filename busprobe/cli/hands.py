@@ -6,8 +6,9 @@ import sys
 import threading
 
 from busprobe.cli import diagnostics
-from busprobe.procedures.operator import HandRequest
-from busprobe.session.ports import Hands
+from busprobe.procedures.operator import HandRequest, Operator
+from busprobe.session.job import Job
+from busprobe.session.ports import Hands, do_by_hands
 
 # A simulated colleague needs a moment to plug in the heater.
 _DELAY_NS = 1_000_000_000
@@ -26,16 +27,13 @@ class SimulatedOperator:
         self._done = True
 
     def ask(self, request: HandRequest, now_ns: int) -> None:
-        """Switch the simulated load a moment later."""
+        """Do it a moment later."""
         diagnostics.progress_done()
         diagnostics.say(f"  {request.words} (done by the simulated site)")
-        if request.source is not None:
-            self._done = self._hands.curtail(request.source, request.share, now_ns + _DELAY_NS)
-        else:
-            self._hands.plug(request.phase, request.power_w, request.on, now_ns + _DELAY_NS)
+        self._done = do_by_hands(self._hands, request, now_ns + _DELAY_NS)
 
     def answer(self) -> bool | None:
-        """Done, unless there is no such source."""
+        """Done, unless it cannot be done on this site."""
         return self._done
 
 
@@ -59,3 +57,10 @@ class ConsoleOperator:
     def answer(self) -> bool | None:
         """What was typed, None while nothing was."""
         return self._answer
+
+
+def operator_of(job: Job) -> Operator | None:
+    """Whoever has hands here: the simulated site, somebody at the console, or nobody."""
+    if job.hands is not None:
+        return SimulatedOperator(job.hands)
+    return ConsoleOperator() if console_is_there() else None

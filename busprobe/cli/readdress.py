@@ -9,12 +9,14 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, Traffic
+from busprobe.cli.convert import settings_part
 from busprobe.cli.documents import ReaddressResult, WrittenPart
+from busprobe.cli.hands import operator_of
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
 from busprobe.cli.running import run_job
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, Parity
-from busprobe.procedures.change_address import ChangePlan, ChangeResult, PlannedWrite
+from busprobe.procedures.change_address import ChangePlan, ChangeResult, PlannedWrite, Written
 from busprobe.session.job import Job
 
 
@@ -83,7 +85,7 @@ def command(
         if not yes and not _confirmed():
             return _result(plan, None, "Not confirmed: nothing was written.")
         by = "the option --yes" if yes else "an answer at the console"
-        return _result(plan, await job.change(plan, by), "")
+        return _result(plan, await job.change(plan, by, operator_of(job)), "", by)
 
     def show(result: ReaddressResult, traffic: Traffic) -> None:
         output.line()
@@ -126,30 +128,40 @@ def _confirmed() -> bool:
     return sys.stdin.readline().strip().lower() == "yes"
 
 
-def _part(write: PlannedWrite, outcome: str | None) -> WrittenPart:
+def _result(
+    plan: ChangePlan, result: ChangeResult | None, text: str, confirmed_by: str = ""
+) -> ReaddressResult:
+    made = () if result is None else result.written
+    done = [m.write for m in made]
+    writes = [_part(m.write, m) for m in made]
+    writes += [_part(w, None) for w in plan.writes if w not in done]
+    return ReaddressResult.model_validate(
+        {
+            "address": plan.device.address,
+            "new_address": plan.new_address,
+            "state": "planned" if result is None else result.state.value,
+            "answers_at": plan.device.address if result is None else result.address,
+            "settings": settings_part(plan.settings),
+            "new_settings": settings_part(plan.new_settings),
+            "answers_settings": settings_part(plan.settings if result is None else result.settings),
+            "serial": plan.device.identity.serial,
+            "confirmed_by": confirmed_by,
+            "profile": plan.profile,
+            "text": text if result is None else result.text,
+            "writes": writes,
+        }
+    )
+
+
+def _part(write: PlannedWrite, made: Written | None) -> WrittenPart:
     return WrittenPart.model_validate(
         {
             "register": write.register,
             "value": write.value,
             "purpose": write.purpose,
-            "outcome": outcome,
-        }
-    )
-
-
-def _result(plan: ChangePlan, result: ChangeResult | None, text: str) -> ReaddressResult:
-    made = () if result is None else result.written
-    writes = [_part(w.write, w.outcome) for w in made]
-    writes += [_part(w, None) for w in plan.writes if w not in [m.write for m in made]]
-    state = "planned" if result is None else result.state.value
-    return ReaddressResult.model_validate(
-        {
-            "address": plan.device.address,
-            "new_address": plan.new_address,
-            "state": state,
-            "answers_at": plan.device.address if result is None else result.address,
-            "profile": plan.profile,
-            "text": text if result is None else result.text,
-            "writes": writes,
+            "before": write.before,
+            "sent_to": None if made is None else made.address,
+            "exchange": None if made is None else made.exchange,
+            "outcome": None if made is None else made.outcome,
         }
     )

@@ -32,5 +32,9 @@ class InputError(BusprobeError):
     """The call, or a file that was given, is wrong."""
 
 
+class Stopped(InputError):
+    """The technician stopped the work before it came to anything."""
+
+
 class LinkError(BusprobeError):
     """The link could not be opened, or was lost while working."""

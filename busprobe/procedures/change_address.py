@@ -1,403 +1,495 @@
 """Gives a device another address or other line settings: the only procedure that writes.
 
-    plan      what will be written, from the device's profile; nothing is sent
-    check     refuses while another master talks, while two devices share the address, or while
-              somebody answers at the new one
-    change    writes under a permit, then looks where the device answers and says so
+    plan_change    what will be written, from the device's profile; nothing is sent
+    check_change   refuses while another master talks, while two devices share the address, or while
+                   somebody answers at the new place
+    change         writes under a permit, follows the device on the link, and says where it is
+    return_plan    the change that undoes a change
 
-Whatever happens in between, the end is one of the states of `ChangeState`, found by asking at both
-places; it is never assumed.
+Rules:
+
+1. Before the first write every register that will be changed is read: what it holds must be what
+   the device is known to be set to. Registers that can only be written are believed.
+2. A write that was not plainly answered is not repeated blindly: first the device is looked for,
+   at every place where it may be by then (`ChangePlan.places`), and its register is read back.
+3. Where the device is afterwards is found by asking at all these places, with patience: some
+   devices restart for half a minute. At the new place it must stay, and carry the same serial
+   number.
+4. What failed half-way is written back. The end is one of `ChangeState`, and always was seen.
+
+How devices behave is common practice from public threads, no source: they answer a write from the
+old place, from the new one, or not at all; they move at once, after saving, after a restart of
+their own, or when power is switched off and on; some forget.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 from busprobe.bus.bus import MS, Bus
-from busprobe.bus.manners import LISTEN_FIRST_NS, listen_before_talking
 from busprobe.bus.permit import WritePermit
-from busprobe.model.device import Device
 from busprobe.model.errors import InputError
-from busprobe.model.exchange import Exchange, Outcome
-from busprobe.model.line import LineSettings
-from busprobe.procedures.check_duplicate import check_duplicate
+from busprobe.model.exchange import Exchange, Frame, Outcome
+from busprobe.procedures.change_check import LISTEN_NS, check_change, never
+from busprobe.procedures.change_plan import (
+    ChangePlan,
+    ChangeResult,
+    ChangeState,
+    ChangeStopped,
+    Place,
+    PlannedWrite,
+    WriteKind,
+    Written,
+    next_free,
+    offered_settings,
+    plan_change,
+    return_plan,
+)
+from busprobe.procedures.change_seek import PATIENCE_NS, Whereabouts
+from busprobe.procedures.identify import identify
 from busprobe.procedures.progress import Observer, Progress, ignore
-from busprobe.profiles.schema import DeviceProfile, Settings
+from busprobe.profiles.schema import DeviceProfile
 from busprobe.wire import pdu, writing
 
-# A device that stores a setting may need a moment before it answers again. Common practice, no
-# source.
+__all__ = [
+    "ChangePlan",
+    "ChangeResult",
+    "ChangeState",
+    "ChangeStopped",
+    "Place",
+    "PlannedWrite",
+    "WriteKind",
+    "Written",
+    "change",
+    "check_change",
+    "conclude_after_power",
+    "next_free",
+    "offered_settings",
+    "plan_change",
+    "return_plan",
+]
+
+# A device that stores a setting may need a moment before it answers again, and one that restarts a
+# moment before it is gone. Common practice, no source.
 _SETTLE_NS = 1_000 * MS
-_LISTEN_NS = 1_000 * MS
-_TRIES = 3
+_STAY_NS = 3_000 * MS
 
-
-class ChangeState(StrEnum):
-    """How things stand after a change."""
-
-    CHANGED = "changed"
-    """The device answers at the new place, and nobody at the old one."""
-    WAITS_FOR_POWER = "waits-for-power"
-    """Everything was written; it takes effect when the device is switched off and on."""
-    UNCHANGED = "unchanged"
-    """The device answers at the old place, and nobody at the new one."""
-    ROLLED_BACK = "rolled-back"
-    """It failed half-way and the old value was written back; it answers at the old place."""
-    UNCERTAIN = "uncertain"
-    """Both places answer, or neither: somebody has to look."""
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedWrite:
-    """One register that will be written."""
-
-    register: int
-    value: int
-    purpose: str
-
-
-@dataclass(frozen=True, slots=True)
-class ChangePlan:
-    """What will be done.
-
-    Attributes:
-        device: The device as it is.
-        new_address: Its address afterwards.
-        settings: Line settings now.
-        new_settings: Line settings afterwards.
-        how: The part of the profile that says how.
-        profile: Name of the profile.
-        writes: In this order.
-    """
-
-    device: Device
-    new_address: int
-    settings: LineSettings
-    new_settings: LineSettings
-    how: Settings
-    profile: str
-    writes: tuple[PlannedWrite, ...]
-
-    def permit(self, confirmed_by: str) -> WritePermit:
-        """Leave to write exactly what is planned, and to write the old values back."""
-        return WritePermit(
-            self.device.address, frozenset(w.register for w in self.writes), confirmed_by
-        )
-
-    def lines(self) -> tuple[str, ...]:
-        """The plan in words, one line for each write."""
-        told = [
-            f"register {w.register} := {w.value} ({w.value:04X}h), {w.purpose}" for w in self.writes
-        ]
-        told.append(f"takes effect {self.how.takes_effect.replace('-', ' ')}")
-        if self.how.note:
-            told.append(self.how.note)
-        return tuple(told)
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """A write that was made, and what came of it."""
-
-    write: PlannedWrite
-    exchange: int
-    outcome: str
-
-
-@dataclass(frozen=True, slots=True)
-class ChangeResult:
-    """How it ended.
-
-    Attributes:
-        state: How things stand.
-        address: Where the device answers now, or None when that is not clear.
-        text: One sentence for the technician.
-        written: What was written.
-    """
-
-    state: ChangeState
-    address: int | None
-    text: str
-    written: tuple[Written, ...]
-
-
-def plan_change(
-    device: Device,
-    profile: DeviceProfile | None,
-    settings: LineSettings,
-    *,
-    new_address: int | None = None,
-    new_settings: LineSettings | None = None,
-) -> ChangePlan:
-    """Work out what has to be written.
-
-    Raises:
-        InputError: The profile does not say how, or the device does not take that value.
-    """
-    if profile is None or profile.settings is None:
-        raise InputError(
-            f"No profile says how the settings of {device.identity} are changed.",
-            "Change them at the device itself, or write a profile (device_profiles/README.md).",
-        )
-    how = profile.settings
-    address = device.address if new_address is None else new_address
-    line = settings if new_settings is None else new_settings
-    if (address, line) == (device.address, settings):
-        raise InputError("Nothing would change.", "Give another address or other settings.")
-    writes = [PlannedWrite(s.register_, s.value, "unlocks the settings") for s in how.unlock]
-    if address != device.address:
-        writes.append(_address_write(how, address))
-    writes += _line_writes(how, settings, line)
-    writes += [PlannedWrite(s.register_, s.value, "saves the settings") for s in how.save]
-    return ChangePlan(device, address, settings, line, how, profile.name, tuple(writes))
-
-
-def _address_write(how: Settings, address: int) -> PlannedWrite:
-    place = how.address
-    if place is None:
-        raise InputError(
-            "The address of this device cannot be changed over the bus.",
-            "Change it at the device itself.",
-        )
-    if not place.lowest <= address <= place.highest:
-        raise InputError(
-            f"The device does not take address {address}.",
-            f"Give one from {place.lowest} to {place.highest}.",
-        )
-    return PlannedWrite(place.register_, address, "its new address")
-
-
-def _line_writes(how: Settings, old: LineSettings, new: LineSettings) -> list[PlannedWrite]:
-    writes = []
-    for label, place, before, after in (
-        ("rate", how.baud, old.baud, new.baud),
-        ("parity", how.parity, old.parity.value, new.parity.value),
-        ("stop bits", how.stop_bits, old.stop_bits, new.stop_bits),
-    ):
-        if before == after:
-            continue
-        codes: dict[object, int] = (
-            {} if place is None else {value: code for code, value in place.codes.items()}
-        )
-        if place is None or after not in codes:
-            raise InputError(
-                f"The device does not take {label} {after} over the bus.",
-                f"Possible here: {', '.join(map(str, codes)) or 'no change at all'}.",
-            )
-        writes.append(PlannedWrite(place.register_, codes[after], f"its new {label}: {after}"))
-    return writes
-
-
-async def check_change(bus: Bus, plan: ChangePlan, observe: Observer = ignore) -> None:
-    """Make sure that exactly one device will hear the change, and that its new place is free.
-
-    Raises:
-        InputError: It must not be done now; says why and what to do first.
-    """
-    address = plan.device.address
-    observe(Progress(0, 3, None, "listening for another master"))
-    manners = await listen_before_talking(bus, LISTEN_FIRST_NS)
-    if manners.master:
-        raise InputError(
-            "Another master is talking on this line: a change now could be lost or misunderstood.",
-            "Switch the other master off or unplug it, then try again.",
-        )
-    observe(Progress(1, 3, None, f"making sure that one device answers at address {address}"))
-    verdict = await check_duplicate(bus, address, identity=plan.device)
-    if verdict.verdict == "duplicate":
-        serials = f" (serial numbers {', '.join(verdict.serials)})" if verdict.serials else ""
-        raise InputError(
-            f"More than one device answers at address {address}{serials}: all of them would take "
-            "the new address.",
-            "Disconnect the bus wires of all but one, then try again.",
-        )
-    if verdict.verdict != "single":
-        raise InputError(
-            f"It is {verdict.verdict} whether one device answers at address {address}.",
-            "Disconnect every other device from the bus, then try again.",
-        )
-    if plan.new_address != address:
-        observe(Progress(2, 3, None, f"making sure that address {plan.new_address} is free"))
-        if await _somebody_at(bus, plan.new_address):
-            raise InputError(
-                f"Somebody answers at address {plan.new_address} already.",
-                "Choose a free address: 'busprobe scan' shows which are taken.",
-            )
+ACCEPTED = "answered"
+ACCEPTED_THERE = "answered from the new place"
+FOUND_TAKEN = "not answered, but taken"
+_TAKEN = (ACCEPTED, ACCEPTED_THERE, FOUND_TAKEN)
 
 
 async def change(
-    bus: Bus, plan: ChangePlan, permit: WritePermit, observe: Observer = ignore
-) -> ChangeResult:
-    """Write, then look where the device is.
-
-    Raises:
-        InputError: The register that should hold the address holds something else; nothing was
-            written.
-    """
-    await _compare_register(bus, plan)
-    written: list[Written] = []
-    failed = False
-    for number, write in enumerate(plan.writes):
-        observe(Progress(number, len(plan.writes), None, f"register {write.register}"))
-        exchange = await _write(bus, plan, write.register, write.value, permit)
-        answer = exchange.answer
-        outcome = str(exchange.outcome)
-        if answer is not None and answer.exception is not None:
-            outcome = f"exception {answer.exception:02X}"
-        written.append(Written(write, exchange.number, outcome))
-        if exchange.outcome not in (Outcome.ANSWERED, Outcome.CROWDED):
-            failed = True
-            break
-    await bus.listen(_SETTLE_NS)
-    return await _conclude(bus, plan, permit, tuple(written), failed=failed)
-
-
-async def _compare_register(bus: Bus, plan: ChangePlan) -> None:
-    """The profile fits only if the address register holds the address now."""
-    place = plan.how.address
-    if place is None:
-        return
-    request = pdu.read_registers(plan.how.read_function, place.register_, 1)
-    exchange = await bus.exchange(plan.device.address, request, listen_ns=_LISTEN_NS)
-    answer = exchange.answer
-    registers = None if answer is None else pdu.registers_of(request, answer.pdu)
-    # Some devices let these registers be written only.
-    if registers is not None and registers[0] != plan.device.address:
-        raise InputError(
-            f"Register {place.register_} holds {registers[0]}, not the address "
-            f"{plan.device.address}: the profile '{plan.profile}' does not fit this device.",
-            "Nothing was written. Check the profile against the device's manual.",
-        )
-
-
-async def _write(
-    bus: Bus, plan: ChangePlan, register: int, value: int, permit: WritePermit
-) -> Exchange:
-    if plan.how.write_function == int(pdu.FunctionCode.WRITE_SINGLE_REGISTER):
-        request = writing.write_register(register, value)
-    else:
-        request = writing.write_registers(register, (value,))
-    return await bus.exchange(plan.device.address, request, listen_ns=_LISTEN_NS, permit=permit)
-
-
-async def _conclude(
     bus: Bus,
     plan: ChangePlan,
     permit: WritePermit,
-    written: tuple[Written, ...],
+    observe: Observer = ignore,
     *,
-    failed: bool,
+    should_stop: Callable[[], bool] = never,
+    on_written: Callable[[Written], None] = lambda written: None,
+    profiles: Sequence[DeviceProfile] = (),
 ) -> ChangeResult:
-    old, new = plan.device.address, plan.new_address
-    at_new, at_old = await _where(bus, plan)
-    if at_new and not at_old:
-        where = (
-            f"address {new}"
-            if plan.settings == plan.new_settings
-            else (f"address {new} with {plan.new_settings}")
-        )
-        return ChangeResult(ChangeState.CHANGED, new, f"The device answers at {where}.", written)
-    if at_old and not at_new:
-        if not failed and plan.how.takes_effect == "after-power-cycle":
-            return ChangeResult(
-                ChangeState.WAITS_FOR_POWER,
-                old,
-                "Everything was written. Switch the device off and on, then search again.",
-                written,
-            )
-        return await _roll_back(bus, plan, permit, written)
-    answer = "both places answer" if at_old else "neither place answers"
-    return ChangeResult(
-        ChangeState.UNCERTAIN,
-        None,
-        f"It is not clear where the device is: {answer}. Switch it off and on, then search the "
-        "whole line.",
-        written,
-    )
+    """Write, then look where the device is; the link ends at the settings where it answers.
 
+    A change that has begun is not left half-way: a wish to stop is heard before the first write
+    only. It takes a few seconds, and up to two minutes where the device stays away.
 
-async def _roll_back(
-    bus: Bus, plan: ChangePlan, permit: WritePermit, written: tuple[Written, ...]
-) -> ChangeResult:
-    """Write the old value back where a new one was taken but has not taken effect."""
-    place = plan.how.address
-    took = [
-        w
-        for w in written
-        if w.outcome == Outcome.ANSWERED
-        and place is not None
-        and w.write.register == place.register_
-    ]
-    refused = next((w for w in written if w.outcome.startswith("exception")), None)
-    why = (
-        ""
-        if refused is None
-        else f" It refused register {refused.write.register}: {refused.outcome}."
-    )
-    if took and place is not None:
-        back = PlannedWrite(place.register_, plan.device.address, "its old address again")
-        exchange = await _write(bus, plan, back.register, back.value, permit)
-        made = (*written, Written(back, exchange.number, str(exchange.outcome)))
-        if exchange.outcome is Outcome.ANSWERED:
-            return ChangeResult(
-                ChangeState.ROLLED_BACK,
-                plan.device.address,
-                f"The change did not take effect; the old address was written back.{why}",
-                made,
-            )
-        return ChangeResult(
-            ChangeState.UNCERTAIN,
-            plan.device.address,
-            "The device still answers at its old address, but holds the new one in its register "
-            f"and did not take the old one back.{why} Switch it off and on, then search again.",
-            made,
-        )
-    return ChangeResult(
-        ChangeState.UNCHANGED,
-        plan.device.address,
-        f"Nothing was changed: the device answers at address {plan.device.address}.{why}",
-        written,
-    )
+    Args:
+        bus: The bus, at the present settings of the device.
+        plan: What was shown and confirmed.
+        permit: Leave to write it, from `ChangePlan.permit`.
+        observe: Told what is being done.
+        should_stop: Asked before the first write.
+        on_written: Told of each write as soon as its outcome is known.
+        profiles: With these the device is identified again at its new place.
 
-
-async def _where(bus: Bus, plan: ChangePlan) -> tuple[bool, bool]:
-    """Whether somebody answers at the new place, and at the old one; ends at the new one."""
-    old = plan.device.address
-    at_old = False
-    at_new = False
-    if plan.settings != plan.new_settings:
-        await bus.configure(plan.settings)
-        at_old = await _somebody_at(bus, old)
-        await bus.configure(plan.new_settings)
-        at_new = await _somebody_at(bus, plan.new_address)
-        if at_old and not at_new:
-            await bus.configure(plan.settings)
-        return at_new, at_old
-    if plan.new_address != old:
-        at_new = await _somebody_at(bus, plan.new_address)
-        at_old = await _somebody_at(bus, old)
-    return at_new, at_old
-
-
-async def _somebody_at(bus: Bus, address: int) -> bool:
-    for _ in range(_TRIES):
-        for function in (3, 4):
-            exchange = await bus.exchange(
-                address, pdu.read_registers(function, 0, 2), listen_ns=_LISTEN_NS
-            )
-            if exchange.proves_device or exchange.outcome is Outcome.DAMAGED:
-                return True
-    return False
-
-
-def next_free(taken: Sequence[int], how: Settings | None) -> int | None:
-    """The lowest free address the device takes; the grid meter usually keeps address 1.
-
-    Common practice, no source.
+    Raises:
+        ChangeStopped: It was stopped; nothing was written.
+        InputError: A register holds something else than the profile says; nothing was written.
+        LinkError: The link was lost; `on_written` tells what was written by then.
     """
-    lowest, highest = 1, 247
-    if how is not None and how.address is not None:
-        lowest, highest = how.address.lowest, how.address.highest
-    return next((a for a in range(max(2, lowest), highest + 1) if a not in taken), None)
+    work = _Change(bus, plan, observe, permit, on_written, tuple(profiles))
+    await work.compare_registers()
+    if should_stop():
+        raise ChangeStopped
+    return await work.run()
+
+
+async def conclude_after_power(
+    bus: Bus,
+    plan: ChangePlan,
+    result: ChangeResult,
+    observe: Observer = ignore,
+    *,
+    profiles: Sequence[DeviceProfile] = (),
+) -> ChangeResult:
+    """Look where the device is after it was switched off and on; nothing is written.
+
+    Args:
+        bus: The bus.
+        plan: What was written.
+        result: What `change` ended with: that it waits for power.
+        observe: Told what is being done.
+        profiles: With these the device is identified again.
+    """
+    work = _Change(bus, plan, observe, None, lambda written: None, tuple(profiles))
+    work.written = list(result.written)
+    where = await work.find(expected=plan.new)
+    if where is None:
+        return await work.lost()
+    if where == plan.new:
+        return await work.arrived()
+    return work.result(
+        ChangeState.UNCHANGED if where == plan.old else ChangeState.PARTLY,
+        where,
+        f"After switching off and on the device answers at {where}: it did not keep what was "
+        "written.",
+    )
+
+
+@dataclass
+class _Change(Whereabouts):
+    """One change under way."""
+
+    permit: WritePermit | None
+    on_written: Callable[[Written], None]
+    profiles: tuple[DeviceProfile, ...]
+    written: list[Written] = field(default_factory=list)
+
+    # Before ----------------------------------------------------------------------------------
+
+    async def compare_registers(self) -> None:
+        """The profile fits only if the registers hold what the device is set to."""
+        address = self.plan.how.address
+        places = {} if address is None else {address.register_: self.plan.device.address}
+        places |= {w.register: w.before for w in self.plan.moves if w.before is not None}
+        for register, expected in places.items():
+            held = await self.read(register)
+            if held is None or held == expected:
+                # Some devices let these registers be written only.
+                continue
+            what = (
+                f"not the address {expected}"
+                if address is not None and register == address.register_
+                else f"not {expected} as it should at {self.plan.settings}"
+            )
+            raise InputError(
+                f"Register {register} holds {held}, {what}: the profile '{self.plan.profile}' does "
+                "not fit this device.",
+                "Nothing was written. Check the profile against the device's manual.",
+            )
+
+    # Writing ---------------------------------------------------------------------------------
+
+    async def run(self) -> ChangeResult:
+        """Make all writes, then find the device."""
+        problem = ""
+        for number, write in enumerate(self.plan.writes):
+            self.observe(
+                Progress(number, len(self.plan.writes), None, f"writing register {write.register}")
+            )
+            problem = await self._make(write)
+            if problem:
+                break
+        self.observe(Progress(len(self.plan.writes), 0, None, "looking where the device is"))
+        await self.bus.listen(_SETTLE_NS)
+        return await self._conclude(problem)
+
+    async def _make(self, write: PlannedWrite, tries: int = 2) -> str:
+        """Make one write; returns what went wrong, or ""."""
+        outcome = ""
+        for _ in range(tries):
+            sent_to = self.place
+            exchange = await self._send(write)
+            outcome = self._outcome(exchange, write)
+            if outcome in (ACCEPTED, ACCEPTED_THERE) or outcome.startswith("exception"):
+                self._note(write, exchange, outcome, sent_to)
+                if outcome == ACCEPTED_THERE and write.place is not None:
+                    await self.go(write.place)
+                refused = f" It refused register {write.register}: {outcome}."
+                return "" if outcome in _TAKEN else refused
+            # Not plainly answered: look before anything else is written.
+            where = await self.find(expected=write.place or self.place)
+            taken = where is not None and await self._was_taken(write, sent_to, where)
+            self._note(write, exchange, FOUND_TAKEN if taken else outcome, sent_to)
+            if taken:
+                return ""
+            if where is None:
+                return f" It answers nobody since register {write.register} was written."
+        return f" Register {write.register} was written to without effect: {outcome}."
+
+    async def _was_taken(self, write: PlannedWrite, sent_to: Place, where: Place) -> bool:
+        """Whether a write that was not answered was taken all the same."""
+        if write.kind is WriteKind.SETTING:
+            if where == write.place and where != sent_to:
+                return True
+            return await self.read(write.register) == write.value
+        # What saves may move the device; a device that had moved before did not hear it.
+        return where == self.plan.new != sent_to and self.plan.how.takes_effect == "after-save"
+
+    async def _send(self, write: PlannedWrite) -> Exchange:
+        if self.plan.how.write_function == int(pdu.FunctionCode.WRITE_SINGLE_REGISTER):
+            request = writing.write_register(write.register, write.value)
+        else:
+            request = writing.write_registers(write.register, (write.value,))
+        return await self.bus.exchange(
+            self.place.address, request, listen_ns=LISTEN_NS, permit=self.permit
+        )
+
+    def _outcome(self, exchange: Exchange, write: PlannedWrite) -> str:
+        answer = exchange.answer
+        if answer is not None and answer.exception is not None:
+            return f"exception {answer.exception:02X}"
+        if exchange.outcome in (Outcome.ANSWERED, Outcome.CROWDED):
+            return ACCEPTED
+        moved = write.place is not None and write.place.address != self.place.address
+        if moved and any(
+            isinstance(piece, Frame)
+            and piece.address == self.plan.new_address
+            and pdu.matches(exchange.request.pdu, piece.pdu)
+            for piece in exchange.pieces
+        ):
+            return ACCEPTED_THERE
+        return str(exchange.outcome)
+
+    def _note(self, write: PlannedWrite, exchange: Exchange, outcome: str, sent_to: Place) -> None:
+        made = Written(write, exchange.number, outcome, sent_to.address)
+        self.written.append(made)
+        self.on_written(made)
+
+    # How it ended ----------------------------------------------------------------------------
+
+    async def _conclude(self, problem: str) -> ChangeResult:
+        plan = self.plan
+        where = await self.find(expected=self.place if problem else self._expected())
+        if where is None:
+            return await self.lost(problem)
+        if where == plan.new and not problem:
+            return await self.arrived()
+        if where == plan.new:
+            return await self._roll_back(problem)
+        if problem:
+            took = any(w.outcome in _TAKEN for w in self._settings_written())
+            return await (self._roll_back(problem) if took else self._unchanged(where, problem))
+        if plan.how.takes_effect == "after-power-cycle" and where == plan.old:
+            return await self._wait_for_power()
+        # It may still be about to move.
+        self.observe(Progress(0, 0, None, f"it still answers at {where}; giving it a moment"))
+        await self.bus.listen(_STAY_NS)
+        where = await self.find(expected=plan.new)
+        if where is None:
+            return await self.lost()
+        if where == plan.new:
+            return await self.arrived()
+        return await self._did_not_move(where)
+
+    def _expected(self) -> Place:
+        waits = self.plan.how.takes_effect == "after-power-cycle"
+        return self.plan.old if waits else self.plan.new
+
+    def _settings_written(self) -> list[Written]:
+        return [w for w in self.written if w.write.kind is WriteKind.SETTING]
+
+    async def arrived(self) -> ChangeResult:
+        """It answers at the new place: does it stay, is it the same, is the old place empty?"""
+        plan = self.plan
+        self.observe(Progress(0, 0, None, f"it answers at {plan.new}; making sure that it stays"))
+        await self.bus.listen(_STAY_NS)
+        if not await self.answers(plan.new):
+            where = await self.find(expected=plan.new)
+            if where is None:
+                return await self.lost(f" It had answered at {plan.new} for a moment.")
+            if where != plan.new:
+                return self.result(
+                    ChangeState.UNCHANGED if where == plan.old else ChangeState.PARTLY,
+                    where,
+                    f"The device answered at {plan.new} for a moment and is back at {where}: it "
+                    "did not keep the change.",
+                )
+        if await self.answers(plan.old):
+            return self.result(
+                ChangeState.UNCERTAIN,
+                None,
+                f"Somebody answers at {plan.new} and somebody at {plan.old}: two devices heard the "
+                "change, or one more was connected meanwhile. Search the whole line.",
+            )
+        await self.go(plan.new)
+        return await self._compare_serial()
+
+    async def _compare_serial(self) -> ChangeResult:
+        plan = self.plan
+        before = plan.device.identity.serial
+        if not before:
+            told = " Its serial number is not known, so it was not compared."
+        else:
+            self.observe(Progress(0, 0, None, "comparing its serial number"))
+            found = await identify(self.bus, plan.new_address, self.profiles)
+            after = found.device.identity.serial
+            if after and after != before:
+                return self.result(
+                    ChangeState.UNCERTAIN,
+                    None,
+                    f"At {plan.new} answers a device with serial number {after}, not {before}: it "
+                    "is another one. Search the whole line.",
+                )
+            told = (
+                f" Its serial number is {before} as before."
+                if after
+                else f" Its serial number could not be read again (before: {before})."
+            )
+        return self.result(
+            ChangeState.CHANGED,
+            plan.new,
+            f"The device answers at {self._name(plan.new)}, and nobody at "
+            f"{self._name(plan.old)}.{told}",
+        )
+
+    def _name(self, place: Place) -> str:
+        """A place, with the settings only where they change."""
+        if self.plan.settings == self.plan.new_settings:
+            return f"address {place.address}"
+        return str(place)
+
+    async def _wait_for_power(self) -> ChangeResult:
+        plan = self.plan
+        held = [(w, await self.read(w.register)) for w in plan.moves]
+        forgot = [w for w, value in held if value is not None and value != w.value]
+        if forgot:
+            return await self._unchanged(
+                plan.old, f" Register {forgot[0].register} does not hold what was written."
+            )
+        sure = (
+            "its registers hold the new values"
+            if all(value is not None for _, value in held)
+            else "its registers cannot be read back"
+        )
+        return self.result(
+            ChangeState.WAITS_FOR_POWER,
+            plan.old,
+            f"Everything was written, {sure}; it still answers at {self._name(plan.old)}. Switch "
+            f"the device off and on: then it answers at {self._name(plan.new)}.",
+        )
+
+    async def _did_not_move(self, where: Place) -> ChangeResult:
+        """All was accepted, and yet it stayed."""
+        if where != self.plan.old:
+            return await self._roll_back(f" It went to {where} only.")
+        held = [await self.read(w.register) for w in self.plan.moves]
+        old = all(
+            value is not None and value == w.before
+            for value, w in zip(held, self.plan.moves, strict=True)
+        )
+        if old:
+            return await self._unchanged(
+                where, " It accepted the writes, but its registers hold the old values again."
+            )
+        return await self._roll_back(
+            " It accepted the writes, but did not move. Perhaps it wants to be switched off and "
+            "on: then its profile should say 'takes_effect: after-power-cycle'."
+        )
+
+    async def _unchanged(self, where: Place, problem: str) -> ChangeResult:
+        return self.result(
+            ChangeState.UNCHANGED,
+            where,
+            f"Nothing was changed: the device answers at {self._name(where)} as before.{problem}",
+        )
+
+    async def lost(self, problem: str = "") -> ChangeResult:
+        """Nobody answers anywhere."""
+        await self.go(self.plan.old)
+        asked = " nor at ".join(dict.fromkeys(self._name(place) for place in self.plan.places))
+        made = ", ".join(f"{w.write.register} := {w.write.value}" for w in self.written)
+        return self.result(
+            ChangeState.UNCERTAIN,
+            None,
+            f"It is not clear where the device is: it answers neither at {asked}, asked for "
+            f"{PATIENCE_NS / 1e9:.0f} s. Written was register {made}.{problem} Switch it off and "
+            "on, then search the whole line.",
+        )
+
+    async def _roll_back(self, problem: str) -> ChangeResult:
+        """Write the old values back, last one first."""
+        plan = self.plan
+        self.observe(Progress(0, 0, None, "writing the old values back"))
+        saved = any(w.write.kind is WriteKind.SAVE and w.outcome in _TAKEN for w in self.written)
+        taken = list(
+            dict.fromkeys(w.write for w in self._settings_written() if w.outcome in _TAKEN)
+        )
+        moved = self.place == plan.new
+        back = [w for w in plan.writes if w.kind is WriteKind.UNLOCK]
+        for number in reversed(range(len(taken))):
+            write = taken[number]
+            if write.before is None:
+                return await self._stuck(problem, moved=moved)
+            back.append(
+                replace(
+                    write,
+                    value=write.before,
+                    purpose=f"the old value again, instead of {write.value}",
+                    before=write.value,
+                    place=taken[number - 1].place if number else plan.old,
+                )
+            )
+        if saved:
+            back += [w for w in plan.writes if w.kind is WriteKind.SAVE]
+        for write in back:
+            if refusal := await self._make(write, tries=1):
+                if refusal not in problem:
+                    problem += f" On writing back:{refusal}"
+                return await self._stuck(problem, moved=moved)
+        await self.bus.listen(_SETTLE_NS)
+        where = await self.find(expected=plan.old)
+        if where is None:
+            return await self.lost(f"{problem} The old values were written back.")
+        held = [await self.read(w.register) for w in taken]
+        right = all(v is None or v == w.before for v, w in zip(held, taken, strict=True))
+        if where != plan.old or not right:
+            return await self._stuck(problem, moved=moved)
+        return self.result(
+            ChangeState.ROLLED_BACK,
+            where,
+            f"The change failed, and the old values were written back: the device answers at "
+            f"{self._name(where)}.{problem}",
+        )
+
+    async def _stuck(self, problem: str, *, moved: bool) -> ChangeResult:
+        """It could not be brought back: say what holds."""
+        plan = self.plan
+        where = await self.find(expected=plan.new if moved else plan.old)
+        if where is None:
+            return await self.lost(problem)
+        if where == plan.new:
+            return self.result(
+                ChangeState.NOT_SAVED,
+                where,
+                f"The device answers at {self._name(where)} now, but did not save it, and could "
+                f"not be brought back: without power it may forget it.{problem} Search again "
+                "after it was switched off and on.",
+            )
+        if where != plan.old:
+            return self.result(
+                ChangeState.PARTLY,
+                where,
+                f"The device answers at {where} now: part of the change holds, and it could not "
+                f"be brought back.{problem}",
+            )
+        return self.result(
+            ChangeState.UNCERTAIN,
+            where,
+            f"The device still answers at its old place, {self._name(where)}, but holds a new "
+            f"value in a register and did not take the old one back.{problem} When it is switched "
+            f"off and on it may answer at {self._name(plan.new)}: search for both then.",
+        )
+
+    def result(self, state: ChangeState, where: Place | None, text: str) -> ChangeResult:
+        """How it ended."""
+        return ChangeResult(
+            state,
+            None if where is None else where.address,
+            text,
+            tuple(self.written),
+            None if where is None else where.settings,
+        )

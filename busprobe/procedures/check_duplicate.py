@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from busprobe.bus.bus import Bus
 from busprobe.diagnosis.duplicate import Background, DuplicateTest, DuplicateVerdict
@@ -53,6 +53,7 @@ async def check_duplicate(
     identity: Device | None = None,
     background: Background | None = None,
     observe: Observer = ignore,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> DuplicateVerdict:
     """Run the sequential test at one address.
 
@@ -62,6 +63,7 @@ async def check_duplicate(
         identity: What is known of the device there: where its serial number can be read.
         background: What other addresses of the line show.
         observe: Told before each request.
+        should_stop: Asked before each request; the verdict is then what was seen until there.
     """
     base: int | None = _LIKELY_BASE
     function = 3
@@ -80,7 +82,7 @@ async def check_duplicate(
     )
     done = 0
     bus.take_stray_pieces()
-    while (probe := test.next_request()) is not None:
+    while not should_stop() and (probe := test.next_request()) is not None:
         two = test.probability_two
         observe(Progress(done, 0, None, f"{probe.purpose}; two devices: {100 * two:.1f} %"))
         exchange = await bus.exchange(

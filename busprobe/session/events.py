@@ -238,17 +238,21 @@ class ChangePlanned:
 
 @dataclass(frozen=True, slots=True)
 class ChangeEnded:
-    """How a change of address ended.
+    """How a change of address or line settings ended.
 
     Attributes:
         plan: What was planned; None where it was refused before there was a plan.
         result: How things stand now; None where it was refused.
         refusal: Why it was refused and what to do first, or "".
+        confirmed_by: Who confirmed it and how, or "" where nobody was asked.
+        address: The address that the device had before.
     """
 
     plan: ChangePlan | None
     result: ChangeResult | None
     refusal: str
+    confirmed_by: str = ""
+    address: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,14 +25,7 @@ from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.procedures.bench_meter import BenchPlan, bench_meter
-from busprobe.procedures.change_address import (
-    ChangePlan,
-    ChangeResult,
-    ChangeState,
-    change,
-    check_change,
-    plan_change,
-)
+from busprobe.procedures.change_plan import ChangePlan, ChangeResult
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.listen import Listening
@@ -40,12 +33,12 @@ from busprobe.procedures.operator import Operator
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.load import load_profiles
-from busprobe.profiles.match import settings_profile
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.profiles.sunspec import WalkAnomaly
 from busprobe.recording.store import Recorder
 from busprobe.resources import profile_folder
 from busprobe.session import findings as words
+from busprobe.session.changing import make_change, plan_change
 from busprobe.session.events import (
     DeviceKnown,
     Event,
@@ -166,6 +159,12 @@ class Job:
         """Keep what is known of a device and tell the faces."""
         self.devices[device.address] = device
         self.emit(DeviceKnown(device))
+
+    def move(self, old: int, new: int) -> None:
+        """What was learnt of a device's registers holds at its new address, too."""
+        self._reading.forget((old, new))
+        if old in self.anomalies:
+            self.anomalies[new] = self.anomalies.pop(old)
 
     def progress(self, step: Step) -> Callable[[Progress], None]:
         """An observer that tells the faces how a step goes on."""
@@ -342,38 +341,19 @@ class Job:
         Raises:
             InputError: It cannot be done, or must not be done now.
         """
-        device = await self.known(address)
-        await self.settle(address)
-        profile = settings_profile(self.profiles(), device.identity, device.profile)
-        plan = plan_change(
-            device,
-            profile,
-            self.bus.line,
-            new_address=new_address,
-            new_settings=new_settings,
-        )
-        await check_change(self.bus, plan, self.progress(Step.ADDRESSES))
-        return plan
+        return await plan_change(self, address, new_address, new_settings)
 
-    async def change(self, plan: ChangePlan, confirmed_by: str) -> ChangeResult:
-        """Write what was planned and confirmed, and find out where the device is then."""
-        self.emit(StepStarted(Step.ADDRESSES, words.change_intent(plan)))
-        result = await change(
-            self.bus, plan, plan.permit(confirmed_by), self.progress(Step.ADDRESSES)
-        )
-        if result.state is ChangeState.CHANGED:
-            old = self.devices.pop(plan.device.address, plan.device)
-            self.settings_of.pop(old.address, None)
-            self.settings_of[plan.new_address] = plan.new_settings
-            self.know(replace(old, address=plan.new_address))
-        self.emit(
-            StepFinished(
-                Step.ADDRESSES,
-                StepEnd.DONE if result.state is ChangeState.CHANGED else StepEnd.FAILED,
-                result.text,
-            )
-        )
-        return result
+    async def change(
+        self, plan: ChangePlan, confirmed_by: str, operator: Operator | None = None
+    ) -> ChangeResult:
+        """Write what was planned and confirmed, and find out where the device is then.
+
+        Args:
+            plan: What was shown.
+            confirmed_by: Who confirmed it and how.
+            operator: Switches the device off and on where it waits for that.
+        """
+        return await make_change(self, plan, confirmed_by, operator)
 
     # Wiring ----------------------------------------------------------------------------------
 

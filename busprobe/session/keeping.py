@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 from pathlib import Path
+from typing import Any
 
 from busprobe import __version__
 from busprobe.link.base import Link
@@ -66,7 +67,57 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             | events.BalanceSeen()
         ):
             recorder.event(t_ns, type(event).__name__, dataclasses.asdict(event))
+        case events.ChangeEnded():
+            recorder.event(t_ns, "ChangeEnded", change_body(event))
         case events.DeviceKnown(device):
             recorder.event(t_ns, "DeviceKnown", dataclasses.asdict(device))
         case _:
             pass
+
+
+def change_body(event: events.ChangeEnded) -> dict[str, Any]:
+    """A change of address or settings as plain JSON: before, after, what was written, by whom."""
+    plan, result = event.plan, event.result
+    body: dict[str, Any] = {
+        "address": event.address,
+        "confirmed_by": event.confirmed_by,
+        "refusal": event.refusal,
+        "device": None,
+        "before": None,
+        "after": None,
+        "state": None,
+        "answers_at": None,
+        "answers_settings": None,
+        "text": "",
+        "writes": [],
+    }
+    if plan is not None:
+        body |= {
+            "device": {
+                "name": str(plan.device.identity),
+                "serial": plan.device.identity.serial,
+                "profile": plan.profile,
+            },
+            "before": {"address": plan.device.address, "settings": str(plan.settings)},
+            "after": {"address": plan.new_address, "settings": str(plan.new_settings)},
+        }
+    if result is not None:
+        body |= {
+            "state": result.state.value,
+            "answers_at": result.address,
+            "answers_settings": None if result.settings is None else str(result.settings),
+            "text": result.text,
+            "writes": [
+                {
+                    "exchange": made.exchange,
+                    "sent_to": made.address,
+                    "register": made.write.register,
+                    "value": made.write.value,
+                    "before": made.write.before,
+                    "purpose": made.write.purpose,
+                    "outcome": made.outcome,
+                }
+                for made in result.written
+            ],
+        }
+    return body

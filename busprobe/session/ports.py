@@ -8,10 +8,11 @@ from typing import Protocol
 
 from busprobe.link.base import Link
 from busprobe.model.line import Endpoint, LineSettings
+from busprobe.procedures.operator import Deed, HandRequest
 
 
 class Hands(Protocol):
-    """Simulated hands that switch the test load, and hold sources back, on a simulated site."""
+    """Simulated hands on a simulated site: loads, sources, bus wires and power of devices."""
 
     def plug(self, phase: str, power_w: float, on: bool, at_ns: int) -> None:
         """Switch the load at an instant of the link's clock."""
@@ -20,6 +21,48 @@ class Hands(Protocol):
     def curtail(self, address: int, share: float, at_ns: int) -> bool:
         """Limit the source whose meter has this address; False where it measures no source."""
         ...
+
+    def disconnect(self, address: int, at_ns: int) -> bool:
+        """Take the bus wires off one of the devices at an address; False where there is none."""
+        ...
+
+    def reconnect(self, at_ns: int) -> bool:
+        """Put the bus wires back on that were taken off last; False where none were."""
+        ...
+
+    def power_cycle(self, address: int, at_ns: int) -> bool:
+        """Switch a device off and on; False where none has this address."""
+        ...
+
+
+def do_by_hands(hands: Hands, request: HandRequest, at_ns: int) -> bool:
+    """Let simulated hands do what is asked.
+
+    Args:
+        hands: The hands.
+        request: What is asked.
+        at_ns: When, on the clock of the link [ns].
+
+    Returns:
+        Whether it could be done.
+    """
+    address = -1 if request.address is None else request.address
+    match request.what:
+        case Deed.SOURCE:
+            return request.source is not None and hands.curtail(
+                request.source, request.share, at_ns
+            )
+        case Deed.DISCONNECT:
+            return hands.disconnect(address, at_ns)
+        case Deed.RECONNECT:
+            return hands.reconnect(at_ns)
+        case Deed.POWER_CYCLE:
+            return hands.power_cycle(address, at_ns)
+        case Deed.LOOK:
+            return True
+        case Deed.LOAD:
+            hands.plug(request.phase, request.power_w, request.on, at_ns)
+            return True
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,11 @@ class ReadingWork:
     def _profile_of(self, device: Device) -> DeviceProfile | None:
         return next((p for p in self.job.profiles() if p.name == device.profile), None)
 
+    def forget(self, addresses: Sequence[int]) -> None:
+        """The devices at these addresses are no longer the same."""
+        for key in [key for key in self._readers if key[0] in addresses]:
+            del self._readers[key]
+
     async def reader(self, address: int, *, measured_only: bool) -> MeterReader:
         """A reader for the device at an address."""
         device = await self.known(address)

@@ -14,10 +14,9 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busprobe.model.errors import BusprobeError, InputError, LinkError
+from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session.events import (
-    ChangeEnded,
     ChangePlanned,
     Event,
     LinkLost,
@@ -81,12 +80,9 @@ class _ScreenOperator:
         request = self._request
         if self._hands is None or request is None or self._answer is not None:
             return
-        at_ns = self._now_ns + _HANDS_DELAY_NS
-        if request.source is not None:
-            self._answer = self._hands.curtail(request.source, request.share, at_ns)
-            return
-        self._hands.plug(request.phase, request.power_w, request.on, at_ns)
-        self._answer = True
+        from busprobe.session.ports import do_by_hands
+
+        self._answer = do_by_hands(self._hands, request, self._now_ns + _HANDS_DELAY_NS)
 
 
 class Session:
@@ -246,23 +242,31 @@ class Session:
 
         self._step(Step.HANDOVER, run)
 
-    def plan_change(self, address: int, new_address: int) -> None:
-        """Find out what another address would write, and whether it may be written now."""
+    def plan_change(
+        self,
+        address: int,
+        new_address: int | None,
+        new_settings: LineSettings | None = None,
+    ) -> None:
+        """Find out what a change would write, and whether it may be written now.
+
+        Args:
+            address: The device.
+            new_address: Its address afterwards; as it is where None.
+            new_settings: Its line settings afterwards; as they are where None.
+        """
 
         async def run(job: ScreenJob) -> None:
             self._change = None
+            place = " ".join(str(x) for x in (new_address, new_settings) if x is not None)
             intent = (
                 f"Listens, makes sure that one device answers at address {address} and nobody at "
-                f"{new_address}. Nothing is written yet."
+                f"{place}. Nothing is written yet."
             )
             self._emit(StepStarted(Step.ADDRESSES, intent))
-            try:
-                self._change = plan = await job.plan_change(address, new_address, None)
-            except InputError as error:
-                self._emit(ChangeEnded(None, None, str(error)))
-                raise
+            self._change = plan = await job.plan_change(address, new_address, new_settings)
             self._emit(ChangePlanned(plan))
-            ready = f"Address {address} can become {new_address}; it waits for your confirmation."
+            ready = f"Address {address} can become {place}; it waits for your confirmation."
             self._emit(StepFinished(Step.ADDRESSES, StepEnd.DONE, ready))
 
         self._step(Step.ADDRESSES, run)
@@ -274,12 +278,8 @@ class Session:
         async def run(job: ScreenJob) -> None:
             if plan is None:
                 raise InputError("No change was planned.", "Give the new address again.")
-            try:
-                result = await job.change(plan, "an answer at the screen")
-            except InputError as error:
-                self._emit(ChangeEnded(plan, None, str(error)))
-                raise
-            self._emit(ChangeEnded(plan, result, ""))
+            with self._hands_of(job) as operator:
+                await job.change(plan, "an answer at the screen", operator)
 
         self._step(Step.ADDRESSES, run)
 
@@ -343,6 +343,8 @@ class Session:
                     await work()
                 except LinkError as error:
                     await self._lose(error, step)
+                except Stopped as stopped:
+                    self._end(step, str(stopped), StepEnd.STOPPED)
                 except BusprobeError as error:
                     if opens:
                         await self._lose(error, step)
@@ -359,9 +361,9 @@ class Session:
         self._emit(LinkLost(error))
         self._end(step, str(error))
 
-    def _end(self, step: Step | None, text: str) -> None:
+    def _end(self, step: Step | None, text: str, end: StepEnd = StepEnd.FAILED) -> None:
         if step is not None:
-            self._emit(StepFinished(step, StepEnd.FAILED, text))
+            self._emit(StepFinished(step, end, text))
 
     def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
         async def work() -> None:
