@@ -1,4 +1,4 @@
-"""The guided tour of the demonstration: two minutes from an unopened bus to a proven fault."""
+"""The guided tour of the demonstration: a few minutes through all seven steps of the job."""
 
 from __future__ import annotations
 
@@ -41,6 +41,10 @@ def _proven(state: JobState, address: int) -> bool:
     return ended and diagnosis is not None and diagnosis.verdict.value != "undecided"
 
 
+def _line_looked_at(state: JobState) -> bool:
+    return state.steps[Step.LINE].state in (StepState.DONE, StepState.STOPPED)
+
+
 def demo_stops(meter: int) -> tuple[Stop, ...]:
     """The stops, for a site where the wiring of the meter at address `meter` is to be proven."""
     return (
@@ -76,7 +80,21 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: _proven(state, meter),
         ),
         Stop(
-            "A CT the wrong way round: proven, with remedy and caution. 4 checks the line, f shows "
+            "A CT the wrong way round: proven, with remedy and caution. Now the line: press 4, "
+            "then s; x stops it.",
+            lambda state, _step, _read: _line_looked_at(state),
+        ),
+        Stop(
+            "What is wrong with the line, and how sure that is. Press 6: do the meters add up?",
+            lambda _state, step, _read: step in (Step.ENERGY, Step.HANDOVER),
+        ),
+        Stop(
+            "Not while two share address 1: one gets another address first (3, then a). Press 7 "
+            "for the last step.",
+            lambda _state, step, _read: step is Step.HANDOVER,
+        ),
+        Stop(
+            "Here the site is held against its plan, and a real visit gets its report. f shows "
             "every frame, k ends the tour.",
             lambda _state, _step, _read: False,
         ),

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from busprobe.model.check import CheckOutcome
     from busprobe.model.finding import Evidence
 
+# The longest sentence of a finding has some 600 characters before names are filled in.
+LONGEST_PROSE = 4000
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -46,8 +49,12 @@ STEP_TITLES = {
 
 
 def safe(text: str) -> str:
-    """Text from anywhere, made harmless for a terminal."""
-    return visible(text)
+    """Text from anywhere, made harmless for a terminal.
+
+    What a device says was cut to its longest length where it came in; a sentence of ours may quote
+    several such texts and must not lose its end.
+    """
+    return visible(text, LONGEST_PROSE)
 
 
 def severity(value: Severity, glyphs: Glyphs, colours: Colours) -> Shown:

@@ -34,7 +34,7 @@ async def until(pilot: Pilot[None], state: JobState, condition: Callable[[], boo
     raise AssertionError("It never came to that.")
 
 
-async def test_the_tour_leads_to_both_faults_of_the_demo_site() -> None:
+async def test_the_tour_leads_through_the_whole_job_to_both_faults_of_the_demo_site() -> None:
     app = BusprobeApp(
         Session(open_demo), link_argument="sim:demo", ports=list, scenarios=[],
         tour=True, theme="busprobe-dark", glyphs="braille",
@@ -70,4 +70,9 @@ async def test_the_tour_leads_to_both_faults_of_the_demo_site() -> None:
         assert ("ct-reversed", 2) in state.findings
         assert ("duplicate-address", 1) in state.findings
         await pilot.pause(0)
+        assert tour.position == 7
+        await pilot.press("4", "s")
+        await until(pilot, state, lambda: tour.position == 8)
+        assert state.weighed is not None
+        await pilot.press("6", "7")
         assert tour.position == len(tour.stops) - 1

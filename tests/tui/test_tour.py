@@ -1,4 +1,4 @@
-"""The guided tour leads from nothing to a proven fault by the keys it names."""
+"""The guided tour leads through all steps of the job by the keys it names."""
 
 from __future__ import annotations
 
@@ -31,6 +31,13 @@ async def test_the_tour_goes_on_by_what_the_technician_does() -> None:
         await stage.press("h")
         await stage.play()
         assert tour.position == 7
+        await stage.press("4", "s")
+        await stage.play()
+        assert tour.position == 8
+        await stage.press("6")
+        assert tour.position == 9
+        await stage.press("7")
+        assert tour.position == len(tour.stops) - 1
         assert "k ends the tour" in stage.screen_text()
         await stage.press("k")
         assert "Tour" not in stage.screen_text()
@@ -48,4 +55,4 @@ def test_every_stop_fits_two_rows_of_the_smallest_window_and_names_a_key() -> No
     for stop in demo_stops(2):
         assert len(words.wrapped(stop.text, 80 - 18)) <= 2
         assert any(f" {key} " in f" {stop.text} ".replace(":", " ").replace(",", " ").replace(
-            ".", " ") for key in "sox3d5hfk")  # fmt: skip
+            ".", " ") for key in "sox3d5hf4s67k")  # fmt: skip
