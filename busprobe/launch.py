@@ -101,7 +101,7 @@ def run_terminal(
             tour=tour,
             # The demo site is known: nobody needs to wait for its settings to be found.
             settings=LineSettings() if tour and link == "sim:demo" else None,
-            theme=theme,
+            theme=None if theme is None else f"busprobe-{theme}",
             glyphs=glyphs,
         )
     finally:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busprobe import __version__
+from busprobe.cli.options import screen_options
 from busprobe.model.errors import InputError
 
 if TYPE_CHECKING:
@@ -96,10 +98,20 @@ class LazyGroup(click.Group):
         if name not in COMMANDS:
             import difflib
 
+            if _looks_like_a_link(name):
+                ctx.fail(
+                    f"'{name}' is a link: say what to do with it, such as 'busprobe scan {name}', "
+                    "or start 'busprobe' and open it there."
+                )
             near = difflib.get_close_matches(name, COMMANDS, n=1)
             hint = f" Did you mean '{near[0]}'?" if near else " Try 'busprobe --help'."
             ctx.fail(f"There is no command '{name}'.{hint}")
         return super().resolve_command(ctx, args)
+
+
+def _looks_like_a_link(text: str) -> bool:
+    """Whether somebody named a link where a command belongs: a path, a COM port, or a scheme."""
+    return bool(re.match(r"/|COM\d+$|[a-z0-9+]+:", text))
 
 
 @click.group(
@@ -108,8 +120,9 @@ class LazyGroup(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="busprobe")
+@screen_options
 @click.pass_context
-def application(ctx: click.Context) -> None:
+def application(ctx: click.Context, theme: str | None, glyphs: str) -> None:
     """Modbus field diagnosis for electricity meters.
 
     LINK is a serial port (/dev/ttyUSB0, COM3), tcp://HOST[:502], rtu+tcp://HOST:PORT,
@@ -122,4 +135,4 @@ def application(ctx: click.Context) -> None:
     if ctx.invoked_subcommand is None:
         outside = ctx.obj
         assert isinstance(outside, Outside)
-        ctx.exit(outside.run_terminal(link=None))
+        ctx.exit(outside.run_terminal(link=None, theme=theme, glyphs=glyphs))

@@ -5,23 +5,13 @@ from __future__ import annotations
 import click
 
 from busprobe.cli.call import outside
+from busprobe.cli.options import screen_options
 
 
 @click.command("demo")
 @click.option("--scenario", default="demo", show_default=True, help="Another simulated site.")
 @click.option("--no-tour", is_flag=True, help="Leave out the guiding text.")
-@click.option(
-    "--theme",
-    type=click.Choice(["dark", "light", "contrast-dark", "contrast-light"]),
-    help="Colours.",
-)
-@click.option(
-    "--glyphs",
-    type=click.Choice(["auto", "braille", "half", "ascii"]),
-    default="auto",
-    show_default=True,
-    help="How pictures are drawn.",
-)
+@screen_options
 @click.pass_context
 def command(
     ctx: click.Context, scenario: str, no_tour: bool, theme: str | None, glyphs: str

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from enum import IntEnum
 
+from busprobe.cli.plain import encodable
 from busprobe.model.errors import BusprobeError, InputError
 
 
@@ -36,7 +38,7 @@ def say(text: str) -> None:
 def progress(text: str) -> None:
     """Overwrite the line of progress; nothing when standard error is no terminal."""
     if sys.stderr.isatty():
-        _write(f"\r\x1b[K{text[:78]}")
+        _write(f"\r\x1b[K{text[: shutil.get_terminal_size().columns - 1]}")
 
 
 def progress_done() -> None:
@@ -51,6 +53,5 @@ def error(problem: BusprobeError) -> None:
 
 
 def _write(text: str) -> None:
-    encoding = sys.stderr.encoding or "utf-8"
-    sys.stderr.write(text.encode(encoding, errors="replace").decode(encoding))
+    sys.stderr.write(encodable(text, sys.stderr.encoding or "utf-8"))
     sys.stderr.flush()

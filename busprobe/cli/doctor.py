@@ -9,38 +9,21 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
-from busprobe.cli import diagnostics, output, words
+from busprobe.cli import diagnostics, doctor_looks, output, words
 from busprobe.cli.call import Call, guarded, outside
+from busprobe.cli.doctor_looks import LINUX, Computer, Look
 from busprobe.cli.documents import DoctorPart, DoctorResult
 from busprobe.cli.options import json_option
 from busprobe.model.errors import BusprobeError
 
-# A clock before the release of this program is wrong; one far behind it is worth a look.
-_RELEASED = datetime.date(2026, 11, 1)
-_SMALLEST_WIDTH, _SMALLEST_HEIGHT = 80, 24
-_FREE_MB = 100
-
-
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """One look at the computer.
-
-    Attributes:
-        area: What was looked at.
-        good: True well, False to be mended, None worth knowing.
-        found: What was found.
-        mend: What to do, or "".
-    """
-
-    area: str
-    good: bool | None
-    found: str
-    mend: str = ""
+# systemd-timesyncd touches this file whenever a time server has set the clock
+# (systemd-timesyncd.service(8)).
+_CLOCK_WAS_SET = Path("/run/systemd/timesync/synchronized")
+_TIME_SERVICE = Path("/run/systemd/timesync")
 
 
 @click.command("doctor")
@@ -54,11 +37,12 @@ def command(ctx: click.Context, as_json: bool) -> None:
     call = Call.begin("doctor", as_json)
 
     def run() -> int:
+        computer = this_computer()
         looks = [
-            *_terminal(),
-            *_ports(),
-            _clock(datetime.datetime.now().astimezone()),
-            _disk(),
+            *doctor_looks.terminal(computer),
+            *_ports(computer),
+            doctor_looks.clock(computer),
+            _disk(computer),
             _simulator(lambda: outside(ctx).simulator()),
         ]
         bad = any(look.good is False for look in looks)
@@ -84,7 +68,7 @@ def command(ctx: click.Context, as_json: bool) -> None:
     ctx.exit(guarded(call, run))
 
 
-def _show(looks: list[_Look]) -> None:
+def _show(looks: list[Look]) -> None:
     output.line(
         f"{platform.system()} {platform.release()}, Python {platform.python_version()}, "
         f"{sys.executable}"
@@ -98,78 +82,30 @@ def _show(looks: list[_Look]) -> None:
             words.paragraph("do", look.mend)
 
 
-def _terminal() -> list[_Look]:
-    looks = []
-    encoding = (sys.stdout.encoding or "").lower()
-    fine = "utf" in encoding
-    looks.append(
-        _Look(
-            "text of the terminal",
-            fine,
-            f"encoding {encoding or 'unknown'}; a braille cell looks like this: ⣿⠛⣤",
-            ""
-            if fine
-            else "Linux, macOS: set LANG to a UTF-8 locale, such as C.UTF-8. Windows: use Windows "
-            "Terminal, or run 'chcp 65001' first. Or start with --glyphs ascii.",
-        )
+def this_computer() -> Computer:
+    """Look at this computer."""
+    size = shutil.get_terminal_size() if sys.stdout.isatty() else None
+    return Computer(
+        system=platform.system(),
+        environment=dict(os.environ),
+        encoding=(sys.stdout.encoding or "").lower(),
+        size=None if size is None else (size.columns, size.lines),
+        now=datetime.datetime.now().astimezone(),
+        clock_is_set=_CLOCK_WAS_SET.exists()
+        if platform.system() == LINUX and _TIME_SERVICE.is_dir()
+        else None,
     )
-    if sys.stdout.isatty():
-        size = shutil.get_terminal_size()
-        large = size.columns >= _SMALLEST_WIDTH and size.lines >= _SMALLEST_HEIGHT
-        looks.append(
-            _Look(
-                "size of the terminal",
-                large,
-                f"{size.columns} x {size.lines} cells",
-                ""
-                if large
-                else f"Enlarge it to {_SMALLEST_WIDTH} x {_SMALLEST_HEIGHT} or more, or choose a "
-                "smaller font.",
-            )
-        )
-    term, colour = os.environ.get("TERM", ""), os.environ.get("COLORTERM", "")
-    rich = colour in ("truecolor", "24bit") or "256" in term or bool(os.environ.get("WT_SESSION"))
-    looks.append(
-        _Look(
-            "colours of the terminal",
-            None if "NO_COLOR" in os.environ else rich or None,
-            "switched off by NO_COLOR; words and signs say everything too"
-            if "NO_COLOR" in os.environ
-            else f"TERM={term or 'not set'}, COLORTERM={colour or 'not set'}",
-            "" if rich else "With few colours states are told by their words and signs.",
-        )
-    )
-    if os.environ.get("TMUX"):
-        looks.append(
-            _Look(
-                "tmux",
-                None,
-                "runs inside tmux, which holds back a lone Escape key",
-                "Add 'set -s escape-time 10' to ~/.tmux.conf.",
-            )
-        )
-    return looks
 
 
-def _ports() -> list[_Look]:
+def _ports(computer: Computer) -> list[Look]:
     from busprobe.link.advice import advise, system_facts
     from busprobe.link.ports import list_ports
 
     ports = list_ports()
-    looks = [
-        _Look(
-            "serial ports",
-            True if ports else None,
-            ", ".join(port.device for port in ports) or "none found",
-            ""
-            if ports
-            else "Plug in the USB-RS485 adapter. If it still does not appear: Linux 'dmesg', "
-            "Windows Device Manager, macOS System Information tell whether the system saw it.",
-        )
-    ]
+    looks = [doctor_looks.ports(computer, [port.device for port in ports])]
     for advice in advise(system_facts(), ports):
         looks.append(
-            _Look(
+            Look(
                 advice.device or "this computer",
                 False if advice.blocks else None,
                 advice.cause,
@@ -179,17 +115,7 @@ def _ports() -> list[_Look]:
     return looks
 
 
-def _clock(now: datetime.datetime) -> _Look:
-    wrong = now.date() < _RELEASED
-    return _Look(
-        "clock",
-        not wrong,
-        now.isoformat(" ", "seconds"),
-        "Set date and time: the report carries them." if wrong else "",
-    )
-
-
-def _disk() -> _Look:
+def _disk(computer: Computer) -> Look:
     from platformdirs import user_data_path
 
     folder = user_data_path("busprobe", appauthor=False)
@@ -198,19 +124,8 @@ def _disk() -> _Look:
         with tempfile.NamedTemporaryFile(dir=folder):
             free = shutil.disk_usage(folder).free // 1_000_000
     except OSError as error:
-        return _Look(
-            "place for recordings",
-            False,
-            f"{folder} cannot be written: {error.strerror}",
-            "Give yourself the right to write there, or free some room.",
-        )
-    enough = free >= _FREE_MB
-    return _Look(
-        "place for recordings",
-        enough,
-        f"{_short(folder)}, {free} MB free",
-        "" if enough else "Free some room: a day of a busy bus takes about 110 MB.",
-    )
+        return doctor_looks.disk(computer, _short(folder), None, error.strerror or "unknown")
+    return doctor_looks.disk(computer, _short(folder), free)
 
 
 def _short(folder: Path) -> str:
@@ -220,9 +135,9 @@ def _short(folder: Path) -> str:
         return str(folder)
 
 
-def _simulator(find: Callable[[], object]) -> _Look:
+def _simulator(find: Callable[[], object]) -> Look:
     try:
         find()
     except BusprobeError as error:
-        return _Look("simulated buses", False, error.cause, error.next_step)
-    return _Look("simulated buses", True, "installed")
+        return Look("simulated buses", False, error.cause, error.next_step)
+    return Look("simulated buses", True, "installed")

@@ -23,6 +23,26 @@ json_option = click.option(
 )
 
 
+def screen_options(command: F) -> F:
+    """--theme and --glyphs of the terminal interface."""
+    for decorate in (
+        click.option(
+            "--glyphs",
+            type=click.Choice(["auto", "braille", "half", "ascii"]),
+            default="auto",
+            show_default=True,
+            help="How pictures of the terminal interface are drawn.",
+        ),
+        click.option(
+            "--theme",
+            type=click.Choice(["dark", "light", "contrast-dark", "contrast-light"]),
+            help="Colours of the terminal interface.",
+        ),
+    ):
+        command = decorate(command)
+    return command
+
+
 RECORD_KEY = "busprobe.record"
 
 

@@ -7,6 +7,8 @@ import sys
 
 from pydantic import BaseModel
 
+from busprobe.cli.plain import encodable
+
 
 def line(text: str = "") -> None:
     """Print one line of words."""
@@ -25,9 +27,8 @@ def raw(text: str) -> None:
 
 def _write(text: str) -> None:
     try:
-        encoding = sys.stdout.encoding or "utf-8"
-        # A console that lacks a character shows a question mark, never a traceback.
-        sys.stdout.write(text.encode(encoding, errors="replace").decode(encoding))
+        # A console that lacks a character shows a near one, never a traceback.
+        sys.stdout.write(encodable(text, sys.stdout.encoding or "utf-8"))
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader went away (`busprobe scan ... | head`): be quiet, also at exit.

@@ -71,7 +71,7 @@ def show_readings(result: ReadResult, *, everything: bool) -> None:
         output.line()
         show_quantities(result.quantities)
         output.line()
-        output.line(textwrap.fill(result.sign.text, 96))
+        output.line(textwrap.fill(result.sign.text, words.width()))
 
 
 # Rows of the uniform table: name, unit, and whether there is a total.

@@ -22,7 +22,6 @@ from busprobe.cli.documents_training import (
 )
 from busprobe.session.training import Begun, Graded, Shown, planned_settings
 
-_WIDTH = 92
 _SIGNS = {"found": "+", "partly": "~", "missed": "-"}
 
 
@@ -114,7 +113,7 @@ def _claim(claim: Any) -> ClaimPart:
 
 
 def _say(text: str, indent: str = "") -> None:
-    for line in textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent):
+    for line in textwrap.wrap(text, words.width(), initial_indent=indent, subsequent_indent=indent):
         output.line(line)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 import textwrap
 from collections.abc import Sequence
 
@@ -10,13 +12,22 @@ from busprobe.model.finding import Finding, Severity
 
 _SIGNS = {Severity.FAULT: "✘ FAULT", Severity.WARNING: "! WARNING", Severity.NOTE: "· NOTE"}
 _ORDER = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-_WIDTH = 96
+_WIDEST, _NARROWEST = 96, 40
+
+
+def width() -> int:
+    """Columns to fill: those of the terminal, or of a page where there is none."""
+    if not sys.stdout.isatty():
+        return _WIDEST
+    return max(_NARROWEST, min(_WIDEST, shutil.get_terminal_size().columns - 1))
 
 
 def paragraph(label: str, text: str) -> None:
     """A labelled paragraph, wrapped under its label."""
     lead = f"    {label:<9}"
-    output.line(textwrap.fill(text, _WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead)))
+    output.line(
+        textwrap.fill(text, width(), initial_indent=lead, subsequent_indent=" " * len(lead))
+    )
 
 
 def findings(found: Sequence[Finding]) -> None:
@@ -50,7 +61,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[i
     last = len(heads) - 1
     widths = [max(len(cell) for cell in column) for column in zip(heads, *rows, strict=True)]
     lead = sum(widths[:last]) + 2 * last
-    widths[last] = min(widths[last], max(_WIDTH - lead, 24))
+    widths[last] = min(widths[last], max(width() - lead, 24))
 
     def show(cells: Sequence[str]) -> None:
         wrapped = textwrap.wrap(cells[last], widths[last]) or [""]

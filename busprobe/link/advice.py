@@ -3,8 +3,10 @@
 Facts are gathered without opening a port; judging them is a pure function.
 
 Sources: brltty before 6.5 claims common USB serial chips as Braille displays (its maintainer in
-arduino-ide #1788). That ModemManager probes new serial ports with bytes of its own, the names of
-the udev variables and where Windows keeps the latency timer: common practice, no source.
+arduino-ide #1788). Interface class FF is "vendor specific" (USB class codes of the USB Implementers
+Forum). That ModemManager probes new serial ports with bytes of its own, the names of the udev
+variables, where Windows keeps the latency timer, that macOS shows none, and where each system tells
+of a missing driver: common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,8 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busprobe.link.ports import PortInfo
+from busprobe.model.device_text import visible
 
 _PROC = Path("/proc")
+_SYS = Path("/sys")
+_VENDOR_SPECIFIC = "ff"
 # Above this, gaps inside a frame cannot be seen at 9600 Bd (t1.5 is 1.6 ms) and every answer looks
 # later than it is.
 _SHORT_LATENCY_MS = 2
@@ -30,10 +35,13 @@ class SystemFacts:
     Attributes:
         system: "Linux", "Windows" or "Darwin".
         programs: Names of running programs; empty where the system does not show them.
+        unclaimed: USB devices of a vendor's own kind (as serial adapters are) that no driver has
+            taken, as "VID:PID name"; safe to show. Empty where the system does not show them.
     """
 
     system: str
     programs: frozenset[str] = frozenset()
+    unclaimed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +63,7 @@ class Advice:
     next_step: str
 
 
-def system_facts(proc_root: Path = _PROC) -> SystemFacts:
+def system_facts(proc_root: Path = _PROC, sys_root: Path = _SYS) -> SystemFacts:
     """Look at this computer."""
     names: set[str] = set()
     for node in proc_root.glob("[0-9]*/comm"):
@@ -63,7 +71,30 @@ def system_facts(proc_root: Path = _PROC) -> SystemFacts:
             names.add(node.read_text(encoding="utf-8", errors="replace").strip())
         except OSError:
             continue  # the program has ended meanwhile
-    return SystemFacts(platform.system(), frozenset(names))
+    return SystemFacts(platform.system(), frozenset(names), _unclaimed(sys_root))
+
+
+def _unclaimed(sys_root: Path) -> tuple[str, ...]:
+    """USB devices of vendor-specific class without driver, as Linux shows them under /sys."""
+    found: dict[str, None] = {}
+    devices = sys_root / "bus" / "usb" / "devices"
+    for interface in sorted(devices.glob("*:*")):
+        if _line(interface / "bInterfaceClass").lower() != _VENDOR_SPECIFIC:
+            continue
+        if (interface / "driver").exists():
+            continue
+        device = devices / interface.name.partition(":")[0]
+        usb_id = f"{_line(device / 'idVendor')}:{_line(device / 'idProduct')}".upper()
+        found[f"{usb_id} {_line(device / 'product')}".strip()] = None
+    return tuple(found)
+
+
+def _line(path: Path) -> str:
+    """The one line of a file under /sys, safe to show; "" where it cannot be read."""
+    try:
+        return visible(path.read_text(encoding="utf-8", errors="replace").strip())
+    except OSError:
+        return ""
 
 
 def _of_programs(facts: SystemFacts, ports: Sequence[PortInfo]) -> list[Advice]:
@@ -100,6 +131,21 @@ def _of_programs(facts: SystemFacts, ports: Sequence[PortInfo]) -> list[Advice]:
     return found
 
 
+def _of_drivers(facts: SystemFacts) -> list[Advice]:
+    return [
+        Advice(
+            "driver-missing",
+            None,
+            False,
+            f"No driver has taken the USB device {name}; a serial adapter without its driver looks "
+            "like this.",
+            "If it is the adapter: 'sudo apt install linux-modules-extra-$(uname -r)', or the "
+            "package with further drivers of your system, then plug it in again.",
+        )
+        for name in facts.unclaimed
+    ]
+
+
 def _of_port(facts: SystemFacts, port: PortInfo) -> list[Advice]:
     found = []
     if port.permitted is False:
@@ -122,15 +168,20 @@ def _of_port(facts: SystemFacts, port: PortInfo) -> list[Advice]:
                 "Close that program; two readers steal bytes from each other.",
             )
         )
-    if facts.system == "Windows" and port.usb_id:
+    hidden = {
+        "Windows": "If the Device Manager offers a latency timer under Port Settings, Advanced, "
+        "set it to 1 ms.",
+        "Darwin": "The system's own drivers let nobody set it; 16 ms are reckoned with. Where "
+        "exact timings matter use an adapter whose maker's driver has a setting for it.",
+    }
+    if facts.system in hidden and port.usb_id:
         found.append(
             Advice(
                 "latency-unknown",
                 port.device,
                 False,
                 f"How long {port.device} holds received bytes back is not shown; 16 ms is usual.",
-                "If the Device Manager offers a latency timer under Port Settings, Advanced, set "
-                "it to 1 ms.",
+                hidden[facts.system],
             )
         )
     elif port.latency_timer_ms is not None and port.latency_timer_ms > _SHORT_LATENCY_MS:
@@ -172,13 +223,16 @@ def _of_twins(ports: Sequence[PortInfo]) -> list[Advice]:
 
 def advise(facts: SystemFacts, ports: Sequence[PortInfo]) -> tuple[Advice, ...]:
     """Judge what is known of the system and its ports; what blocks a port comes first."""
-    found = _of_programs(facts, ports)
+    found = [*_of_programs(facts, ports), *_of_drivers(facts)]
     if not ports:
         look = {
             "Linux": "Plug the adapter in; 'sudo dmesg | tail' tells whether the system saw it.",
             "Windows": "Plug the adapter in; the Device Manager shows it under Ports, or with a "
-            "warning sign where its driver is missing.",
-            "Darwin": "Plug the adapter in; it appears as /dev/cu.usbserial-...",
+            "warning sign where its driver is missing: then 'Update driver', or the driver from "
+            "the maker of the adapter.",
+            "Darwin": "Plug the adapter in; it appears as /dev/cu.usbserial-... If it does not, "
+            "System Information, USB, tells whether the system saw it: then install its maker's "
+            "driver and allow it under System Settings, Privacy & Security.",
         }
         found.append(
             Advice(

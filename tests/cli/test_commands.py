@@ -145,3 +145,55 @@ def test_a_host_that_refuses_is_told() -> None:
     ran = busprobe("read", "tcp://127.0.0.1:1", "1")
     assert ran.status == 3
     assert "refuse" in ran.err.lower()
+
+
+@pytest.mark.parametrize("link", ["/dev/ttyUSB0", "COM3", "tcp://192.0.2.1", "sim:demo"])
+def test_a_link_where_a_command_belongs_is_told(link: str) -> None:
+    ran = busprobe(link)
+    assert ran.status == 2
+    assert f"busprobe scan {link}" in ran.err
+
+
+@pytest.mark.parametrize("before", [(), ("demo",)])
+def test_colours_and_pictures_of_the_terminal_interface_are_chosen(before: tuple[str, ...]) -> None:
+    asked: list[dict[str, object]] = []
+
+    def note(**wishes: object) -> int:
+        asked.append(wishes)
+        return 0
+
+    outside = Outside(link_opener(pace="virtual"), note, simulator, simulation_server)
+    wanted = ["--theme", "contrast-light", "--glyphs", "half"]
+    result = CliRunner().invoke(application, [*before, *wanted], obj=outside)
+    assert result.exit_code == 0
+    (wishes,) = asked
+    assert wishes["theme"] == "contrast-light"
+    assert wishes["glyphs"] == "half"
+
+
+def test_every_theme_that_can_be_chosen_exists(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busprobe.tui.theme import THEMES
+
+    opened: list[str] = []
+    monkeypatch.setattr("busprobe.tui.app.run_app", lambda *_, **w: opened.append(w["theme"]))
+    (option,) = [p for p in application.params if p.name == "theme"]
+    for choice in option.type.choices:  # type: ignore[attr-defined]
+        run_terminal(link=None, theme=choice)
+    assert sorted(opened) == sorted(THEMES)
+
+
+def test_words_fill_the_terminal_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busprobe.cli import words
+
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    for columns, expected in ((80, 79), (200, 96), (20, 40)):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        assert words.width() == expected
+
+
+def test_a_terminal_without_a_sign_gets_a_near_one() -> None:
+    from busprobe.cli.plain import encodable
+
+    assert encodable("✔ fine → 5 Ω ± 1 · 表", "ascii") == "+ fine -> 5 Ohm +/- 1 - ?"
+    assert encodable("✔ 5 · ±", "latin-1") == "+ 5 · ±"
+    assert encodable("✔ 表", "utf-8") == "✔ 表"

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 import jsonschema
 import pytest
 from click.testing import CliRunner
 
-from busprobe.cli import doctor
+from busprobe.cli import doctor, doctor_looks
 from busprobe.cli.app import Outside, application
 from busprobe.cli.documents import json_schema
 from busprobe.launch import link_opener, run_terminal, simulation_server, simulator
@@ -33,14 +34,14 @@ def test_every_look_is_told_with_its_finding() -> None:
 
 
 def test_a_clock_before_the_release_is_wrong() -> None:
-    assert doctor._clock(datetime.datetime(2001, 1, 1, tzinfo=datetime.UTC)).good is False
-    assert doctor._clock(datetime.datetime(2030, 1, 1, tzinfo=datetime.UTC)).good is True
+    now = datetime.datetime(2001, 1, 1, tzinfo=datetime.UTC)
+    assert doctor_looks.clock(replace(doctor.this_computer(), now=now)).good is False
 
 
 def test_a_forbidden_port_is_told_with_the_mending(monkeypatch: pytest.MonkeyPatch) -> None:
     port = PortInfo("/dev/ttyUSB0", "adapter", permitted=False, group="dialout")
     monkeypatch.setattr("busprobe.link.ports.list_ports", lambda: (port,))
-    looks = doctor._ports()
+    looks = doctor._ports(doctor.this_computer())
     bad = [look for look in looks if look.good is False]
     assert any("dialout" in look.mend for look in bad)
 

@@ -66,6 +66,42 @@ def test_windows_hides_the_latency() -> None:
     assert codes(windows, PortInfo(device="COM1")) == []
 
 
+def test_macos_hides_the_latency_and_nobody_can_set_it() -> None:
+    port = replace(GOOD, device="/dev/cu.usbserial-1", latency_timer_ms=None)
+    (advice,) = advise(SystemFacts("Darwin"), (port,))
+    assert advice.code == "latency-unknown"
+    assert not advice.blocks
+    assert "Device Manager" not in advice.next_step
+    assert codes(SystemFacts("Darwin"), PortInfo(device="/dev/cu.debug")) == []
+
+
+def usb_interface(
+    sys_root: Path, name: str, *, kind: str, product: str, driver: bool = False
+) -> None:
+    devices = sys_root / "bus" / "usb" / "devices"
+    interface, device = devices / name, devices / name.partition(":")[0]
+    interface.mkdir(parents=True)
+    device.mkdir(exist_ok=True)
+    (interface / "bInterfaceClass").write_text(kind + "\n")
+    (device / "idVendor").write_text("0abc\n")
+    (device / "idProduct").write_text("0012\n")
+    (device / "product").write_text(product + "\n")
+    if driver:
+        (interface / "driver").mkdir()
+
+
+def test_an_adapter_that_no_driver_has_taken_is_told(tmp_path: Path) -> None:
+    usb_interface(tmp_path, "1-1:1.0", kind="ff", product="Dongle \x1b[31m")
+    usb_interface(tmp_path, "1-2:1.0", kind="ff", product="Taken", driver=True)
+    usb_interface(tmp_path, "1-3:1.0", kind="03", product="Keyboard")
+    facts = system_facts(tmp_path / "proc", tmp_path)
+    assert facts.unclaimed == ("0ABC:0012 Dongle \\x1b[31m",)
+    (advice,) = advise(replace(facts, system="Linux"), (GOOD,))
+    assert advice.code == "driver-missing"
+    assert "0ABC:0012" in advice.cause
+    assert not advice.blocks
+
+
 def test_programs_that_grab_or_probe_ports_are_named() -> None:
     assert codes(SystemFacts("Linux", frozenset({"brltty"})), GOOD) == ["braille-display-driver"]
     blocked = advise(SystemFacts("Linux", frozenset({"brltty"})), ())
