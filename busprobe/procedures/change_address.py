@@ -200,6 +200,9 @@ class _Change(Whereabouts):
     async def _make(self, write: PlannedWrite, tries: int = 2) -> str:
         """Make one write; returns what went wrong, or ""."""
         outcome = ""
+        if write.kind is WriteKind.SAVE and not await self.answers(self.place, tries=2):
+            # It has moved already, before anything was saved.
+            await self.find(expected=self.plan.new)
         for _ in range(tries):
             sent_to = self.place
             exchange = await self._send(write)
@@ -208,7 +211,7 @@ class _Change(Whereabouts):
                 self._note(write, exchange, outcome, sent_to)
                 if outcome == ACCEPTED_THERE and write.place is not None:
                     await self.go(write.place)
-                refused = f" It refused register {write.register}: {outcome}."
+                refused = f" It refused register {write.register} ({write.purpose}): {outcome}."
                 return "" if outcome in _TAKEN else refused
             # Not plainly answered: look before anything else is written.
             where = await self.find(expected=write.place or self.place)
@@ -226,7 +229,7 @@ class _Change(Whereabouts):
             if where == write.place and where != sent_to:
                 return True
             return await self.read(write.register) == write.value
-        # What saves may move the device; a device that had moved before did not hear it.
+        # What saves may move the device.
         return where == self.plan.new != sent_to and self.plan.how.takes_effect == "after-save"
 
     async def _send(self, write: PlannedWrite) -> Exchange:
@@ -266,6 +269,9 @@ class _Change(Whereabouts):
         where = await self.find(expected=self.place if problem else self._expected())
         if where is None:
             return await self.lost(problem)
+        if where == plan.new and plan.new.sounds_like(plan.old) and not await self.holds_new():
+            await self.go(plan.old)
+            where = plan.old
         if where == plan.new and not problem:
             return await self.arrived()
         if where == plan.new:
@@ -281,9 +287,9 @@ class _Change(Whereabouts):
         where = await self.find(expected=plan.new)
         if where is None:
             return await self.lost()
-        if where == plan.new:
+        if where == plan.new and (not where.sounds_like(plan.old) or await self.holds_new()):
             return await self.arrived()
-        return await self._did_not_move(where)
+        return await self._did_not_move(plan.old if where.sounds_like(plan.old) else where)
 
     def _expected(self) -> Place:
         waits = self.plan.how.takes_effect == "after-power-cycle"
@@ -305,10 +311,10 @@ class _Change(Whereabouts):
                 return self.result(
                     ChangeState.UNCHANGED if where == plan.old else ChangeState.PARTLY,
                     where,
-                    f"The device answered at {plan.new} for a moment and is back at {where}: it "
-                    "did not keep the change.",
+                    f"The device answered at {self.name(plan.new)} for a moment and is back at "
+                    f"{self.name(where)}: it did not keep the change.",
                 )
-        if await self.answers(plan.old):
+        if not plan.old.sounds_like(plan.new) and await self.answers(plan.old):
             return self.result(
                 ChangeState.UNCERTAIN,
                 None,
@@ -339,18 +345,16 @@ class _Change(Whereabouts):
                 if after
                 else f" Its serial number could not be read again (before: {before})."
             )
+        empty = (
+            ", and its registers hold it (an answer does not tell stop bits)"
+            if plan.old.sounds_like(plan.new)
+            else f", and nobody at {self.name(plan.old)}"
+        )
         return self.result(
             ChangeState.CHANGED,
             plan.new,
-            f"The device answers at {self._name(plan.new)}, and nobody at "
-            f"{self._name(plan.old)}.{told}",
+            f"The device answers at {self.name(plan.new)}{empty}.{told}",
         )
-
-    def _name(self, place: Place) -> str:
-        """A place, with the settings only where they change."""
-        if self.plan.settings == self.plan.new_settings:
-            return f"address {place.address}"
-        return str(place)
 
     async def _wait_for_power(self) -> ChangeResult:
         plan = self.plan
@@ -368,8 +372,8 @@ class _Change(Whereabouts):
         return self.result(
             ChangeState.WAITS_FOR_POWER,
             plan.old,
-            f"Everything was written, {sure}; it still answers at {self._name(plan.old)}. Switch "
-            f"the device off and on: then it answers at {self._name(plan.new)}.",
+            f"Everything was written, {sure}; it still answers at {self.name(plan.old)}. Switch "
+            f"the device off and on: then it answers at {self.name(plan.new)}.",
         )
 
     async def _did_not_move(self, where: Place) -> ChangeResult:
@@ -394,13 +398,13 @@ class _Change(Whereabouts):
         return self.result(
             ChangeState.UNCHANGED,
             where,
-            f"Nothing was changed: the device answers at {self._name(where)} as before.{problem}",
+            f"Nothing was changed: the device answers at {self.name(where)} as before.{problem}",
         )
 
     async def lost(self, problem: str = "") -> ChangeResult:
         """Nobody answers anywhere."""
         await self.go(self.plan.old)
-        asked = " nor at ".join(dict.fromkeys(self._name(place) for place in self.plan.places))
+        asked = " nor at ".join(dict.fromkeys(self.name(place) for place in self.plan.places))
         made = ", ".join(f"{w.write.register} := {w.write.value}" for w in self.written)
         return self.result(
             ChangeState.UNCERTAIN,
@@ -452,7 +456,7 @@ class _Change(Whereabouts):
             ChangeState.ROLLED_BACK,
             where,
             f"The change failed, and the old values were written back: the device answers at "
-            f"{self._name(where)}.{problem}",
+            f"{self.name(where)}.{problem}",
         )
 
     async def _stuck(self, problem: str, *, moved: bool) -> ChangeResult:
@@ -465,7 +469,7 @@ class _Change(Whereabouts):
             return self.result(
                 ChangeState.NOT_SAVED,
                 where,
-                f"The device answers at {self._name(where)} now, but did not save it, and could "
+                f"The device answers at {self.name(where)} now, but did not save it, and could "
                 f"not be brought back: without power it may forget it.{problem} Search again "
                 "after it was switched off and on.",
             )
@@ -479,9 +483,9 @@ class _Change(Whereabouts):
         return self.result(
             ChangeState.UNCERTAIN,
             where,
-            f"The device still answers at its old place, {self._name(where)}, but holds a new "
+            f"The device still answers at its old place, {self.name(where)}, but holds a new "
             f"value in a register and did not take the old one back.{problem} When it is switched "
-            f"off and on it may answer at {self._name(plan.new)}: search for both then.",
+            f"off and on it may answer at {self.name(plan.new)}: search for both then.",
         )
 
     def result(self, state: ChangeState, where: Place | None, text: str) -> ChangeResult:

@@ -91,7 +91,7 @@ def _refuse_crowd(address: int, verdict: DuplicateVerdict) -> None:
 
 async def _refuse_taken(bus: Bus, plan: ChangePlan, should_stop: Callable[[], bool]) -> None:
     """At its new settings a device may be waiting at the same address, too."""
-    places = dict.fromkeys(place for place in plan.places if place != plan.old)
+    places = dict.fromkeys(p for p in plan.places if not p.sounds_like(plan.old))
     for place in places:
         try:
             taken = await somebody_at(bus, place, should_stop=should_stop)

@@ -81,6 +81,15 @@ class Place:
     def __str__(self) -> str:
         return f"address {self.address}, {self.settings}"
 
+    def sounds_like(self, other: Place) -> bool:
+        """Whether an answer cannot tell the two apart: receivers look at one stop bit only.
+
+        Modbus over Serial Line V1.02, section 2.5.1.1, has two stop bits stand in for a parity
+        bit; that receivers check the first alone is common practice, no source.
+        """
+        mine = (self.address, self.settings.baud, self.settings.parity)
+        return mine == (other.address, other.settings.baud, other.settings.parity)
+
 
 @dataclass(frozen=True, slots=True)
 class ChangePlan:

@@ -75,3 +75,14 @@ class Whereabouts:
     async def answers(self, place: Place, tries: int = 3) -> bool:
         """Whether anybody answers at a place."""
         return await somebody_at(self.bus, place, self._functions, tries)
+
+    async def holds_new(self) -> bool:
+        """Whether no register of the plan says that it holds another value."""
+        held = [await self.read(w.register) for w in self.plan.moves]
+        return all(v is None or v == w.value for v, w in zip(held, self.plan.moves, strict=True))
+
+    def name(self, place: Place) -> str:
+        """A place, with the settings only where they change."""
+        if self.plan.settings == self.plan.new_settings:
+            return f"address {place.address}"
+        return str(place)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from itertools import count
 from typing import TYPE_CHECKING
 
@@ -47,6 +47,8 @@ _MICROSECOND_NS = 1_000.0
 _MILLISECOND_NS = 1_000_000.0
 # An undriven pair below this is at the mercy of leakage and noise (TIA/EIA-485-A: 200 mV).
 _UNDEFINED_V = 0.2
+# A node that is not connected.
+_NO_LOAD_OHM = 1e12
 _RECOVERY_NS = 5_000.0
 
 
@@ -88,10 +90,35 @@ class Line:
     def attach(self, node: Node) -> int:
         """Connect a node; returns its number."""
         self.nodes.append(node)
-        self._levels = None
-        for other in self.nodes[:-1]:
-            other.hearing.forget_levels()
+        self._changed(self.nodes[:-1])
         return len(self.nodes) - 1
+
+    def disconnect(self, node: Node) -> None:
+        """Take the wires of a node off the line: it neither hears, nor drives, nor loads it."""
+        self._catch_up()
+        node.connected = False
+        sending = node.sending
+        if sending is not None and sending.end_ns > self.now_ns:
+            sending.cut(self.now_ns)
+        self._changed(self.nodes)
+
+    def connect(self, node: Node) -> None:
+        """Put the wires of a node back on; what was said meanwhile it has not heard."""
+        self._catch_up()
+        node.connected = True
+        node.hearing.take()
+        node.hearing.restart(self.now_ns)
+        self._changed(self.nodes)
+
+    def _catch_up(self) -> None:
+        for node in self.nodes:
+            node.hearing.advance(self.now_ns)
+
+    def _changed(self, nodes: Iterable[Node]) -> None:
+        """Another set of nodes makes other levels."""
+        self._levels = None
+        for node in nodes:
+            node.hearing.forget_levels()
 
     def add_station(self, parameters: StationParameters, server: Server) -> Station:
         """Connect a device."""
@@ -121,14 +148,17 @@ class Line:
         if self._levels is None:
             nodes = [node.parameters for node in self.nodes]
             stuck = []
+            loads = []
             for index, node in enumerate(nodes):
-                if node.stuck is not None:
+                connected = self.nodes[index].connected
+                loads.append(UNIT_LOAD_OHM / node.unit_load if connected else _NO_LOAD_OHM)
+                if node.stuck is not None and connected:
                     high = bool(node.stuck) != node.swapped
                     stuck.append((index, 1 if high else -1))
             self._levels = LevelTable(
                 [node.position_m for node in nodes],
                 [node.driver for node in nodes],
-                [UNIT_LOAD_OHM / node.unit_load for node in nodes],
+                loads,
                 loop_ohm_per_m=self.parameters.loop_ohm_per_m,
                 terminators=self.parameters.terminators,
                 biases=self.parameters.biases,
@@ -214,6 +244,8 @@ class Line:
 
     def _begin(self, thing: Transmission, before: Transmission | None) -> None:
         node = thing.node
+        if not node.connected:
+            return
         self.log.append(
             LogEntry(
                 node.name, round(thing.start_ns), round(thing.last_ns), thing.data, thing.settings
@@ -233,12 +265,12 @@ class Line:
             self._tidy()
         self.things.append(thing)
         for node in self.nodes:
-            node.noticed(thing)
+            if node.connected:
+                node.noticed(thing)
 
     def _tidy(self) -> None:
         if len(self.things) > _CATCH_UP_ABOVE:
-            for node in self.nodes:
-                node.hearing.advance(self.now_ns)
+            self._catch_up()
         done = min(self.now_ns, *(node.hearing.cursor_ns for node in self.nodes)) - _KEPT_NS
         self.things = [x for x in self.things if x.end_ns >= done]
 

@@ -27,12 +27,14 @@ class Node:
         bit_ns: Duration of a bit by its own clock [ns].
         timing: How its UART samples.
         hearing: What its receiver makes of the line.
+        connected: Whether its wires are on the line; see `Line.disconnect`.
     """
 
     def __init__(self, line: Line, name: str, parameters: NodeParameters) -> None:
         self.line = line
         self.name = name
         self.parameters = parameters
+        self.connected = True
         self.index = line.attach(self)
         self._set(parameters.settings)
         self.hearing = Hearing(line, self)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -52,6 +53,7 @@ class Station(Node):
         address: Its address; may be changed at any time.
         server: Its registers.
         heard_requests: How many requests to it were understood.
+        on_restart: Called when it was off and is on again, with the instant [ns].
     """
 
     def __init__(self, line: Line, parameters: StationParameters, server: Server) -> None:
@@ -71,6 +73,8 @@ class Station(Node):
         self._pending: object | None = None
         self._held_byte = b""
         self._change: tuple[int | None, LineSettings | None] | None = None
+        self._away_until_ns = -1
+        self.on_restart: Callable[[int], None] | None = None
 
     # -- listening
 
@@ -96,7 +100,7 @@ class Station(Node):
 
     def _look(self) -> None:
         now = self.line.now_ns
-        if now < self._due_ns:
+        if now < self._due_ns or not self.connected:
             return
         self._listen()
         if self.hearing.inside_character:
@@ -168,7 +172,7 @@ class Station(Node):
     def _understand(self, frame: _Frame) -> None:
         habits, address, pdu = self.station, frame.adu[0], frame.adu[1:-_CRC]
         request = length_at(pdu, 0, len(pdu), REQUEST_RULES) == len(pdu)
-        if frame.end_ns < self._lost_until_ns:
+        if frame.end_ns < max(self._lost_until_ns, self._away_until_ns):
             return
         mine = address == self.address
         if not mine and address != _BROADCAST:
@@ -234,7 +238,11 @@ class Station(Node):
     # -- changing
 
     def request_change(
-        self, *, address: int | None = None, settings: LineSettings | None = None
+        self,
+        *,
+        address: int | None = None,
+        settings: LineSettings | None = None,
+        at_once: bool = False,
     ) -> None:
         """Change address or settings after the reply that is owed, as devices do.
 
@@ -244,8 +252,28 @@ class Station(Node):
         Args:
             address: New address, or None to keep it.
             settings: New settings, or None to keep them.
+            at_once: Before the reply, which then comes from the new address at the new settings.
         """
         self._change = (address, settings)
+        if at_once:
+            self._apply_change()
+
+    def restart(self, away_ns: int) -> None:
+        """Be off from now on, and on again after a while [ns]."""
+        now = self.line.now_ns
+        self._pending = self._change = None
+        self._held_byte = b""
+        self._away_until_ns = now + away_ns
+        self.line.schedule(self._away_until_ns, self._come_back)
+
+    @property
+    def is_restarting(self) -> bool:
+        """Whether it is off, or starting right now."""
+        return self.line.now_ns <= self._away_until_ns
+
+    def _come_back(self) -> None:
+        if self.on_restart is not None and self.line.now_ns >= self._away_until_ns:
+            self.on_restart(self.line.now_ns)
 
     def _apply_change(self) -> None:
         if self._change is None:

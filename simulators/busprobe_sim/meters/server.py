@@ -132,13 +132,13 @@ class RegisterServer:
             return exception(request[0], ILLEGAL_FUNCTION)
         return request
 
-    def _write_single(self, request: bytes, now_ns: int) -> bytes:
+    def _write_single(self, request: bytes, now_ns: int) -> bytes | None:
         if len(request) != 5:
             return exception(request[0], ILLEGAL_VALUE)
         address, value = struct.unpack(">HH", request[1:])
-        return self._written(request[0], address, [value], now_ns) or request
+        return self._written(request[0], address, [value], now_ns, request)
 
-    def _write_multiple(self, request: bytes, now_ns: int) -> bytes:
+    def _write_multiple(self, request: bytes, now_ns: int) -> bytes | None:
         function = request[0]
         if len(request) < 6:
             return exception(function, ILLEGAL_VALUE)
@@ -147,18 +147,20 @@ class RegisterServer:
         if not right:
             return exception(function, ILLEGAL_VALUE)
         values = list(struct.unpack(f">{quantity}H", request[6:]))
-        return self._written(function, address, values, now_ns) or request[:5]
+        return self._written(function, address, values, now_ns, request[:5])
 
-    def _written(self, function: int, address: int, values: list[int], now_ns: int) -> bytes | None:
-        """Write, or say why not."""
+    def _written(
+        self, function: int, address: int, values: list[int], now_ns: int, confirmation: bytes
+    ) -> bytes | None:
+        """Write, and confirm it, or say why not; some devices stay silent when they move."""
         assert self._settings is not None
         try:
-            self._settings.write(address, values, now_ns)
+            answered = self._settings.write(address, values, now_ns)
         except NoSuchRegister:
             return exception(function, ILLEGAL_ADDRESS)
         except WriteRefused as refusal:
             return exception(function, refusal.code)
-        return None
+        return confirmation if answered else None
 
 
 def _packed(words: Sequence[int]) -> bytes:

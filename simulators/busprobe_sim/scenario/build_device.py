@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from busprobe.model.line import LineSettings
 from busprobe_sim.meters import quirks
 from busprobe_sim.meters.base import Server
 from busprobe_sim.meters.identification import DeviceIdentification
@@ -12,34 +13,41 @@ from busprobe_sim.meters.points import METER_SCALES, inverter_model, meter_model
 from busprobe_sim.meters.registers import Registers
 from busprobe_sim.meters.server import RegisterServer, ServerParameters
 from busprobe_sim.meters.sunspec import Model, Nameplate, Scales, SunSpecRegisters, common_model
-from busprobe_sim.meters.writing import Key, SettingParameters, SettingRegisters
+from busprobe_sim.meters.writing import (
+    Apply,
+    ChangeHabits,
+    Key,
+    SettingParameters,
+    SettingRegisters,
+)
 from busprobe_sim.scenario.build_site import instrument_parameters
 from busprobe_sim.scenario.schema_device import (
     DevicePart,
     KeyPart,
     QuirkPart,
     RegisterPart,
+    SettingRegistersPart,
     SunSpecPart,
 )
 from busprobe_sim.site import Instrument, Site
 
 Readings = Callable[[int], Mapping[str, float]]
-# New address and rate [bit/s], and the instant [ns] they were accepted.
-Apply = Callable[[int, int, int], None]
 
 # How long a toggling scale factor stays (common practice, no source).
 _TOGGLE_NS = 7_000_000_000
 
 
-def build_server(device: DevicePart, site: Site, seed: int, baud: int, apply: Apply) -> Server:
-    """The register server of a device.
+def build_server(
+    device: DevicePart, site: Site, seed: int, settings: LineSettings, apply: Apply
+) -> tuple[Server, SettingRegisters | None]:
+    """The register server of a device, and the registers in it that can be written.
 
     Args:
         device: Its description.
         site: What it measures.
         seed: Seed of the bus.
-        baud: Its rate [bit/s].
-        apply: Called when the device takes a new address or rate.
+        settings: Its line settings.
+        apply: Called when the device takes a new address or other settings.
     """
     measures = device.measures
     instrument = Instrument(
@@ -58,25 +66,30 @@ def build_server(device: DevicePart, site: Site, seed: int, baud: int, apply: Ap
     identification = DeviceIdentification({i: text.encode() for i, text in objects.items()})
     writable = None
     if firmware.settings is not None:
-        part = firmware.settings
         writable = SettingRegisters(
-            SettingParameters(
-                address_register=part.address_register,
-                baud_register=part.baud_register,
-                baud_codes={code: round(rate) for code, rate in part.baud_codes.items()},
-                unlock=_key(part.unlock),
-                save=_key(part.save),
-                addresses=(part.lowest, part.highest),
-            ),
-            device.address,
-            baud,
-            apply,
+            _setting_parameters(firmware.settings), device.address, settings, apply
         )
     server: Server = RegisterServer(registers, parameters, identification, writable)
     for quirk in device.quirks:
         if quirk.kind == "every-second-refused":
             server = quirks.EverySecondRefused(server, quirk.code)
-    return server
+    return server, writable
+
+
+def _setting_parameters(part: SettingRegistersPart) -> SettingParameters:
+    return SettingParameters(
+        address_register=part.address_register,
+        baud_register=part.baud_register,
+        baud_codes={code: round(rate) for code, rate in part.baud_codes.items()},
+        parity_register=part.parity_register,
+        parity_codes=part.parity_codes,
+        stop_register=part.stop_register,
+        stop_codes=part.stop_codes,
+        unlock=_key(part.unlock),
+        save=_key(part.save),
+        addresses=(part.lowest, part.highest),
+        habits=ChangeHabits(**part.habits.model_dump()),
+    )
 
 
 def _key(part: KeyPart | None) -> Key | None:

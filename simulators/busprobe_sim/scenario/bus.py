@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -10,8 +10,9 @@ from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.port import Port
 from busprobe_sim.line.station import Station
+from busprobe_sim.meters.writing import Apply, Moved
 from busprobe_sim.ports.virtual import VirtualLink
-from busprobe_sim.scenario.build_device import Apply, build_server
+from busprobe_sim.scenario.build_device import build_server
 from busprobe_sim.scenario.build_line import (
     device_settings,
     line_parameters,
@@ -29,6 +30,11 @@ if TYPE_CHECKING:
     from busprobe.link.base import Link
 
 Pace = Literal["virtual", "real"]
+
+# A device that restarts still answers the request that made it do so.
+_REPLY_FIRST_NS = 300_000_000
+# How long a device needs after it was switched on (common practice, no source).
+_START_NS = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,16 +80,22 @@ class Truth:
 
 
 class Hands:
-    """The technician's hands: they plug and unplug the test heater, and hold sources back.
+    """The technician's hands, at the site and at the devices.
+
+    They plug and unplug the test heater, hold sources back, take bus wires off and put them back
+    on, and switch devices off and on.
 
     Args:
         site: The site.
-        points: What is measured at each address.
+        line: The line.
+        devices: The devices on it, and what each of them measures.
     """
 
-    def __init__(self, site: Site, points: Mapping[int, str] | None = None) -> None:
+    def __init__(self, site: Site, line: Line, devices: Sequence[tuple[Station, str]]) -> None:
         self._site = site
-        self._points = dict(points or {})
+        self._line = line
+        self._devices = tuple(devices)
+        self._loose: list[Station] = []
 
     def curtail(self, address: int, share: float, at_ns: int) -> bool:
         """Limit the source that the meter at an address measures.
@@ -96,10 +108,59 @@ class Hands:
         Returns:
             Whether a source is measured there.
         """
-        point = self._points.get(address, "")
+        point = next((p for station, p in self._devices if station.address == address), "")
         if point not in {source.name for source in self._site.parameters.sources}:
             return False
         self._site.curtail(point, share, at_ns)
+        return True
+
+    def disconnect(self, address: int, at_ns: int) -> bool:
+        """Take the bus wires off one device at an address: of several the one furthest down.
+
+        Args:
+            address: Its address.
+            at_ns: When, on the clock of the line [ns].
+
+        Returns:
+            Whether there is a device with this address on the line.
+        """
+        there = [s for s, _ in self._devices if s.address == address and s not in self._loose]
+        if not there:
+            return False
+        station = max(there, key=lambda s: s.parameters.position_m)
+        self._loose.append(station)
+        self._line.schedule(at_ns, lambda: self._line.disconnect(station))
+        return True
+
+    def reconnect(self, at_ns: int) -> bool:
+        """Put the bus wires back on that were taken off last.
+
+        Args:
+            at_ns: When, on the clock of the line [ns].
+
+        Returns:
+            Whether any were off.
+        """
+        if not self._loose:
+            return False
+        station = self._loose.pop()
+        self._line.schedule(at_ns, lambda: self._line.connect(station))
+        return True
+
+    def power_cycle(self, address: int, at_ns: int) -> bool:
+        """Switch a device off and on again; it needs a moment to start.
+
+        Args:
+            address: Its address.
+            at_ns: When, on the clock of the line [ns].
+
+        Returns:
+            Whether there is a device with this address on the line.
+        """
+        station = next((s for s, _ in self._devices if s.address == address), None)
+        if station is None:
+            return False
+        self._line.schedule(at_ns, lambda: station.restart(_START_NS))
         return True
 
     def plug(
@@ -126,7 +187,7 @@ class SimulatedBus:
         site: The electrical site.
         settings: Settings that most devices talk.
         truth: What is really there.
-        hands: Plug a test heater.
+        hands: Plug a test heater, take wires off, switch devices off and on.
         stations: The devices on the line, in the order of the scenario.
         name: Name of the scenario.
     """
@@ -193,10 +254,12 @@ class Scenario:
         truths = []
         for number, device in enumerate(part.devices):
             settings = device_settings(device, part.line)
-            server = build_server(
-                device, site, self.seed, settings.baud, _change(stations, number, settings)
+            server, writable = build_server(
+                device, site, self.seed, settings, _change(stations, number)
             )
             stations.append(line.add_station(station_parameters(device, part.line), server))
+            if writable is not None:
+                stations[-1].on_restart = writable.restart
             truths.append(
                 DeviceTruth(
                     device.name,
@@ -218,27 +281,34 @@ class Scenario:
             site,
             line_settings(part.line.settings),
             Truth(part.truth, tuple(truths)),
-            Hands(site, _points(truths)),
+            Hands(
+                site,
+                line,
+                tuple(zip(stations, (truth.point for truth in truths), strict=True)),
+            ),
             tuple(stations),
             self.name,
             part,
         )
 
 
-def _points(devices: Iterable[DeviceTruth]) -> dict[int, str]:
-    """What is measured at each address; of two devices at one address the first."""
-    points: dict[int, str] = {}
-    for device in devices:
-        points.setdefault(device.address, device.point)
-    return points
+def _change(stations: list[Station], number: int) -> Apply:
+    """What a device does when another address or other settings come into force."""
 
-
-def _change(stations: list[Station], number: int, settings: LineSettings) -> Apply:
-    """What a device does when it takes a new address or rate."""
-
-    def apply(address: int, baud: int, _now_ns: int) -> None:
-        new = LineSettings(baud, settings.parity, settings.stop_bits)
-        stations[number].request_change(address=address, settings=new)
+    def apply(moved: Moved, _now_ns: int) -> None:
+        station = stations[number]
+        # Without a request there is no reply to wait for.
+        station.request_change(
+            address=moved.address,
+            settings=moved.settings,
+            at_once=moved.answers == "new" or station.is_restarting,
+        )
+        if moved.away_s:
+            after_ns = max(round(moved.away_after_s * 1e9), _REPLY_FIRST_NS)
+            line = station.line
+            line.schedule(
+                line.now_ns + after_ns, lambda: station.restart(round(moved.away_s * 1e9))
+            )
 
     return apply
 

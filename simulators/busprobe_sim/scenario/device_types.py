@@ -26,6 +26,26 @@ _OM63 = (
     ("E_export", 54, "uint32", 100.0),
 )
 
+# Floats; powers in kilowatts, counters in kilowatt-hours.
+_BM4 = (
+    ("V_L1", 0x0000, 1.0),
+    ("V_L2", 0x0002, 1.0),
+    ("V_L3", 0x0004, 1.0),
+    ("I_L1", 0x000C, 1.0),
+    ("I_L2", 0x000E, 1.0),
+    ("I_L3", 0x0010, 1.0),
+    ("P_L1", 0x0012, 1000.0),
+    ("P_L2", 0x0014, 1000.0),
+    ("P_L3", 0x0016, 1000.0),
+    ("P", 0x0018, 1000.0),
+    ("Q_L1", 0x001A, 1000.0),
+    ("Q_L2", 0x001C, 1000.0),
+    ("Q_L3", 0x001E, 1000.0),
+    ("F", 0x0026, 1.0),
+    ("E_import", 0x0100, 1000.0),
+    ("E_export", 0x0102, 1000.0),
+)
+
 DEVICE_TYPES: dict[str, dict[str, Any]] = {
     "fennmark-fm30": {
         "maker": "Fennmark",
@@ -54,6 +74,10 @@ DEVICE_TYPES: dict[str, dict[str, Any]] = {
                 "address_register": 2001,
                 "baud_register": 2002,
                 "baud_codes": {0: 9600, 1: 19200, 2: 38400, 3: 115200},
+                "parity_register": 2003,
+                "parity_codes": {0: "N", 1: "E", 2: "O"},
+                "stop_register": 2004,
+                "stop_codes": {1: 1, 2: 2},
                 "save": {"register": 2010, "value": 1},
             },
         },
@@ -78,6 +102,32 @@ DEVICE_TYPES: dict[str, dict[str, Any]] = {
         "firmware": {"functions": [4, 43], "read_limit": 40, "gaps_read_zero": True},
         "timing": {"turnaround_ms": 55.0, "loop_ms": 8.0},
     },
+    "brennau-bm4": {
+        "maker": "Brennau",
+        "model": "BM 4",
+        "registers": [
+            *(
+                {"quantity": quantity, "address": address, "type": "float32", "step": step}
+                for quantity, address, step in _BM4
+            ),
+            # Its type code.
+            {"address": 0x0500, "type": "uint16", "constant": 0x0B04},
+        ],
+        "firmware": {
+            "functions": [3, 4, 16],
+            "read_limit": 80,
+            "gaps_read_zero": True,
+            "settings": {
+                "address_register": 0x0600,
+                "baud_register": 0x0601,
+                "baud_codes": {0: 2400, 1: 4800, 2: 9600, 3: 19200, 4: 38400},
+                "parity_register": 0x0602,
+                "parity_codes": {0: "N", 1: "E", 2: "O"},
+                "habits": {"effect": "after-power-cycle"},
+            },
+        },
+        "timing": {"turnaround_ms": 33.0, "loop_ms": 3.0},
+    },
 }
 
 
@@ -95,11 +145,13 @@ def with_type(given: Any) -> Any:
     kind = given["type"]
     if kind not in DEVICE_TYPES:
         raise ValueError(f"type must be one of {', '.join(DEVICE_TYPES)}, not {kind!r}")
-    filled = dict(DEVICE_TYPES[kind])
+    return _merged(DEVICE_TYPES[kind], given)
+
+
+def _merged(usual: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:
+    merged = dict(usual)
     for key, value in given.items():
-        usual = filled.get(key)
-        if isinstance(usual, dict) and isinstance(value, dict):
-            filled[key] = {**usual, **value}
-        else:
-            filled[key] = value
-    return filled
+        before = merged.get(key)
+        both = isinstance(before, dict) and isinstance(value, dict)
+        merged[key] = _merged(before, value) if both else value  # type: ignore[arg-type]
+    return merged

@@ -113,8 +113,27 @@ class KeyPart(Part):
     """What it wants."""
 
 
+class ChangeHabitsPart(Part):
+    """What the device does when its address or settings are written."""
+
+    effect: Literal["at-once", "after-save", "after-power-cycle"] | None = None
+    """When new values come into force; at once, or after 'save', if left out."""
+    answers: Literal["old", "new", "none"] = "old"
+    """Where the write that moves it is answered from: the old place, the new one, or not at all."""
+    away_s: NotNegative = 0.0
+    """It restarts by itself and answers nobody for so long [s]; 0 when it does not."""
+    away_after_s: NotNegative = 0.0
+    """It goes on answering at the new place for so long before that [s]."""
+    forgets: bool = False
+    """It saves nothing: after a restart it is back at its old place."""
+    refuses_save: Annotated[int, Field(ge=0, le=255)] = 0
+    """Exception code with which it refuses to save; 0 when it saves."""
+    ignores: bool = False
+    """It accepts the write, and its register goes on holding the old value."""
+
+
 class SettingRegistersPart(Part):
-    """Registers that change the device's address or rate."""
+    """Registers that change the device's address or line settings."""
 
     address_register: Word
     """Holds the address."""
@@ -122,6 +141,14 @@ class SettingRegistersPart(Part):
     """Holds a code for the rate."""
     baud_codes: dict[Word, Positive] = Field(default_factory=dict)
     """Rate [bit/s] by code."""
+    parity_register: Word | None = None
+    """Holds a code for the parity."""
+    parity_codes: dict[Word, Literal["N", "E", "O"]] = Field(default_factory=dict)
+    """Parity by code."""
+    stop_register: Word | None = None
+    """Holds a code for the stop bits."""
+    stop_codes: dict[Word, Literal[1, 2]] = Field(default_factory=dict)
+    """Stop bits by code."""
     unlock: KeyPart | None = None
     """Must be written first."""
     save: KeyPart | None = None
@@ -130,6 +157,8 @@ class SettingRegistersPart(Part):
     """Lowest address it takes."""
     highest: Address = 247
     """Highest address it takes."""
+    habits: ChangeHabitsPart = ChangeHabitsPart()
+    """What it does when they are written."""
 
 
 class FirmwarePart(Part):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -10,10 +11,17 @@ from hypothesis import strategies as st
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 from pymodbus.pdu.other_message import ReportDeviceIdResponse
 
+from busprobe.model.line import LineSettings, Parity
 from busprobe_sim.meters.identification import DeviceIdentification
 from busprobe_sim.meters.registers import RegisterMap, Stretch, fixed
 from busprobe_sim.meters.server import RegisterServer, ServerParameters
-from busprobe_sim.meters.writing import Key, SettingParameters, SettingRegisters
+from busprobe_sim.meters.writing import (
+    ChangeHabits,
+    Key,
+    Moved,
+    SettingParameters,
+    SettingRegisters,
+)
 
 COMPANY = {0: b"Company identification", 1: b"Product code XX", 2: b"V2.11"}
 
@@ -167,6 +175,10 @@ def test_gaps_are_refused_or_read_zero() -> None:
         assert ask(device, "03 00 02 00 02") == "83 02"
 
 
+def taking(taken: list[tuple[int, int]]) -> Callable[[Moved, int], None]:
+    return lambda moved, _now_ns: taken.append((moved.address, moved.settings.baud))
+
+
 def test_address_register_wants_its_key_and_its_save() -> None:
     taken: list[tuple[int, int]] = []
     parameters = SettingParameters(
@@ -176,7 +188,7 @@ def test_address_register_wants_its_key_and_its_save() -> None:
         unlock=Key(0x1FF, 0x5AA5),
         save=Key(0x20F, 1),
     )
-    settings = SettingRegisters(parameters, 1, 9600, lambda a, b, _t: taken.append((a, b)))
+    settings = SettingRegisters(parameters, 1, LineSettings(9600), taking(taken))
     device = server(3, 6, 16, settings=settings)
     assert ask(device, "03 02 00 00 02") == "03 04 00 01 00 01"
     assert ask(device, "06 02 00 00 07") == "86 04"
@@ -191,9 +203,61 @@ def test_address_register_wants_its_key_and_its_save() -> None:
 
 def test_address_register_that_applies_at_once() -> None:
     taken: list[tuple[int, int]] = []
-    settings = SettingRegisters(
-        SettingParameters(5000), 1, 9600, lambda a, b, _t: taken.append((a, b))
-    )
+    settings = SettingRegisters(SettingParameters(5000), 1, LineSettings(9600), taking(taken))
     device = server(6, settings=settings)
     assert ask(device, "06 13 88 00 09") == "06 13 88 00 09"
     assert taken == [(9, 9600)]
+
+
+def with_habits(taken: list[Moved], **habits: object) -> SettingRegisters:
+    """One register for the address, one for the parity; the second must be saved in a third."""
+    parameters = SettingParameters(
+        address_register=10,
+        parity_register=11,
+        parity_codes={0: "N", 1: "E"},
+        save=Key(12, 1),
+        habits=ChangeHabits(**habits),  # type: ignore[arg-type]
+    )
+    return SettingRegisters(
+        parameters, 1, LineSettings(9600), lambda moved, _now_ns: taken.append(moved)
+    )
+
+
+def test_what_is_saved_comes_into_force_when_power_was_off() -> None:
+    taken: list[Moved] = []
+    registers = with_habits(taken, effect="after-power-cycle")
+    assert registers.write(10, [7], 0)
+    assert registers.write(11, [1], 0)
+    registers.restart(0)
+    assert taken == []
+    assert registers.read(10, 2) == [1, 0]
+    assert registers.write(10, [7, 1], 0)
+    assert registers.write(12, [1], 0)
+    assert taken == []
+    registers.restart(0)
+    assert taken == [Moved(7, LineSettings(9600, Parity.EVEN))]
+
+
+def test_a_forgetful_device_is_back_after_a_restart() -> None:
+    taken: list[Moved] = []
+    registers = with_habits(taken, effect="at-once", forgets=True)
+    assert registers.write(10, [7], 0)
+    assert registers.write(12, [1], 0)
+    registers.restart(0)
+    assert [moved.address for moved in taken] == [7, 1]
+
+
+def test_a_device_may_move_without_a_word_or_accept_without_effect() -> None:
+    taken: list[Moved] = []
+    assert not with_habits(taken, effect="at-once", answers="none").write(10, [7], 0)
+    assert [moved.address for moved in taken] == [7]
+    ignoring = with_habits(taken, ignores=True)
+    assert ignoring.write(10, [9], 0)
+    assert ignoring.read(10, 1) == [1]
+
+
+def test_saving_may_be_refused() -> None:
+    registers = with_habits([], refuses_save=4)
+    device = server(3, 6, settings=registers)
+    assert ask(device, "06 00 0A 00 07") == "06 00 0A 00 07"
+    assert ask(device, "06 00 0C 00 01") == "86 04"
