@@ -93,27 +93,33 @@ class _Search:
     def _own_fit(self, number: int) -> Real:
         """Prior of each state, and what the meter's own readings say about it."""
         source, all_states = self.evidence.sources[number], self.states[number]
-        track = source.track
         out = np.empty(len(all_states))
-        consumer: dict[tuple[float, ...], bool] = {}
+        of_factors: dict[tuple[float, ...], float] = {}
+        worst_leads = min(source.lead_fit.values(), default=0.0)
         for n, state in enumerate(all_states):
-            fit = state.log_prior + _angle_fit(source, state)
+            if state.factors not in of_factors:
+                of_factors[state.factors] = self._factors_fit(number, state)
+            fit = state.log_prior + of_factors[state.factors]
             if source.lead_fit:
-                fit += source.lead_fit.get(state.phases, min(source.lead_fit.values()))
-            if track.known.role is Role.GENERATOR:
-                if state.factors not in consumer:
-                    power = np.asarray(state.factors) @ track.power
-                    consumer[state.factors] = levels.draws(power, track.known.rated_w)
-                if consumer[state.factors]:
-                    fit += math.log(P_CONSUMER) + _sign_again(state, track.known.positive)
-                    if number in self.followers:
-                        fit += FOLLOWED
-            if track.known.rated_w is not None and _too_much(source, state, track.known.rated_w):
-                fit -= 6.0
-            if number in self.in_loop and any(abs(state.factors[k]) != 1.0 for k in source.live):
-                fit -= IN_LOOP
+                fit += source.lead_fit.get(state.phases, worst_leads)
             out[n] = fit
         return out
+
+    def _factors_fit(self, number: int, state: State) -> float:
+        """What a meter's own readings say about its factors, whichever phases they are on."""
+        source = self.evidence.sources[number]
+        known = source.track.known
+        fit = _angle_fit(source, state)
+        power = np.asarray(state.factors) @ source.track.power
+        if known.role is Role.GENERATOR and levels.draws(power, known.rated_w):
+            fit += math.log(P_CONSUMER) + _sign_again(state, known.positive)
+            if number in self.followers:
+                fit += FOLLOWED
+        if known.rated_w is not None and _too_much(power, known.rated_w):
+            fit -= 6.0
+        if number in self.in_loop and any(abs(state.factors[k]) != 1.0 for k in source.live):
+            fit -= IN_LOOP
+        return fit
 
     def run(self) -> Posterior:
         found: list[tuple[float, tuple[int, ...], tuple[State, ...], float]] = []
@@ -207,10 +213,10 @@ def _sign_again(state: State, positive: Positive) -> float:
     return math.log(0.5) - math.log(P_REVERSED if turned else 1.0 - P_REVERSED)
 
 
-def _too_much(source: SourceEvidence, state: State, rated_w: float) -> bool:
-    """Whether it would give far more than its rating."""
-    power = np.abs(np.asarray(state.factors) @ np.nan_to_num(source.track.power))
-    return bool(np.quantile(power, 0.9) > 1.2 * rated_w + 50.0) if power.size else False
+def _too_much(power_w: Real, rated_w: float) -> bool:
+    """Whether a source would give far more than its rating [W, NaN where missing]."""
+    seen = np.abs(power_w[np.isfinite(power_w)])
+    return bool(np.quantile(seen, 0.9) > 1.2 * rated_w + 50.0) if seen.size else False
 
 
 def weigh_all(

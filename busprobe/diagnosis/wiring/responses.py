@@ -102,15 +102,17 @@ def input_response(
         response = response.real
     # A large response is as uncertain as it is large.
     wide = np.maximum(SIZES, 1.0)
-    narrow, shape = 1.0 / wide, response / wide
+    # Looked up in cells of some per cent: single precision is enough, and several times faster.
+    narrow = (1.0 / wide).astype(np.float32)
+    shape = (response / wide).astype(np.complex64 if one.has_q else np.float32)
     axes = 2 if one.has_q else 1
     table = np.zeros((tests, directions, SKEWS_DEG.size, SIZES.size))
     for edge in schedule.edges:
         steps = d[edge.pairs]
-        steps = steps[np.isfinite(steps)]
+        steps = steps[np.isfinite(steps)].astype(shape.dtype)
         if not steps.size:
             continue
-        sign = 1.0 if edge.on else -1.0
+        sign = np.float32(1.0 if edge.on else -1.0)
         rest = steps[:, None, None, None] * narrow - sign * shape
         ratio = (
             fuzzy.looked_up(rest)
