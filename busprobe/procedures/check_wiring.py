@@ -18,7 +18,7 @@ from busprobe.diagnosis.wiring import (
     WiringVerdict,
     WiringWatch,
 )
-from busprobe.model.reading import PHASES
+from busprobe.model.reading import PHASES, SignConvention
 from busprobe.model.series import SwitchMark
 from busprobe.procedures.operator import HandRequest, Operator
 from busprobe.procedures.progress import Observer, Progress, ignore
@@ -152,6 +152,8 @@ class WiringCheck:
         self._polls += 1
         if self._watch is None:
             self._watch = WiringWatch(self.plan.load, self.plan.system, readings.uniform.steps)
+        if readings.uniform.sign is not SignConvention.UNKNOWN:
+            self._watch.know_sign(readings.uniform.sign)
         if readings.snapshot.quantities:
             self._watch.add(
                 (readings.snapshot.t_ns - self._start_ns) / 1e9, readings.snapshot.quantities

@@ -6,7 +6,9 @@ Theory of operation
    is found by dynamic programming; each switching earns its log-likelihood ratio and costs a
    price, so that a path of chance meetings does not pay. Rests and on-times are bounded, so that a
    path is one visit of the load to one place.
-3. Inputs that find their switchings at the same instants belong to the same place of the load;
+3. One load is in one place at a time: the inputs are searched again, the surest one first, and
+   what was found before is forbidden ground for the others, unless they see the same switchings.
+4. Inputs that find their switchings at the same instants belong to the same place of the load;
    each such set is one test. Its name is the announced one where there is only one place, else it
    follows from the order of the tests - or stays open.
 """
@@ -14,6 +16,7 @@ Theory of operation
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,7 +72,7 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     common = int(np.argmax(agreed)) if np.ndim(agreed) else 0
     paths = [w.path(grid, common) if w is not None else None for w in walks]
     found = [p for p in paths if p is not None]
-    kept = _of_one_load(found)
+    kept = _of_one_load(_untangled(walks, paths, grid, common))
     tests = _same_places(kept)
     edges = [
         Edge(t := float(samples.t_s[row + samples.lag - 1]), on, number, _around(samples, t))
@@ -87,6 +90,31 @@ def found_schedule(samples: Samples, power_w: float, tolerance: float, direction
     )
 
 
+def _untangled(
+    walks: list[_Walk | None], paths: list[_Path | None], grid: _Grid, common: int
+) -> list[_Path]:
+    """The paths again, the surest first, each kept off what was found before it."""
+    found = [(p, w) for p, w in zip(paths, walks, strict=True) if p is not None and w is not None]
+    if not any(_clash(a, b) for k, (a, _) in enumerate(found) for b, _ in found[k + 1 :]):
+        return [p for p, _ in found]
+    found.sort(key=lambda pair: (not pair[0].as_expected, -pair[0].lead))
+    kept: list[_Path] = []
+    for path, walk in found:
+        again: _Path | None = path
+        if any(_clash(path, other) for other in kept):
+            again = walk.kept_off([t for other in kept for t in other.on_times()]).path(
+                grid, common
+            )
+        if again is not None:
+            kept.append(again)
+    return kept
+
+
+def _clash(a: _Path, b: _Path) -> bool:
+    """Whether two paths cannot be the same load."""
+    return not _same_place(a, b) and _overlap(a, b) > 0
+
+
 def _of_one_load(paths: list[_Path]) -> list[_Path]:
     """Leave out what cannot be the same load: one load is in one place at a time.
 
@@ -95,12 +123,7 @@ def _of_one_load(paths: list[_Path]) -> list[_Path]:
     """
     kept = list(paths)
     while True:
-        clashes = [
-            (a, b)
-            for i, a in enumerate(kept)
-            for b in kept[i + 1 :]
-            if not _same_place(a, b) and _overlap(a, b) > 0
-        ]
+        clashes = [(a, b) for i, a in enumerate(kept) for b in kept[i + 1 :] if _clash(a, b)]
         if not clashes:
             return kept
         worst = max(
@@ -176,6 +199,15 @@ def _responses(power_w: float, directions: int) -> _Grid:
     return _Grid(answers.ravel(), sizes, which.ravel(), turns.ravel(), directions)
 
 
+def _free(on: int, off: int, taken: Sequence[tuple[int, int]]) -> bool:
+    """Whether the load may have been here between two rows, being elsewhere between others."""
+    return all(
+        min(off, theirs_off) - max(on, theirs_on) <= SAME_ROWS
+        or (abs(on - theirs_on) <= SAME_ROWS and abs(off - theirs_off) <= SAME_ROWS)
+        for theirs_on, theirs_off in taken
+    )
+
+
 class _Walk:
     """The best alternating path over the candidates of one input, for every response.
 
@@ -184,11 +216,15 @@ class _Walk:
         rows: First row of each candidate's difference.
         on: What each candidate earns as a switching on [candidate, response].
         off: The same as a switching off.
+        taken: Rows between which the load was on elsewhere.
     """
 
-    def __init__(self, t: Real, rows: Index, on: Real, off: Real) -> None:
+    def __init__(
+        self, t: Real, rows: Index, on: Real, off: Real, taken: Sequence[tuple[int, int]] = ()
+    ) -> None:
         n, m = on.shape
         self._rows = rows
+        self._given = t, rows, on, off
         best_on, best_off = np.array(on), np.full((n, m), -1e18)
         self._from_on = np.full((n, m), -1)
         self._from_off = np.full((n, m), -1)
@@ -202,11 +238,18 @@ class _Walk:
             better = gain > 0.0
             best_on[i] += np.where(better, gain, 0.0)
             self._from_on[i] = np.where(better, before[which], -1)
+            before = before[[_free(int(rows[j]), int(rows[i]), taken) for j in before]]
+            if not before.size:
+                continue
             which = best_on[before].argmax(axis=0)
             best_off[i] = best_on[before[which], columns] + off[i]
             self._from_off[i] = before[which]
         self._ends = best_off
         self.total = best_off.max(axis=0)
+
+    def kept_off(self, taken: Sequence[tuple[int, int]]) -> _Walk:
+        """The same search, the load being on elsewhere between some rows."""
+        return _Walk(*self._given, taken)
 
     def by_size(self, grid: _Grid) -> Real:
         """Best score at each size of the response, 0 where nothing is believed."""

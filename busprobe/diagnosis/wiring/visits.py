@@ -49,6 +49,10 @@ def possible_names(
     count = min(len(schedule.announced), len(net.phases))
     rest = ("unknown",) * (len(schedule.announced) - count)
     if load.phase == "each" and not schedule.tangled and _in_turn(schedule, len(net.phases)):
+        if not _whole_rounds(schedule, len(net.phases)):
+            # A visit was missed, and it may have been the first one.
+            turns = [(*net.phases[k:], *net.phases[:k]) for k in range(len(net.phases))]
+            return tuple((*names[:count], *rest) for names in turns)
         # One phase after the other, in their order; a phase that showed nothing may be any.
         return tuple((*names, *rest) for names in combinations(net.phases, count))
     fixed = [label in net.phases or label == "L1L2L3" for label in schedule.announced]
@@ -73,3 +77,9 @@ def _in_turn(schedule: Schedule, phases: int) -> bool:
         # A place without a trace: only one visit to each of the others keeps their order.
         return visits == sorted(set(visits))
     return all(test == number % places for number, test in enumerate(visits))
+
+
+def _whole_rounds(schedule: Schedule, phases: int) -> bool:
+    """Whether every place was visited equally often, so that no visit was missed."""
+    visits = [test for test, _ in groupby(edge.test for edge in schedule.edges)]
+    return len(schedule.announced) < phases or len(visits) % phases == 0

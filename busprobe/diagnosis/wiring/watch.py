@@ -52,7 +52,8 @@ class WiringWatch:
         load: The load that is switched, None for a passive watch.
         system: How the meter is connected.
         steps: Register steps by quantity name, where known.
-        sign: What a positive power means at this meter, when that is known.
+        sign: What a positive power means at this meter, when that is known; else its energy
+            counters are asked, once they have moved.
     """
 
     def __init__(
@@ -84,6 +85,11 @@ class WiringWatch:
     def announce(self, mark: SwitchMark) -> None:
         """Take an announcement; the real switching follows within 3 s."""
         self._marks.append(mark)
+
+    def know_sign(self, sign: SignConvention) -> None:
+        """Take what became known of the meter's sign, from its map or from somebody."""
+        if sign is not self._sign:
+            self._sign, self._known = sign, None
 
     def series(self) -> Series:
         """Everything so far."""

@@ -27,6 +27,19 @@ def test_without_announcements_nothing_wrong_is_claimed() -> None:
     assert tally.wrong == 0
 
 
+def test_a_first_visit_that_hides_behind_a_hob_is_not_taken_for_another_phase() -> None:
+    tally = Tally()
+    trial(51_000_008, "normal", 2000.0, tally, marks=False, columns="VIPQ")
+    assert tally.wrong == 0
+
+
+def test_a_hob_on_a_phase_does_not_hide_the_visits_to_the_others() -> None:
+    tally = Tally()
+    trial(52_000_007, "normal", 1000.0, tally, marks=False, columns="VIPQ")
+    assert tally.decided == 1
+    assert tally.wrong == 0
+
+
 def test_watching_half_an_hour() -> None:
     out = [passive_trial(8_820_000 + seed, "normal", 30.0) for seed in range(8)]
     assert sum(ok for _, ok, _ in out) >= 7

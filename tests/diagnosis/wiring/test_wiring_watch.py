@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -13,6 +15,7 @@ from busprobe.diagnosis.wiring import (
     WiringWatch,
     diagnose_wiring,
 )
+from busprobe.model.reading import SignConvention
 from busprobe.model.series import Series, SwitchMark
 from tests.benchmarks.household import Site, Wiring, plug_schedule, record
 
@@ -128,3 +131,59 @@ def test_a_passive_watch_says_how_long_it_may_take() -> None:
     advice = watch.advice()
     assert not advice.sure
     assert advice.seconds_more == pytest.approx(1800.0 - 19.0)
+
+
+def with_counters(series: Series, *, export_positive: bool) -> Series:
+    """The same meter with energy counters of its own, and with the sign of its map."""
+    turn = -1.0 if export_positive else 1.0
+    powers = {n: values for n, values in series.columns.items() if n[0] in "PQ"}
+    totals = [
+        sum(v or 0.0 for v in row)
+        for row in zip(*(powers[f"P_L{k}"] for k in (1, 2, 3)), strict=True)
+    ]
+    energy = {"E_import": [0.0], "E_export": [0.0]}
+    for (early, late), watts in zip(pairwise(series.t_s), totals[1:], strict=True):
+        rise = watts * (late - early) / 3600.0
+        energy["E_import"].append(energy["E_import"][-1] + max(rise, 0.0))
+        energy["E_export"].append(energy["E_export"][-1] + max(-rise, 0.0))
+    columns = {
+        **series.columns,
+        **{n: tuple(None if v is None else turn * v for v in vs) for n, vs in powers.items()},
+        **{n: tuple(float(v // 1.0) for v in vs) for n, vs in energy.items()},
+    }
+    return Series(series.t_s, columns, series.marks, {**series.steps, "E_import": 1.0})
+
+
+@pytest.mark.parametrize("export_positive", [False, True])
+@pytest.mark.parametrize("direction", [1, -1])
+def test_the_counters_settle_the_sign(direction: int, export_positive: bool) -> None:
+    rng = np.random.default_rng(21)
+    edges = plug_schedule(rng, 2)
+    wiring = Wiring(directions=(direction,) * 3)
+    series = record(rng, Site("normal", 2000.0, pv="none"), wiring, edges)
+    before, _ = played(with_counters(series, export_positive=export_positive), KnownLoad(2000.0), 9)
+    told = before.diagnosis()
+    assert told.sign == ("export-positive" if export_positive else "import-positive")
+    assert told.verdict is (WiringVerdict.CORRECT if direction > 0 else WiringVerdict.FAULT)
+    assert len(told.explanations) == 1
+
+
+def test_without_counters_the_sign_of_a_reversed_set_stays_open() -> None:
+    rng = np.random.default_rng(21)
+    edges = plug_schedule(rng, 2)
+    site = Site("normal", 2000.0, pv="none")
+    series = record(rng, site, Wiring(directions=(-1, -1, -1)), edges)
+    told = diagnose_wiring(series, KnownLoad(2000.0))
+    assert told.sign == "unknown"
+    assert len(told.explanations) == 2
+
+
+def test_a_sign_that_becomes_known_is_taken(reversed_l2: Series) -> None:
+    watch, _ = played(reversed_l2, KnownLoad(2000.0), 50)
+    assert watch.diagnosis().verdict is WiringVerdict.FAULT
+    directions = [ct.direction for ct in watch.diagnosis().explanations[0].cts]
+    watch.know_sign(SignConvention.EXPORT_POSITIVE)
+    turned = {"forward": "reversed", "reversed": "forward"}
+    assert [ct.direction for ct in watch.diagnosis().explanations[0].cts] == [
+        turned[d] for d in directions
+    ]
