@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from busprobe.cli.documents_base import EvidencePart
 from busprobe.cli.documents_base import Part as Part
 from busprobe.cli.documents_base import SettingsPart as SettingsPart
+from busprobe.cli.documents_change import ReaddressResult
 from busprobe.cli.documents_energy import BalanceResult
 from busprobe.cli.documents_handover import (
     BenchResult,
@@ -221,59 +222,6 @@ class WiringResult(Part):
     not_identifiable: list[str]
     next_experiment: str | None
     steps: list[StepPart]
-
-
-class WrittenPart(Part):
-    """One register that was written, or was to be."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", serialize_by_alias=True)
-
-    register_: int = Field(alias="register")
-    """0-based, as sent."""
-    value: int
-    purpose: str
-    before: int | None
-    """What the register should have held until then, null where nothing says so."""
-    sent_to: int | None
-    """The address it was sent to; null where it was not sent."""
-    exchange: int | None
-    """Number of the exchange; null where it was not sent."""
-    outcome: str | None
-    """What came of it; null where it was not sent."""
-
-
-class ReaddressResult(Part):
-    """Result of `readdress`."""
-
-    address: int
-    """The address before."""
-    new_address: int
-    state: Literal[
-        "planned",
-        "changed",
-        "waits-for-power",
-        "unchanged",
-        "rolled-back",
-        "not-saved",
-        "partly",
-        "uncertain",
-    ]
-    """"planned" when it was only shown, or not confirmed."""
-    answers_at: int | None
-    """Where the device answers now, null where that is not clear."""
-    settings: SettingsPart | None
-    """Line settings before."""
-    new_settings: SettingsPart | None
-    """Line settings that were wanted."""
-    answers_settings: SettingsPart | None
-    """Line settings at which the device answers now, null where that is not clear."""
-    serial: str
-    """Serial number of the device, empty where it is not known."""
-    confirmed_by: str
-    """Who confirmed it and how, empty where nobody did."""
-    profile: str
-    text: str
-    writes: list[WrittenPart]
 
 
 class DoctorPart(Part):

@@ -9,15 +9,19 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, Traffic
-from busprobe.cli.convert import settings_part
-from busprobe.cli.documents import ReaddressResult, WrittenPart
+from busprobe.cli.change_words import change_result, separation_result
+from busprobe.cli.documents_change import ReaddressResult, SeparationPart
 from busprobe.cli.hands import operator_of
 from busprobe.cli.options import ADDRESS, json_option, line_options, link_argument, settings_from
 from busprobe.cli.running import run_job
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, Parity
-from busprobe.procedures.change_address import ChangePlan, ChangeResult, PlannedWrite, Written
+from busprobe.procedures.change_address import ChangePlan
 from busprobe.session.job import Job
+from busprobe.session.separating import separate
+
+_BY_OPTION = "the option --yes"
+_BY_CONSOLE = "an answer at the console"
 
 
 @click.command("readdress")
@@ -32,6 +36,12 @@ from busprobe.session.job import Job
     help="Parity afterwards.",
 )
 @click.option("--new-stop-bits", type=click.IntRange(1, 2), help="Stop bits afterwards.")
+@click.option(
+    "--separate",
+    "separate_them",
+    is_flag=True,
+    help="Two meters share ADDRESS: guides you to give one of them another address.",
+)
 @click.option("--plan-only", is_flag=True, help="Show what would be written, and write nothing.")
 @click.option("--yes", is_flag=True, help="Write without asking.")
 @click.option(
@@ -54,6 +64,7 @@ def command(
     new_baud: int | None,
     new_parity: str | None,
     new_stop_bits: int | None,
+    separate_them: bool,
     plan_only: bool,
     yes: bool,
     profiles: tuple[Path, ...],
@@ -63,15 +74,22 @@ def command(
 
     The device profile says what has to be written; it is shown first and confirmed by you. Refused
     while another master talks, while more than one device answers at ADDRESS, or while somebody
-    answers at NEW_ADDRESS. Two factory-fresh meters: disconnect the bus wires of one, change the
-    other, reconnect.
+    answers at NEW_ADDRESS.
+
+    Two factory-fresh meters at ADDRESS: --separate tells which two they are, asks you to disconnect
+    one, sees that one is left, changes it, asks you to connect the other, and sees both. It can be
+    stopped at every point. Without NEW_ADDRESS it takes the lowest free one.
     """
     settings = settings_from(baud, parity, stop_bits)
+    if separate_them and (plan_only or new_baud or new_parity or new_stop_bits):
+        raise click.UsageError("--separate changes an address only, and always after your answer.")
 
     async def work(job: Job) -> ReaddressResult:
         if profiles:
             job.use_profile_files(profiles)
         await job.find_device(address, settings)
+        if separate_them:
+            return await _separate(job, address, new_address, yes)
         line = job.bus.line
         after = LineSettings(
             new_baud or line.baud,
@@ -81,20 +99,23 @@ def command(
         plan = await job.plan_change(address, new_address, after)
         _show_plan(plan)
         if plan_only:
-            return _result(plan, None, "Nothing was written.")
+            return change_result(plan, None, "Nothing was written.")
         if not yes and not _confirmed():
-            return _result(plan, None, "Not confirmed: nothing was written.")
-        by = "the option --yes" if yes else "an answer at the console"
-        return _result(plan, await job.change(plan, by, operator_of(job)), "", by)
+            return change_result(plan, None, "Not confirmed: nothing was written.")
+        by = _BY_OPTION if yes else _BY_CONSOLE
+        return change_result(plan, await job.change(plan, by, operator_of(job)), "", by)
 
     def show(result: ReaddressResult, traffic: Traffic) -> None:
         output.line()
-        output.line(f"{result.state.upper()}: {result.text}")
+        if result.separation is None or result.writes:
+            output.line(f"{result.state.upper()}: {result.text}")
         for written in result.writes:
             if written.outcome is not None:
                 output.line(
                     f"    register {written.register_} := {written.value}: {written.outcome}"
                 )
+        if result.separation is not None:
+            _show_separation(result.separation)
 
     run_job(
         ctx,
@@ -103,8 +124,48 @@ def command(
         settings,
         work,
         show,
-        failed=lambda r: r.state not in ("planned", "changed", "waits-for-power"),
+        failed=_failed,
     )
+
+
+def _failed(result: ReaddressResult) -> bool:
+    if result.separation is not None:
+        return result.separation.stage != "separated"
+    return result.state not in ("planned", "changed", "waits-for-power")
+
+
+async def _separate(job: Job, address: int, new_address: int | None, yes: bool) -> ReaddressResult:
+    operator = operator_of(job)
+    if operator is None:
+        raise InputError(
+            "Nobody is there to disconnect a meter.", "Run it at a console; nothing was written."
+        )
+
+    async def confirm(plan: ChangePlan) -> str | None:
+        _show_plan(plan)
+        if yes:
+            return _BY_OPTION
+        return _BY_CONSOLE if _confirmed() else None
+
+    return separation_result(await separate(job, address, new_address, operator, confirm))
+
+
+_STAGES = {
+    "shared": "NOT SEPARATED",
+    "one-left": "STOPPED, ONE IS DISCONNECTED",
+    "changed": "NOT FINISHED",
+    "separated": "SEPARATED",
+}
+
+
+def _show_separation(part: SeparationPart) -> None:
+    output.line()
+    output.line(f"{_STAGES[part.stage]}: {part.text}")
+    for meter in part.meters if part.stage == "separated" else ():
+        output.line()
+        output.line("Label" + (" (changed now)" if meter.changed else " (as it was)"))
+        for line in meter.label.splitlines():
+            output.line(f"    {line}")
 
 
 def _show_plan(plan: ChangePlan) -> None:
@@ -126,42 +187,3 @@ def _confirmed() -> bool:
         )
     diagnostics.say("Write this? Type yes and press Enter; anything else leaves it.")
     return sys.stdin.readline().strip().lower() == "yes"
-
-
-def _result(
-    plan: ChangePlan, result: ChangeResult | None, text: str, confirmed_by: str = ""
-) -> ReaddressResult:
-    made = () if result is None else result.written
-    done = [m.write for m in made]
-    writes = [_part(m.write, m) for m in made]
-    writes += [_part(w, None) for w in plan.writes if w not in done]
-    return ReaddressResult.model_validate(
-        {
-            "address": plan.device.address,
-            "new_address": plan.new_address,
-            "state": "planned" if result is None else result.state.value,
-            "answers_at": plan.device.address if result is None else result.address,
-            "settings": settings_part(plan.settings),
-            "new_settings": settings_part(plan.new_settings),
-            "answers_settings": settings_part(plan.settings if result is None else result.settings),
-            "serial": plan.device.identity.serial,
-            "confirmed_by": confirmed_by,
-            "profile": plan.profile,
-            "text": text if result is None else result.text,
-            "writes": writes,
-        }
-    )
-
-
-def _part(write: PlannedWrite, made: Written | None) -> WrittenPart:
-    return WrittenPart.model_validate(
-        {
-            "register": write.register,
-            "value": write.value,
-            "purpose": write.purpose,
-            "before": write.before,
-            "sent_to": None if made is None else made.address,
-            "exchange": None if made is None else made.exchange,
-            "outcome": None if made is None else made.outcome,
-        }
-    )

@@ -148,6 +148,9 @@ def teller(quiet: bool) -> Callable[[events.Event], None]:
                 share = f"{100 * done // total:3d} % " if total else ""
                 left = f", {remaining_s:.0f} s left" if remaining_s is not None else ""
                 diagnostics.progress(f"{share}{text}{left}")
+            case events.SeparationSeen(_, text):
+                diagnostics.progress_done()
+                diagnostics.say(f"  {text}")
             case events.DeviceKnown(device) if device.identity.source == "none" and not quiet:
                 diagnostics.progress_done()
                 diagnostics.say(f"  address {device.address} answers")

@@ -21,7 +21,7 @@ class Deed(StrEnum):
     POWER_CYCLE = "power-cycle"
     """Switch a device off and on."""
     LOOK = "look"
-    """Nothing: a question that only somebody on site can answer."""
+    """Nothing: whether wires are off already is a question to somebody on site."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from busprobe.model.finding import Finding
     from busprobe.model.line import Endpoint, LineSettings
     from busprobe.model.reading import Reading, Snapshot
-    from busprobe.procedures.change_address import ChangePlan, ChangeResult
+    from busprobe.procedures.change_plan import ChangePlan, ChangeResult
+    from busprobe.session.separating import SeparationResult, Stage
 
 
 class Step(StrEnum):
@@ -256,6 +257,26 @@ class ChangeEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class SeparationSeen:
+    """A separation of two meters came a step further.
+
+    Attributes:
+        stage: How far it is.
+        text: What was seen, in words.
+    """
+
+    stage: Stage
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeparationEnded:
+    """How a separation of two meters ended."""
+
+    result: SeparationResult
+
+
+@dataclass(frozen=True, slots=True)
 class RecordingBegun:
     """Everything on the link is kept from now on.
 
@@ -303,6 +324,8 @@ Event = (
     | DuplicateSeen
     | ChangePlanned
     | ChangeEnded
+    | SeparationSeen
+    | SeparationEnded
     | RecordingBegun
     | ReportWritten
 )

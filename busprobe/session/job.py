@@ -160,6 +160,12 @@ class Job:
         self.devices[device.address] = device
         self.emit(DeviceKnown(device))
 
+    def forget(self, address: int) -> None:
+        """Another device may be there now."""
+        self.devices.pop(address, None)
+        self.anomalies.pop(address, None)
+        self._reading.forget((address,))
+
     def move(self, old: int, new: int) -> None:
         """What was learnt of a device's registers holds at its new address, too."""
         self._reading.forget((old, new))

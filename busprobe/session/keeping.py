@@ -67,6 +67,20 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             | events.BalanceSeen()
         ):
             recorder.event(t_ns, type(event).__name__, dataclasses.asdict(event))
+        case events.SeparationSeen(stage, text):
+            recorder.event(t_ns, "SeparationSeen", {"stage": stage.value, "text": text})
+        case events.SeparationEnded(result):
+            meters = [
+                {
+                    "address": meter.device.address,
+                    "serial": meter.device.identity.serial,
+                    "changed": meter.changed,
+                    "label": meter.label,
+                }
+                for meter in result.meters
+            ]
+            body = {"stage": result.stage.value, "text": result.text, "address": result.address}
+            recorder.event(t_ns, "SeparationEnded", {**body, "meters": meters})
         case events.ChangeEnded():
             recorder.event(t_ns, "ChangeEnded", change_body(event))
         case events.DeviceKnown(device):

@@ -34,6 +34,10 @@ class Hands(Protocol):
         """Switch a device off and on; False where none has this address."""
         ...
 
+    def anything_loose(self) -> bool:
+        """Whether bus wires were taken off and not put back on."""
+        ...
+
 
 def do_by_hands(hands: Hands, request: HandRequest, at_ns: int) -> bool:
     """Let simulated hands do what is asked.
@@ -59,7 +63,7 @@ def do_by_hands(hands: Hands, request: HandRequest, at_ns: int) -> bool:
         case Deed.POWER_CYCLE:
             return hands.power_cycle(address, at_ns)
         case Deed.LOOK:
-            return True
+            return hands.anything_loose()
         case Deed.LOAD:
             hands.plug(request.phase, request.power_w, request.on, at_ns)
             return True

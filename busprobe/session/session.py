@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 WATCH_PERIOD_S = 1.0
 # Long enough for the first picture, short enough to be over before a link is chosen.
 _LOAD_AFTER_S = 0.6
+# So often it is looked whether a change was confirmed.
+_LOOK_AGAIN_NS = 100_000_000
 # A simulated colleague needs a moment to plug in the heater.
 _HANDS_DELAY_NS = 1_000_000_000
 
@@ -104,6 +106,7 @@ class Session:
         self._operator: _ScreenOperator | None = None
         self._settings: LineSettings | None = None
         self._change: ChangePlan | None = None
+        self._confirmed: bool | None = None
         self._loop = asyncio.new_event_loop()
         self._turn: asyncio.Lock | None = None
         self._thread = threading.Thread(target=self._run, name="busprobe-session", daemon=True)
@@ -283,6 +286,35 @@ class Session:
 
         self._step(Step.ADDRESSES, run)
 
+    def separate(self, address: int, new_address: int | None = None) -> None:
+        """Guide the separation of the meters that share an address.
+
+        Args:
+            address: The address.
+            new_address: The new one; the lowest free one where None.
+        """
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.separating import separate
+
+            async def confirmed(plan: ChangePlan) -> str | None:
+                self._confirmed = None
+                self._emit(ChangePlanned(plan))
+                while self._confirmed is None:
+                    if job.should_stop():
+                        return None
+                    await job.bus.listen(_LOOK_AGAIN_NS)
+                return "an answer at the screen" if self._confirmed else None
+
+            with self._hands_of(job) as operator:
+                await separate(job, address, new_address, operator, confirmed)
+
+        self._step(Step.ADDRESSES, run)
+
+    def confirm(self, yes: bool) -> None:
+        """The technician confirms, or refuses, the change that a separation has come to."""
+        self._confirmed = yes
+
     def watch(self, addresses: tuple[int, ...]) -> None:
         """Read meters once a second until another step begins or `stop` is called."""
 
@@ -301,7 +333,8 @@ class Session:
         """The simulated hands do what was asked, now and from now on."""
         operator = self._operator
         if operator is not None:
-            operator.let_hands()
+            # On the thread that lets time pass on the simulated line.
+            self._loop.call_soon_threadsafe(operator.let_hands)
 
     def stop(self) -> None:
         """Stop the running step before its next request."""

@@ -147,6 +147,10 @@ class Hands:
         self._line.schedule(at_ns, lambda: self._line.connect(station))
         return True
 
+    def anything_loose(self) -> bool:
+        """Whether bus wires were taken off and not put back on."""
+        return bool(self._loose)
+
     def power_cycle(self, address: int, at_ns: int) -> bool:
         """Switch a device off and on again; it needs a moment to start.
 
