@@ -9,7 +9,7 @@ from itertools import permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from busprobe.diagnosis.balance.likelihood import Real
+from busprobe.diagnosis.balance.likelihood import Habits, Real
 from busprobe.diagnosis.balance.tracks import Site, Track
 from busprobe.diagnosis.balance.types import Role
 
@@ -21,6 +21,8 @@ LIVE_SHARE = 0.02
 QUIET_W, QUIET_SHARE = 10.0, 0.005
 BESIDE = 4.0
 LONGEST_WAIT = 8
+# No source moves where all of them change by less than this between two blocks.
+STILL_W, STILL_SHARE = 30.0, 0.05
 # Gains of two meters of class 1 differ by this (standard deviation, generous).
 GAIN_SHARE = 0.015
 NOISE_W = 2.0
@@ -92,19 +94,41 @@ class Evidence:
         grid_change: Differences of the feed-in meter [phase, change], W.
         grid_error: Their errors [phase, change], W.
         sources: One for each source's meter.
+        habits: What the house does on each phase while no source moves.
     """
 
     site: Site
     grid_change: Real
     grid_error: Real
     sources: tuple[SourceEvidence, ...]
+    habits: tuple[Habits, ...]
 
 
 def gather(site: Site) -> Evidence:
     """Compute everything that does not depend on a hypothesis."""
     ends = _quiet_blocks(site)
     change, error = _changes(site.grid, ends)
-    return Evidence(site, change, error, tuple(_source(site, t, ends) for t in site.sources))
+    sources = tuple(_source(site, t, ends) for t in site.sources)
+    return Evidence(site, change, error, sources, _habits(site, sources, ends))
+
+
+def _habits(
+    site: Site, sources: tuple[SourceEvidence, ...], ends: NDArray[np.int64]
+) -> tuple[Habits, ...]:
+    """Changes of the feed-in meter over a block left out, between which no source moved."""
+    whole = [np.nan_to_num(np.abs(s.total_change), nan=np.inf) for s in sources]
+    most = [float(w[np.isfinite(w)].max(initial=0.0)) for w in whole]
+    judged = np.zeros(max(0, ends.size - 1), dtype=bool)
+    still = np.ones(max(0, site.t_s.size - 2), dtype=bool)
+    for source, change, largest in zip(sources, whole, most, strict=True):
+        limit = max(STILL_W, STILL_SHARE * largest)
+        judged |= change > limit
+        power = source.track.power[list(source.live)]
+        moved = np.abs(power[:, 2:] - power[:, :-2]).sum(axis=0)
+        moving = source.track.shift[list(source.live)].sum(axis=0)
+        still &= (moved <= limit) & (np.maximum(moving[2:], moving[:-2]) <= limit)
+    own = site.grid.power[:, 2:] - site.grid.power[:, :-2]
+    return tuple(Habits(row[still & np.isfinite(row)], judged) for row in own)
 
 
 def _quiet_blocks(site: Site) -> NDArray[np.int64]:

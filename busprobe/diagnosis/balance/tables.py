@@ -95,7 +95,7 @@ class Tables:
             grown = np.maximum(np.abs(factor), 1.0)
             own = grown**2 * (error**2 + (GAIN_SHARE * change) ** 2 + NOISE_W**2)
             square = square + np.where(used, own, 0.0)
-        return log_marginal(rest, np.sqrt(square))
+        return log_marginal(rest, np.sqrt(square), e.habits[p])
 
     def _levels(self, p: int, sign: int, rows: list[Real]) -> Real:
         """How far below zero the house comes out on one phase."""

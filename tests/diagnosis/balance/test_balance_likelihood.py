@@ -11,7 +11,9 @@ from scipy import integrate, optimize, stats
 from busprobe.diagnosis.balance import MeterRole, Role, Sign, diagnose_balance
 from busprobe.diagnosis.balance.likelihood import (
     FREEDOMS,
+    KERNEL_W,
     SCALES_W,
+    Habits,
     fit_slope,
     log_marginal,
     log_sum,
@@ -32,6 +34,42 @@ def test_the_marginal_likelihood_is_that_of_scipys_student_t() -> None:
         ]
         expected = float(np.logaddexp.reduce(each)) - np.log(len(each))
         assert log_marginal(rest, error)[row] == pytest.approx(expected, rel=1e-9)
+
+
+def test_the_density_of_a_houses_habits_is_scipys_kernel_density() -> None:
+    rng = np.random.default_rng(6)
+    seen = np.concatenate([rng.normal(0.0, 8.0, 40), rng.normal(900.0, 20.0, 6)])
+    both = np.concatenate([seen, -seen])
+    kernel = stats.gaussian_kde(both, bw_method=KERNEL_W / both.std(ddof=1))
+    habits = Habits(seen, np.array([True] * 5))
+    asked = np.array([[0.0, 30.0, -880.0, 905.0, 450.0]])
+    told = habits.log_density(asked, np.zeros_like(asked))
+    assert told[0] == pytest.approx(kernel.logpdf(asked[0]), rel=1e-6)
+
+
+def test_habits_are_mixed_with_scipys_student_t() -> None:
+    rng = np.random.default_rng(7)
+    rest = rng.normal(0.0, 60.0, (2, 7))
+    error = rng.uniform(0.0, 9.0, rest.shape)
+    judged = np.array([True, False, True, False, False, True, False])
+    habits = Habits(rng.normal(0.0, 40.0, 30), judged)
+    a = habits.share
+    assert 0.0 < a < 1.0
+    for row in range(2):
+        known = np.exp(habits.log_density(rest[row : row + 1], error[row : row + 1])[0])
+        each = []
+        for freedom in FREEDOMS:
+            for scale in SCALES_W:
+                new = stats.t.pdf(rest[row], freedom, scale=np.hypot(scale, error[row]))
+                each.append(np.log(np.where(judged, a * known + (1 - a) * new, new)).sum())
+        expected = float(np.logaddexp.reduce(each)) - np.log(len(each))
+        assert log_marginal(rest, error, habits)[row] == pytest.approx(expected, rel=1e-9)
+
+
+def test_too_few_habits_change_nothing() -> None:
+    rest = np.array([[3.0, 500.0, -7.0]])
+    few = Habits(np.array([1.0, -2.0]), np.array([True, True, False]))
+    assert log_marginal(rest, np.ones_like(rest), few) == log_marginal(rest, np.ones_like(rest))
 
 
 def test_missing_readings_say_nothing() -> None:
