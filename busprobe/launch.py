@@ -12,8 +12,11 @@ from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.session.ports import OpenedLink, OpenLink
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from busprobe.link.base import Link
     from busprobe.recording.store import Recorder
+    from busprobe.tui.session_port import Outlook
 
 
 def simulator() -> ModuleType:
@@ -98,6 +101,7 @@ def run_terminal(
             link_argument=link,
             ports=list_ports,
             scenarios=scenarios,
+            outlook=_outlook(),
             tour=tour,
             # The demo site is known: nobody needs to wait for its settings to be found.
             settings=LineSettings() if tour and link == "sim:demo" else None,
@@ -109,18 +113,36 @@ def run_terminal(
     return 0
 
 
+def _outlook() -> Outlook:
+    """What the terminal interface can offer beside ports and simulated buses."""
+    from busprobe.link.advice import advise, system_facts
+    from busprobe.link.ports import PortInfo
+    from busprobe.session.keeping import recordings_in
+    from busprobe.session.known_hosts import KnownHosts, default_file
+    from busprobe.tui.session_port import Outlook
+
+    return Outlook(
+        hosts=KnownHosts(default_file()),
+        recordings=lambda: recordings_in(_recordings_folder()),
+        advise=lambda ports: advise(system_facts(), [p for p in ports if isinstance(p, PortInfo)]),
+    )
+
+
+def _recordings_folder() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("busprobe", appauthor=False) / "recordings"
+
+
 def _record_visit(link: Link) -> Recorder | None:
     """Every visit to real hardware is kept, in the user's data folder."""
     if link.endpoint.kind in (LinkKind.SIMULATED, LinkKind.REPLAY):
         return None
     from datetime import datetime
 
-    from platformdirs import user_data_path
-
     from busprobe.session.keeping import begin_recording, new_name
 
-    folder = user_data_path("busprobe", appauthor=False) / "recordings"
-    return begin_recording(new_name(folder, datetime.now().astimezone()), link)
+    return begin_recording(new_name(_recordings_folder(), datetime.now().astimezone()), link)
 
 
 def main() -> None:

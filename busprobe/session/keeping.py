@@ -47,6 +47,24 @@ def new_name(folder: Path, now: datetime.datetime) -> Path:
     return path
 
 
+def recordings_in(folder: Path, most: int = 8) -> tuple[tuple[str, str], ...]:
+    """File and title of the newest recordings of a folder; none where it cannot be read."""
+    found = []
+    try:
+        for path in folder.glob(f"*{SUFFIX}"):
+            found.append((path.stat().st_mtime, path))
+    except OSError:
+        return ()
+    newest = sorted(found, reverse=True)[:most]
+    return tuple(
+        (
+            str(path),
+            f"a visit of {datetime.datetime.fromtimestamp(when).astimezone():%Y-%m-%d %H:%M}",
+        )
+        for when, path in newest
+    )
+
+
 def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
     """Keep what was done and found; chunks and exchanges come from the bus itself."""
     match event:

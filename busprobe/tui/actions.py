@@ -118,7 +118,11 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.FRAMES, "only_trouble", ("e",), "Only trouble", "Only exchanges that went wrong."),
     Action(Scope.FRAMES, "follow", ("l",), "Follow live", "Stay at the newest exchange."),
     Action(Scope.FINDING, "back", ("b", "d", "escape"), "Back", "Go back to the job."),
-    Action(Scope.FINDING, "evidence", ("e",), "Evidence", "Show the first frame it rests on."),
+    Action(
+        Scope.FINDING, "piece(-1)", ("left",), "Evidence", "Draw the exchange before.", shown=False,
+    ),
+    Action(Scope.FINDING, "piece(1)", ("right",), "Evidence", "Draw the next exchange."),
+    Action(Scope.FINDING, "evidence", ("e",), "Frames", "Show that exchange among all frames."),
     Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the new address would write."),
     Action(Scope.CHANGE, "write", ("y",), "Write this", "Write exactly the registers shown."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),

@@ -13,13 +13,13 @@ from textual.binding import BindingType
 
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
-from busprobe.session.events import Event
+from busprobe.session.events import Event, LinkOpened
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.work import WorkScreen
-from busprobe.tui.session_port import KnownPort, PortChoice, Session, port_choice
+from busprobe.tui.session_port import KnownPort, Outlook, PortChoice, Session, port_choice
 from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK, DEFAULT_THEME, THEMES, textual_themes, variables
 from busprobe.tui.tour import Tour, demo_stops
@@ -53,6 +53,7 @@ class BusprobeApp(App[None]):
         link_argument: str | None,
         ports: Callable[[], Sequence[KnownPort]],
         scenarios: Sequence[tuple[str, str]],
+        outlook: Outlook | None = None,
         tour: bool = False,
         tour_meter: int = 2,
         settings: LineSettings | None = None,
@@ -66,6 +67,7 @@ class BusprobeApp(App[None]):
             link_argument: A link to open at once (with a tour: to offer), or None.
             ports: Lists the ports there are now.
             scenarios: Name and title of each simulated bus.
+            outlook: What else is known of this computer; None for nothing.
             tour: Whether to lead through the demonstration.
             tour_meter: Address of the meter whose wiring the tour proves.
             settings: Line settings to offer; None to have them found.
@@ -80,6 +82,7 @@ class BusprobeApp(App[None]):
         self.settings = settings
         self._ports = ports
         self._scenarios = scenarios
+        self._outlook = outlook or Outlook()
         self.tour = Tour(demo_stops(tour_meter)) if tour else None
         self.finding_was_read = False
         self._waiting: deque[Event] = deque()
@@ -113,6 +116,9 @@ class BusprobeApp(App[None]):
         happened = [self._waiting.popleft() for _ in range(len(self._waiting))]
         if happened:
             self.state.apply_all(happened)
+            for event in happened:
+                if isinstance(event, LinkOpened) and self._outlook.hosts is not None:
+                    self._outlook.hosts.remember(event.endpoint.argument)
             self.refresh_screens()
 
     def refresh_screens(self) -> None:
@@ -123,9 +129,20 @@ class BusprobeApp(App[None]):
                 refresh()
 
     def choices(self) -> list[PortChoice]:
-        """Ports and simulated buses to choose from."""
-        simulated = [PortChoice(f"sim:{name}", title) for name, title in self._scenarios]
-        return [*map(port_choice, self._ports()), *simulated]
+        """Ports, hosts used before, recordings and simulated buses to choose from."""
+        outlook = self._outlook
+        ports = self._ports()
+        advices = outlook.advise(ports)
+        hosts = () if outlook.hosts is None else outlook.hosts.listed()
+        return [
+            *(port_choice(port, advices) for port in ports),
+            *(PortChoice(host, "used before", kind="host") for host in hosts),
+            *(PortChoice(f"sim:{name}", title, kind="practice") for name, title in self._scenarios),
+            *(
+                PortChoice(f"replay:{file}", title, kind="recording")
+                for file, title in outlook.recordings()
+            ),
+        ]
 
     def open_link(self, argument: str, settings: LineSettings | None) -> None:
         """Have the session open a link; an argument that names none is told at once."""
@@ -178,6 +195,7 @@ def run_app(
     link_argument: str | None,
     ports: Callable[[], Sequence[KnownPort]],
     scenarios: Sequence[tuple[str, str]],
+    outlook: Outlook | None = None,
     tour: bool = False,
     tour_meter: int = 2,
     settings: LineSettings | None = None,
@@ -186,6 +204,6 @@ def run_app(
 ) -> None:
     """Run the application until the technician leaves; see `BusprobeApp` for the arguments."""
     BusprobeApp(
-        session, link_argument=link_argument, ports=ports, scenarios=scenarios, tour=tour,
-        tour_meter=tour_meter, settings=settings, theme=theme, glyphs=glyphs,
+        session, link_argument=link_argument, ports=ports, scenarios=scenarios, outlook=outlook,
+        tour=tour, tour_meter=tour_meter, settings=settings, theme=theme, glyphs=glyphs,
     ).run()  # fmt: skip

@@ -93,6 +93,47 @@ def heard_words(exchange: Exchange) -> str:
     return " + ".join(parts)
 
 
+def fields(frame: Frame, *, asked: bool) -> list[tuple[bytes, str]]:
+    """The bytes of a frame in order, each run with what it means.
+
+    Args:
+        frame: The frame.
+        asked: Whether it is a request.
+    """
+    raw, pdu = frame.raw, frame.pdu
+    at = raw.find(pdu)
+    if at < 1:
+        return [(raw, "bytes")]
+    parts: list[tuple[bytes, str]] = []
+    if at > 1:
+        # Modbus Messaging on TCP/IP V1.0b, section 3.1.3: the MBAP header.
+        parts.append((raw[: at - 1], "header"))
+    parts.append((raw[at - 1 : at], f"address {frame.address}"))
+    exception = pdu[0] & 0x80
+    name = function_words(frame.function)
+    parts.append((pdu[:1], f"refuses: {name}" if exception else name))
+    parts += _data_fields(frame, asked)
+    if check := raw[at + len(pdu) :]:
+        parts.append((check, "check"))
+    return parts
+
+
+def _data_fields(frame: Frame, asked: bool) -> list[tuple[bytes, str]]:
+    pdu = frame.pdu
+    if frame.exception is not None:
+        return [(pdu[1:], EXCEPTIONS.get(frame.exception, "unknown exception"))]
+    first = (pdu[1:3], f"from {int.from_bytes(pdu[1:3], 'big')}")
+    if asked and frame.function in (1, 2, 3, 4, 15, 16) and len(pdu) >= 5:
+        known = [first, (pdu[3:5], f"count {int.from_bytes(pdu[3:5], 'big')}")]
+        return [*known, (pdu[5:], "values")] if len(pdu) > 5 else known
+    if frame.function in (5, 6) and len(pdu) == 5:
+        return [first, (pdu[3:5], f"value {int.from_bytes(pdu[3:5], 'big')}")]
+    if frame.function in _READS_REGISTERS and len(pdu) > 2 and len(pdu) == 2 + pdu[1]:
+        text = _printable(pdu[2:]) if len(pdu) > 5 else ""
+        return [(pdu[1:2], f"{pdu[1]} bytes follow"), (pdu[2:], text or "values")]
+    return [(pdu[1:], "data")] if len(pdu) > 1 else []
+
+
 def hex_words(data: bytes, longest: int | None = None) -> str:
     """Bytes in hexadecimal, cut after `longest` of them."""
     if longest is not None and len(data) > longest:

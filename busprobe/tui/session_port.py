@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -23,11 +23,17 @@ class PortChoice:
         argument: The LINK argument that opens it.
         title: What it is, in words.
         advice: What stands in its way, or "".
+        kind: "port", "host", "practice" or "recording".
+        known: What is known of it, as name and value.
+        notes: What to know or to do, as cause and next step.
     """
 
     argument: str
     title: str
     advice: str = ""
+    kind: str = "port"
+    known: tuple[tuple[str, str], ...] = ()
+    notes: tuple[tuple[str, str], ...] = ()
 
 
 class KnownPort(Protocol):
@@ -42,6 +48,26 @@ class KnownPort(Protocol):
         """What the adapter calls itself, or ""."""
 
     @property
+    def usb_id(self) -> str:
+        """Vendor and product of a USB adapter, or ""."""
+
+    @property
+    def serial_number(self) -> str:
+        """Serial number of the adapter, or ""."""
+
+    @property
+    def by_id(self) -> str:
+        """Name that survives replugging, or ""."""
+
+    @property
+    def driver(self) -> str:
+        """Name of the driver, or ""."""
+
+    @property
+    def latency_timer_ms(self) -> int | None:
+        """How long the adapter may hold received bytes back [ms], None if unknown."""
+
+    @property
     def group(self) -> str:
         """Group that may open it, or ""."""
 
@@ -54,14 +80,76 @@ class KnownPort(Protocol):
         """Whether another program has it open, None if unknown."""
 
 
-def port_choice(port: KnownPort) -> PortChoice:
+class Advice(Protocol):
+    """Something to know or to do about the ports of this computer."""
+
+    @property
+    def device(self) -> str | None:
+        """The port it concerns, None for the whole computer."""
+
+    @property
+    def cause(self) -> str:
+        """What is the matter."""
+
+    @property
+    def next_step(self) -> str:
+        """What to do."""
+
+
+class HostBook(Protocol):
+    """Hosts that were reached before."""
+
+    def listed(self) -> Sequence[str]:
+        """LINK arguments, the one used last first."""
+
+    def remember(self, argument: str) -> None:
+        """Put a host in front."""
+
+
+def _no_advice(_: Sequence[KnownPort]) -> Sequence[Advice]:
+    return ()
+
+
+def _no_recordings() -> Sequence[tuple[str, str]]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is known of this computer beside its ports.
+
+    Attributes:
+        hosts: Hosts that were reached before, None where they are not kept.
+        recordings: File and title of each recording, the newest first.
+        advise: What stands in the way of these ports, and what to do about it.
+    """
+
+    hosts: HostBook | None = None
+    recordings: Callable[[], Sequence[tuple[str, str]]] = _no_recordings
+    advise: Callable[[Sequence[KnownPort]], Sequence[Advice]] = _no_advice
+
+
+def port_choice(port: KnownPort, advices: Sequence[Advice] = ()) -> PortChoice:
     """How a port is offered."""
     advice = ""
     if port.permitted is False:
         advice = f"no permission: join group {port.group}" if port.group else "no permission"
     elif port.busy:
         advice = "another program has it open"
-    return PortChoice(port.device, port.description or "serial port", advice)
+    latency = "" if port.latency_timer_ms is None else f"{port.latency_timer_ms} ms"
+    usable = {True: "yes", False: "no", None: "not known"}[port.permitted]
+    known = (
+        ("adapter", port.description), ("USB id", port.usb_id),
+        ("serial number", port.serial_number), ("driver", port.driver),
+        ("stable name", port.by_id), ("holds bytes back", latency), ("may be used", usable),
+    )  # fmt: skip
+    return PortChoice(
+        port.device,
+        port.description or "serial port",
+        advice,
+        known=tuple((name, value) for name, value in known if value),
+        notes=tuple((a.cause, a.next_step) for a in advices if a.device in (port.device, None)),
+    )
 
 
 class Session(Protocol):

@@ -19,6 +19,7 @@ from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.model.reading import Reading, Snapshot
 from busprobe.session import events
+from busprobe.tui.exchange_log import ExchangeLog
 
 # What is only passed on is not loaded before the first picture.
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from busprobe.model.check import Check
 
 # Kept for the screen only: everything is in the recording anyway.
-LONGEST_EXCHANGE_LIST = 20_000
 LONGEST_TREND = 3_600
 LONGEST_SOAK_HISTORY = 2_000
 
@@ -118,7 +118,7 @@ class JobState:
         change: What a change of address would write; None while nothing is planned.
         change_end: How the last change of address ended.
         watched: Addresses whose live values are being read.
-        dropped_exchanges: How many old exchanges are no longer kept for the screen.
+        newest: The newest exchange at each address that was asked.
     """
 
     endpoint: Endpoint | None = None
@@ -128,8 +128,8 @@ class JobState:
     steps: dict[events.Step, StepView] = field(default_factory=_fresh_steps)
     devices: dict[int, Device] = field(default_factory=dict)
     findings: dict[tuple[str, int | None], Finding] = field(default_factory=dict)
-    exchanges: deque[Exchange] = field(default_factory=deque)
-    dropped_exchanges: int = 0
+    exchanges: ExchangeLog = field(default_factory=ExchangeLog)
+    newest: dict[int, Exchange] = field(default_factory=dict)
     outcomes: dict[int, Outcome] = field(default_factory=dict)
     counts: dict[int, tuple[int, int]] = field(default_factory=dict)
     trends: dict[int, deque[Snapshot]] = field(default_factory=dict)
@@ -193,6 +193,11 @@ class JobState:
     def findings_at(self, address: int) -> list[Finding]:
         """Findings that concern one address."""
         return [f for f in self.ordered_findings if f.address == address]
+
+    def exchange(self, number: int) -> Exchange | None:
+        """The exchange with this number, None where it is not kept."""
+        place = self.exchanges.numbered(number)
+        return None if place is None else self.exchanges[place]
 
     def latest(self, address: int) -> Snapshot | None:
         """The newest live values of a meter."""
@@ -304,17 +309,18 @@ class JobState:
             return
         for kept in (self.devices, self.verdicts, self.outcomes, self.counts):
             kept.pop(old, None)
+        # The silence of the search no longer counts: somebody answers there now.
+        self.outcomes.pop(new, None)
         if self.selected == old:
             self.selected = new
 
     def _open(self, endpoint: Endpoint, settings: LineSettings | None) -> None:
         selected = JobState()
-        for name in ("devices", "findings", "exchanges", "outcomes", "counts", "trends",
+        for name in ("devices", "findings", "exchanges", "newest", "outcomes", "counts", "trends",
                      "readings", "wiring", "marks", "steps", "verdicts", "listened", "weighed",
                      "tallies", "soak", "balance", "balance_addresses", "checks", "recording",
                      "report", "change", "change_end"):  # fmt: skip
             setattr(self, name, getattr(selected, name))
-        self.dropped_exchanges = 0
         self.endpoint, self.settings = endpoint, settings
         self.error = self.prompt = self.selected = self.wiring_address = None
         self.watched = ()
@@ -332,11 +338,9 @@ class JobState:
         self.steps[events.Step.LINK] = StepView(StepState.FAILED, summary=error.cause)
 
     def _exchange(self, exchange: Exchange) -> None:
-        if len(self.exchanges) >= LONGEST_EXCHANGE_LIST:
-            self.exchanges.popleft()
-            self.dropped_exchanges += 1
         self.exchanges.append(exchange)
         address = exchange.request.address
+        self.newest[address] = exchange
         asked, answered = self.counts.get(address, (0, 0))
         self.counts[address] = (asked + 1, answered + exchange.proves_device)
         self.outcomes[address] = exchange.outcome

@@ -13,6 +13,7 @@ from busprobe.model.exchange import Outcome
 from busprobe.model.finding import Severity
 from busprobe.session.events import Step
 from busprobe.tui.glyphs import Glyphs
+from busprobe.tui.screen_words import screen_words
 from busprobe.tui.state import JobState, StepState, StepView
 from busprobe.tui.theme import Colours
 
@@ -55,6 +56,11 @@ def safe(text: str) -> str:
     several such texts and must not lose its end.
     """
     return visible(text, LONGEST_PROSE)
+
+
+def told(text: str) -> str:
+    """Text of the core, made harmless, with keys of the screens in place of commands."""
+    return safe(screen_words(text))
 
 
 def severity(value: Severity, glyphs: Glyphs, colours: Colours) -> Shown:
@@ -126,7 +132,7 @@ def check(value: CheckOutcome, glyphs: Glyphs, colours: Colours) -> Shown:
 def evidence(piece: Evidence) -> str:
     """A piece of evidence in one line."""
     number = "" if piece.exchange is None else f"exchange {piece.exchange}: "
-    return safe(number + piece.text)
+    return told(number + piece.text)
 
 
 def duplicate(value: str, glyphs: Glyphs, colours: Colours) -> Shown:

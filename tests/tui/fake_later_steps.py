@@ -36,7 +36,7 @@ from busprobe.session.events import Event, Step, StepEnd
 
 TWO_AT_ONE = DuplicateVerdict(
     1, "duplicate", 0.9991, 6, ("30417788", "30417790"),
-    (Evidence(3, "a second answer began 8.0 ms after the first one ended"),),
+    (Evidence(1, "a second answer began 8.0 ms after the first one ended"),),
 )  # fmt: skip
 CAUSE = Cause(
     "no-bias", None, 0.93,
@@ -51,7 +51,7 @@ CHECKS = (
     Check("answers", "grid meter", "Answers at its address", "address 1, 9600 8N1",
           "address 1, 9600 8N1", CheckOutcome.PASS, evidence=(Evidence(1, "a whole answer"),)),
     Check("alone", "grid meter", "Is alone at its address", "one device", "two devices",
-          CheckOutcome.FAIL, evidence=(Evidence(3, "a second answer began 8.0 ms later"),)),
+          CheckOutcome.FAIL, evidence=(Evidence(1, "a second answer began 8.0 ms later"),)),
     Check("wiring", "heat pump meter", "Every CT on its phase, the right way round", "", "",
           CheckOutcome.NOT_TESTED, evidence=(Evidence(None, "no load was named"),)),
     Check("export-limit", "the site", "Export stays below the limit", "", "",
@@ -107,8 +107,10 @@ def balance(meters: dict[int, tuple[str, MeterRole]]) -> BalanceDiagnosis:
                 0.9994, 0.9996, Place.BEHIND_GRID_METER, "", power, true, True,
             )
         )  # fmt: skip
+    wrong = any(meter.sign is Sign.REVERSED for meter in found)
     return BalanceDiagnosis(
-        BalanceVerdict.FAULT, 0.9994, tuple(found), 9518.0, 96.0, -6742.0, 9020.0, 84.0,
+        BalanceVerdict.FAULT if wrong else BalanceVerdict.CORRECT, 0.9994, tuple(found),
+        9518.0, 96.0, -6742.0, 9020.0, 84.0,
         ("Whether the consumer's meter counts the right way: its consumer did not change.",),
         None,
     )  # fmt: skip

@@ -7,7 +7,7 @@ wrong way round, inverter at 10. Nothing here computes a verdict: the script kno
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -62,7 +62,7 @@ DUPLICATE_FINDING = Finding(
     ),
     probability=0.9991,
     evidence=(
-        Evidence(3, "a second answer began 8.0 ms after the first one ended"),
+        Evidence(1, "a second answer began 8.0 ms after the first one ended"),
         Evidence(None, "serial numbers 30417788 and 30417790 were both heard"),
     ),
     remedy=(
@@ -123,6 +123,8 @@ class FakeSession:
         self._phases: list[tuple[str, bool]] = []
         self.load_w = 2000.0
         self.always_hands = False
+        self.steps: list[LoadStep] = []
+        self.began_ns = 0
 
     # -- the port ---------------------------------------------------------------------------
 
@@ -148,6 +150,7 @@ class FakeSession:
         plan = PHASES if load.phase == "each" else (load.phase,)
         self._phases = [(phase, on) for phase in plan for on in (True, False)]
         intent = f"Reads the meter at address {address} once a second while you switch the load."
+        self.steps, self.began_ns = [], self.now_ns
         self._script.append(events.StepStarted(Step.WIRING, intent))
         self._script.extend(self._polls(address, 6))
         self._script.append(self._ask)
@@ -178,7 +181,8 @@ class FakeSession:
             request = "Hold hybrid back to 10 % of its power."
             self._script.append(events.OperatorAsked(request, "", False, answerable=True))
         self._script.append(events.BalanceSeen(later.balance(dict(meters))))
-        self._script.append(events.StepFinished(Step.ENERGY, StepEnd.DONE, "Balance: fault."))
+        verdict = later.balance(dict(meters)).verdict.value
+        self._script.append(events.StepFinished(Step.ENERGY, StepEnd.DONE, f"Balance: {verdict}."))
 
     def verify(self, wish: VerifyWish) -> None:
         self._note("verify", wish)
@@ -376,7 +380,13 @@ class FakeSession:
             verdict = "duplicate" if device.address == 1 else "single"
             yield events.DeviceKnown(_judged(device, verdict))
             if verdict == "duplicate":
-                yield events.FindingRaised(DUPLICATE_FINDING)
+                more = Evidence(
+                    made.number, "behind the answer of 30417788 came 14 bytes that form no frame"
+                )
+                told = DUPLICATE_FINDING.evidence
+                yield events.FindingRaised(
+                    replace(DUPLICATE_FINDING, evidence=(told[0], more, *told[1:]))
+                )
                 yield events.DuplicateSeen(later.TWO_AT_ONE)
             yield events.StepProgress(
                 Step.ADDRESSES, i + 1, 3, (2 - i) * 1.4, f"address {device.address} is {verdict}"
@@ -440,6 +450,10 @@ class FakeSession:
         phase, on = self._phases.pop(0)
         yield from self._polls(2, 1)
         self.on[phase] = on
+        size = self.load_w * 0.9935 * (1 if on else -1)
+        seen = [(-size if p == "L2" else size) if p == phase else 1.0 for p in PHASES]
+        at_s = (self.now_ns - self.began_ns) / 1e9
+        self.steps.append(LoadStep(at_s, phase, tuple(seen), (0.0, 2.0, 0.0)))
         yield from self._polls(2, 5)
         total = 6
         done = total - len(self._phases)
@@ -447,17 +461,19 @@ class FakeSession:
             Step.WIRING, done, total, len(self._phases) * 9.0, f"{done} of {total} switchings seen"
         )
         if self._phases:
-            yield events.WiringSeen(2, diagnosis(WiringVerdict.UNDECIDED, 0.62))
+            yield events.WiringSeen(2, diagnosis(WiringVerdict.UNDECIDED, 0.62, self.steps))
             yield from self._ask()
             return
-        yield events.WiringSeen(2, diagnosis(WiringVerdict.FAULT, 0.9987))
+        yield events.WiringSeen(2, diagnosis(WiringVerdict.FAULT, 0.9987, self.steps))
         yield events.FindingRaised(CT_FINDING)
         yield events.StepFinished(
             Step.WIRING, StepEnd.DONE, "Meter 2: the CT of L2 is the wrong way round."
         )
 
 
-def diagnosis(verdict: WiringVerdict, probability: float) -> WiringDiagnosis:
+def diagnosis(
+    verdict: WiringVerdict, probability: float, steps: Sequence[LoadStep] = ()
+) -> WiringDiagnosis:
     """The verdict at the feeder meter."""
     cts = (
         CtWiring("L1", "L1", "forward", 0.99),
@@ -474,7 +490,7 @@ def diagnosis(verdict: WiringVerdict, probability: float) -> WiringDiagnosis:
     return WiringDiagnosis(
         verdict, probability, (best, other), "import-positive",
         ("The sequence of the voltages cannot be told from powers alone.",), None,
-        (LoadStep(6.0, "L2", (1.0, -1987.0, 3.0), (0.0, 2.0, 0.0)),),
+        tuple(steps),
     )  # fmt: skip
 
 

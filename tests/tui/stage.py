@@ -13,6 +13,7 @@ from textual.widgets import Input, Select
 
 from busprobe.tui.app import BusprobeApp
 from busprobe.tui.screens.handover_pane import CheckList
+from busprobe.tui.session_port import Outlook
 
 
 @dataclass(frozen=True)
@@ -24,13 +25,58 @@ class Port:
     group: str = ""
     permitted: bool | None = None
     busy: bool | None = None
+    usb_id: str = ""
+    serial_number: str = ""
+    by_id: str = ""
+    driver: str = ""
+    latency_timer_ms: int | None = None
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What the computer is advised."""
+
+    device: str | None
+    cause: str
+    next_step: str
+
+
+@dataclass
+class Hosts:
+    """Hosts that were reached before."""
+
+    kept: list[str]
+
+    def listed(self) -> list[str]:
+        return list(self.kept)
+
+    def remember(self, argument: str) -> None:
+        self.kept.insert(0, argument)
 
 
 PORTS = (
-    Port("/dev/ttyUSB0", "USB serial adapter", permitted=True),
+    Port(
+        "/dev/ttyUSB0", "USB serial adapter", permitted=True, usb_id="0403:6001",
+        serial_number="A50285BI", driver="ftdi_sio", latency_timer_ms=16,
+        by_id="/dev/serial/by-id/usb-A50285BI-if00",
+    ),
     Port("/dev/ttyUSB1", "RS-485 adapter", group="dialout", permitted=False),
-)
+)  # fmt: skip
 SCENARIOS = (("demo", "A site with two faults"), ("healthy", "A bus without any fault"))
+ADVICE = Advice(
+    "/dev/ttyUSB0",
+    "/dev/ttyUSB0 may hold received bytes back for 16 ms, so answers look later than they are.",
+    "Low latency is asked for when the port is opened.",
+)
+
+
+def outlook() -> Outlook:
+    """A computer that was used before."""
+    return Outlook(
+        hosts=Hosts(["tcp://192.168.1.20"]),
+        recordings=lambda: (("/visits/2026-01-05_091000.busprobe", "a visit of 2026-01-05 09:10"),),
+        advise=lambda _: (ADVICE,),
+    )
 
 
 def make_app(
@@ -44,7 +90,7 @@ def make_app(
     """The application over a scripted session."""
     return BusprobeApp(
         session or FakeSession(), link_argument=link, ports=lambda: PORTS, scenarios=SCENARIOS,
-        tour=tour, theme=theme, glyphs=glyphs,
+        outlook=outlook(), tour=tour, theme=theme, glyphs=glyphs,
     )  # fmt: skip
 
 
@@ -131,10 +177,13 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
     yield "sweeping"
     await stage.play()
     yield "find"
-    if visits("trend", "registers", "help"):
+    if visits("trend", "watching", "registers", "help"):
         await stage.press("v")
         yield "trend"
-        await stage.press("v")
+        await stage.press("w")
+        await stage.play(24)
+        yield "watching"
+        await stage.press("w", "v")
         yield "registers"
         await stage.press("v", "f1")
         yield "help"
@@ -142,9 +191,11 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
     await stage.press("3", "s")
     await stage.play()
     yield "addresses"
-    if visits("finding"):
+    if visits("finding", "finding-collision"):
         await stage.press("d")
         yield "finding"
+        await stage.press("right")
+        yield "finding-collision"
         await stage.press("b")
     if visits("frames"):
         await stage.press("f", "home", "down")
@@ -160,6 +211,9 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
     yield "wiring-hands"
     await stage.play()
     yield "wiring-done"
+    if visits("wiring-phasors"):
+        await stage.press("v")
+        yield "wiring-phasors"
     if visits("line-heard", "line", "line-health", "soak"):
         await stage.press("4", "l")
         await stage.play()
@@ -175,7 +229,8 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
     if visits("roles", "energy", "energy-meters"):
         await stage.press("6")
         yield "roles"
-        await stage.press("right", "s")
+        # The inverter is proposed as a consumer: four roles on it is the hybrid inverter.
+        await stage.press("right", *("m",) * 4, "s")
         await stage.play()
         yield "energy"
         await stage.press("v")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from fake_session import DUPLICATE_FINDING, FEEDER, GRID_AND_GENERATOR, NOTE, FakeSession
+from hypothesis import example, given
+from hypothesis import strategies as st
 from stage import make_app, on_stage
 
 from busprobe.model.errors import LinkError
@@ -15,7 +18,6 @@ from busprobe.model.line import LineSettings, parse_link
 from busprobe.model.reading import Snapshot
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
-from busprobe.tui import state as state_module
 from busprobe.tui import words
 from busprobe.tui.glyphs import GLYPHS, GlyphMode
 from busprobe.tui.state import JobState
@@ -77,13 +79,12 @@ def test_once_simulated_hands_help_nothing_more_is_asked() -> None:
     assert state.prompt == asked
 
 
-def test_exchanges_are_kept_up_to_a_bound_and_counted_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(state_module, "LONGEST_EXCHANGE_LIST", 10)
+def test_exchanges_are_kept_and_counted() -> None:
     session, state = FakeSession(), JobState()
     state.apply_all(events.ExchangeMade(session.exchange(3, b"\x03\0\0\0\1")) for _ in range(25))
-    assert len(state.exchanges) == 10
-    assert state.dropped_exchanges == 15
-    assert state.exchanges[0].number == 16
+    assert len(state.exchanges) == 25
+    assert state.exchange(16) == state.exchanges[15]
+    assert state.exchange(26) is None
     assert state.counts[3] == (25, 0)
 
 
@@ -125,16 +126,25 @@ def test_certainty_is_never_rounded_up() -> None:
     assert words.certainty(0.001) == "under 1 %"
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "rows", "tick"),
-    [(0.0, 2300.0, 12, 500.0), (-150.0, 310.0, 5, 200.0), (-2600.0, 0.0, 30, 500.0)],
-)
-def test_ticks_are_round_and_both_ends_are_in_sight(
-    low: float, high: float, rows: int, tick: float
+@given(
+    st.floats(-1e6, 0.0, allow_subnormal=False), st.floats(0.0, 1e6, allow_subnormal=False),
+    st.integers(3, 60),
+)  # fmt: skip
+@example(0.0, 0.0, 3)
+@example(-150.0, 310.0, 5)
+def test_ticks_are_round_evenly_spaced_and_both_ends_are_in_sight(
+    low: float, high: float, rows: int
 ) -> None:
-    bottom, top, found = nice_range(low, high, rows)
-    assert bottom < low <= 0.0 <= high < top
-    assert found == tick
+    bottom, top, tick = nice_range(low, high, rows)
+    assert bottom <= low <= 0.0 <= high <= top
+    # A tick is 1, 2, 2.5 or 5 times a power of ten, and ticks fall onto whole rows.
+    mantissa = tick / 10 ** math.floor(math.log10(tick) + 1e-9)
+    assert any(mantissa == pytest.approx(m) for m in (1, 2, 2.5, 5))
+    per_tick = tick / ((top - bottom) / rows)
+    assert per_tick == pytest.approx(round(per_tick))
+    assert -bottom / (top - bottom) * rows == pytest.approx(round(-bottom / (top - bottom) * rows))
+    # The picture is used: at least a third of it where both signs occur, half of it else.
+    assert max(high - low, 10.0) >= (top - bottom) / 5
 
 
 # -- bursts and size ------------------------------------------------------------------------

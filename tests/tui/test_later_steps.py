@@ -165,7 +165,7 @@ async def test_a_plan_is_verified_and_every_check_tells_what_it_rests_on() -> No
         screen.query_one(CheckList).focus()
         await stage.press("down")
         assert "planned one device  found two devices" in stage.screen_text()
-        assert "exchange 3: a second answer began 8.0 ms later" in stage.screen_text()
+        assert "exchange 1: a second answer began 8.0 ms later" in stage.screen_text()
         await stage.press("p")
         assert stage.session.calls[-1] == ("write_report", (wish.state_file,))
         await stage.play()

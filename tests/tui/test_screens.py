@@ -32,14 +32,20 @@ def step_shown(stage: Stage) -> Step:
 async def test_ports_and_simulated_buses_are_offered_with_their_obstacles() -> None:
     async with on_stage() as stage:
         text = stage.screen_text()
-        for expected in ("/dev/ttyUSB0", "▲ no permission", "sim:demo", "sim:healthy"):
+        for expected in (
+            "/dev/ttyUSB0",
+            "▲ no permission",
+            "sim:demo",
+            "sim:healthy",
+            "tcp://192.168.1.20",
+        ):
             assert expected in text
         assert "Choose a link with the arrow keys and press s" in text
 
 
 async def test_the_marked_link_is_opened_and_the_next_step_shown() -> None:
     async with on_stage() as stage:
-        await stage.press("down", "down", "s")
+        await stage.press(*("down",) * 3, "s")
         assert stage.session.calls == [("open", ("sim:demo", None))]
         assert step_shown(stage) is Step.FIND
         assert "✔ open" in stage.screen_text()
@@ -201,7 +207,7 @@ async def test_a_finding_is_explained_in_full_and_leads_to_its_evidence() -> Non
         listed = stage.app.screen.query_one(FrameList)
         marked = listed.exchange_at(listed.cursor)
         assert marked is not None
-        assert marked.number == 3
+        assert marked.number == 1
         await stage.press("b", "b")
         assert isinstance(stage.app.screen, WorkScreen)
 
@@ -317,7 +323,8 @@ async def test_frames_say_who_spoke_when_and_what_it_means() -> None:
         assert "PC → 2" in text
         assert "read holding registers 40000..40001" in text
         assert "exception 2: illegal data address" in text
-        assert "02 83 02 30 F1" in text
+        for part in ("02 address 2", "83 refuses: read", "02 illegal data address", "30 F1 check"):
+            assert part in text
         assert "answer began 13.0 ms after the request" in text
 
 

@@ -10,8 +10,9 @@ from textual.containers import Vertical
 from busprobe.model.device import Device
 from busprobe.session.events import Step
 from busprobe.tui import words
+from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks
+from busprobe.tui.widgets.panel import Looks, section
 from busprobe.tui.widgets.step_card import StepCard
 
 
@@ -64,6 +65,7 @@ class AddressPane(Looks, Vertical):
 
     DEFAULT_CSS = """
     AddressPane { height: 1fr; padding: 0 1; }
+    AddressPane #collision { display: none; height: 13; padding: 0; }
     """
 
     def __init__(self) -> None:
@@ -72,7 +74,8 @@ class AddressPane(Looks, Vertical):
     def compose(self) -> ComposeResult:
         """Card and list."""
         yield StepCard(Step.ADDRESSES)
-        yield AddressList(id="address-list")
+        yield section(AddressList(id="address-list"), "Each address")
+        yield section(ExchangeView(id="collision"), "Who spoke when")
 
     def on_mount(self) -> None:
         """Show the state."""
@@ -85,3 +88,17 @@ class AddressPane(Looks, Vertical):
         if self.state.selected in self.state.devices:
             listed.set_reactive(LineList.cursor, self.state.addresses.index(self.state.selected))
         listed.refresh_state()
+        self._show_evidence()
+
+    def _show_evidence(self) -> None:
+        """Draw the exchange that the verdict on the selected address rests on, else the newest."""
+        state = self.state
+        address = state.selected
+        picture = self.query_one(ExchangeView)
+        about = [] if address is None else state.findings_at(address)
+        cited = (e.exchange for f in about if "duplicate" in f.code for e in f.evidence)
+        exchange = next((x for n in cited if n and (x := state.exchange(n))), None)
+        if exchange is None:
+            exchange = state.newest.get(address or 0)
+        picture.show(exchange)
+        picture.set_class(exchange is None, "-empty")

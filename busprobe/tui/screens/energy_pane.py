@@ -18,7 +18,7 @@ from busprobe.tui import words
 from busprobe.tui.widgets.balance_table import BalanceTable
 from busprobe.tui.widgets.flow_picture import FlowPicture
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import CanvasPanel, Looks
+from busprobe.tui.widgets.panel import CanvasPanel, Looks, section
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
 
@@ -170,9 +170,9 @@ class EnergyPane(Looks, Vertical):
             yield Select(HELP_OF_SOURCES, value=0, allow_blank=False, id="curtail", compact=True)
         yield StepCard(Step.ENERGY)
         yield PromptCard()
-        yield RoleList(id="role-list")
-        yield FlowPicture()
-        yield BalanceTable()
+        yield section(RoleList(id="role-list"), "What each meter is said to measure")
+        yield section(FlowPicture(), "Flow of power")
+        yield section(BalanceTable(), "Does it add up?")
 
     def on_mount(self) -> None:
         """Show the state."""
@@ -231,7 +231,7 @@ class EnergyPane(Looks, Vertical):
         self.query_one(StepCard).display = self.state.prompt is None
         self.query_one(PromptCard).refresh_state()
         listed = self.query_one(RoleList)
-        listed.styles.height = max(1, min(8, listed.entry_count()))
+        listed.styles.height = max(1, min(8, listed.entry_count())) + listed.gutter.height
         if self.state.selected in self.state.devices:
             listed.set_reactive(LineList.cursor, self.state.addresses.index(self.state.selected))
         listed.refresh_state()

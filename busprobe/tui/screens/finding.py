@@ -34,7 +34,7 @@ class FindingScreen(Looks, ModalScreen[None]):
                            border-title-color: $bp-ink; border-title-style: bold; }
     FindingScreen #prose { height: auto; padding: 0 1; }
     FindingScreen #prose Static { height: auto; }
-    FindingScreen ExchangeView { border-top: none; margin: 1 0 0 0; height: 9; }
+    FindingScreen ExchangeView { border-top: none; margin: 1 0 0 0; height: 11; }
     FindingScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -43,6 +43,7 @@ class FindingScreen(Looks, ModalScreen[None]):
     def __init__(self, finding: Finding) -> None:
         super().__init__()
         self.finding = finding
+        self._piece = 0
 
     def compose(self) -> ComposeResult:
         """A sheet over the work screen."""
@@ -61,8 +62,8 @@ class FindingScreen(Looks, ModalScreen[None]):
     def refresh_state(self) -> None:
         """Show the text in the colours of the theme."""
         self.query_one(Prose).show(self._text())
-        number = self._first_exchange()
-        exchange = next((e for e in self.state.exchanges if e.number == number), None)
+        number = self._exchange_shown()
+        exchange = None if number is None else self.state.exchange(number)
         picture = self.query_one(ExchangeView)
         picture.display = exchange is not None
         picture.show(exchange)
@@ -75,7 +76,7 @@ class FindingScreen(Looks, ModalScreen[None]):
         ink, head = Style(color=c.ink), Style(color=c.accent, bold=True)
         text = Text()
         text.append(f"{shown.sign} {shown.word.upper()}  ", Style(color=shown.colour, bold=True))
-        text.append(words.safe(finding.summary), Style(color=c.ink, bold=True))
+        text.append(words.told(finding.summary), Style(color=c.ink, bold=True))
         where = "the bus" if finding.address is None else f"address {finding.address}"
         device = f", {words.safe(finding.device)}" if finding.device else ""
         sure = words.certainty(finding.probability)
@@ -83,25 +84,39 @@ class FindingScreen(Looks, ModalScreen[None]):
         text.append(f"  {g.dash}  {words.safe(finding.code)}", Style(color=c.dim))
         for title, body in (("Cause", finding.cause), ("Remedy", finding.remedy)):
             text.append(f"\n\n{title}\n", head)
-            text.append(words.safe(body), ink)
+            text.append(words.told(body), ink)
         if finding.caution:
             text.append(f"\n\n{g.warn} Caution\n", Style(color=c.warn, bold=True))
-            text.append(words.safe(finding.caution), Style(color=c.warn))
+            text.append(words.told(finding.caution), Style(color=c.warn))
         if finding.evidence:
             text.append("\n\nEvidence", head)
+            drawn = self._exchange_shown()
             for piece in finding.evidence:
                 number = "" if piece.exchange is None else f"exchange {piece.exchange}: "
-                text.append(f"\n {g.note} {number}", Style(color=c.dim))
-                text.append(words.safe(piece.text), ink)
+                shown_below = piece.exchange is not None and piece.exchange == drawn
+                sign, style = (g.running, c.accent) if shown_below else (g.note, c.dim)
+                text.append(f"\n {sign} {number}", Style(color=style, bold=shown_below))
+                text.append(words.told(piece.text), ink)
         return text
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Evidence can be shown where an exchange is named."""
-        return action != "evidence" or self._first_exchange() is not None
+        """Evidence can be shown where an exchange is named, and changed where several are."""
+        if action == "piece":
+            return len(self._exchanges()) > 1
+        return action != "evidence" or bool(self._exchanges())
 
-    def _first_exchange(self) -> int | None:
+    def _exchanges(self) -> list[int]:
         numbers = (piece.exchange for piece in self.finding.evidence)
-        return next((number for number in numbers if number is not None), None)
+        return list(dict.fromkeys(number for number in numbers if number is not None))
+
+    def _exchange_shown(self) -> int | None:
+        numbers = self._exchanges()
+        return numbers[self._piece % len(numbers)] if numbers else None
+
+    def action_piece(self, by: int) -> None:
+        """Draw another of the exchanges it rests on."""
+        self._piece += by
+        self.refresh_state()
 
     def action_back(self) -> None:
         """Back to the job."""
@@ -109,6 +124,6 @@ class FindingScreen(Looks, ModalScreen[None]):
 
     def action_evidence(self) -> None:
         """Show the exchange it rests on."""
-        number = self._first_exchange()
+        number = self._exchange_shown()
         if number is not None:
             self.app.push_screen(FramesScreen(number))

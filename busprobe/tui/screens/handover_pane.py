@@ -15,7 +15,7 @@ from busprobe.model.check import Check
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.panel import Looks, Prose, section
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
 
@@ -98,9 +98,9 @@ class HandoverPane(Looks, Vertical):
             yield Select(_REACH, value=0, allow_blank=False, id="verify-reach", compact=True)
         yield StepCard(Step.HANDOVER)
         yield PromptCard()
-        yield CheckList(id="check-list")
-        yield Prose(id="check")
-        yield Prose(id="files")
+        yield section(CheckList(id="check-list"), "Checks")
+        yield section(Prose(id="check"), "What the marked check rests on")
+        yield section(Prose(id="files"), "What is kept")
 
     def on_mount(self) -> None:
         """Show the state."""

@@ -17,7 +17,7 @@ from busprobe.tui.state import StepState
 from busprobe.tui.widgets.conversation import ConversationTable
 from busprobe.tui.widgets.health_table import HealthTable
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import CanvasPanel, Looks, Prose
+from busprobe.tui.widgets.panel import CanvasPanel, Looks, Prose, section
 from busprobe.tui.widgets.soak_picture import SoakPicture
 from busprobe.tui.widgets.step_card import StepCard
 
@@ -124,13 +124,13 @@ class LinePane(Looks, Vertical):
             yield Static("Soak after the check", classes="name", markup=False)
             yield Select(SOAK_S, value=0, allow_blank=False, id="soak-s", compact=True)
         yield LineCard(Step.LINE)
-        with Vertical(id="causes"):
+        with section(Vertical(id="causes"), "What may be wrong"):
             yield Prose(id="causes-head")
             yield CauseList(id="cause-list")
             yield Prose(id="cause")
-        yield HealthTable()
-        yield SoakPicture()
-        yield ConversationTable()
+        yield section(HealthTable(), "Each address")
+        yield section(SoakPicture(), "Soak")
+        yield section(ConversationTable(), "What others say")
 
     def on_mount(self) -> None:
         """Show the state."""

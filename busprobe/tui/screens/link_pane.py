@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
@@ -12,14 +14,39 @@ from busprobe.model.line import LineSettings, Parity
 from busprobe.tui import words
 from busprobe.tui.session_port import PortChoice
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.panel import Looks, Prose, section
 
 _RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 _FORMATS = (("8N1", "N1"), ("8E1", "E1"), ("8O1", "O1"), ("8N2", "N2"))
 
 
+# How the kinds of links are called, and what opening one does.
+_KINDS = {"port": "ports", "host": "hosts", "practice": "practice", "recording": "recorded"}
+_OPENING = {
+    "port": "Opens the port and only listens; the first request is sent by the step Find.",
+    "host": "Connects to the host; the first request is sent by the step Find.",
+    "practice": "A simulated bus: nothing can break, and simulated hands switch loads.",
+    "recording": "Plays a recorded visit back; questions that were not asked then stay open.",
+    "typed": "Opens what was typed; nothing is sent before the step Find.",
+}
+
+
+# Narrower than this, what stands in the way of a link takes the place of its title.
+_ROOMY = 76
+
+
+def short_name(choice: PortChoice) -> str:
+    """How a link is called in the list: of a recording only the name of its file."""
+    shown = words.safe(choice.argument)
+    return re.split(r"[/\\\\]", shown)[-1] if choice.kind == "recording" else shown
+
+
 class ChoiceList(LineList):
-    """Ports first, then simulated buses."""
+    """Ports first, then hosts, simulated buses and recordings."""
+
+    DEFAULT_CSS = """
+    ChoiceList { height: auto; max-height: 1fr; }
+    """
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -37,12 +64,15 @@ class ChoiceList(LineList):
         """Argument, title, advice."""
         c, g = self.colours, self.glyphs
         choice = self.choices[index]
+        first = index == 0 or self.choices[index - 1].kind != choice.kind
         line = Text.assemble(
-            (f" {words.safe(choice.argument):<22} ", Style(color=c.ink, bold=True)),
-            (words.safe(choice.title), Style(color=c.dim)),
+            (f"{_KINDS[choice.kind] if first else '':<10} ", Style(color=c.dim)),
+            (f"{short_name(choice):<23} ", Style(color=c.ink, bold=True)),
         )
+        if not choice.advice or width >= _ROOMY:
+            line.append(f"{words.safe(choice.title)}  ", Style(color=c.dim))
         if choice.advice:
-            line.append(f"  {g.warn} {words.safe(choice.advice)}", Style(color=c.warn))
+            line.append(f"{g.warn} {words.safe(choice.advice)}", Style(color=c.warn))
         return [line]
 
 
@@ -57,6 +87,7 @@ class LinkPane(Looks, Vertical):
     LinkPane #baud { width: 22; }
     LinkPane #format { width: 14; margin-left: 2; }
     LinkPane #status { height: auto; max-height: 3; }
+    LinkPane #about { height: auto; max-height: 12; margin-top: 1; display: none; }
     """
 
     def __init__(
@@ -72,8 +103,8 @@ class LinkPane(Looks, Vertical):
         known = self._settings
         baud = known.baud if known is not None and known.baud in _RATES else 0
         form = "N1" if known is None else f"{known.parity.value}{known.stop_bits}"
-        yield ChoiceList(id="choices")
-        with Horizontal(classes="row"):
+        yield section(ChoiceList(id="choices"), "Links")
+        with Horizontal(classes="row lead"):
             yield Static("Link", classes="name", markup=False)
             yield Input(
                 value=self._argument or "", id="argument", compact=True, select_on_focus=False,
@@ -87,6 +118,7 @@ class LinkPane(Looks, Vertical):
             )  # fmt: skip
             yield Select(_FORMATS, value=form, allow_blank=False, id="format", compact=True)
         yield Prose(id="status")
+        yield section(Prose(id="about"), "About this link")
 
     def on_mount(self) -> None:
         """Show the choices and the state."""
@@ -110,7 +142,7 @@ class LinkPane(Looks, Vertical):
         text = Text()
         if state.error is not None:
             text.append(f"{g.fail} ", Style(color=c.fail, bold=True))
-            text.append(words.safe(str(state.error)), Style(color=c.fail))
+            text.append(words.told(str(state.error)), Style(color=c.fail))
         elif state.endpoint is not None:
             settings = f" at {state.settings}" if state.settings else ""
             text.append(f"{g.ok} open: ", Style(color=c.ok, bold=True))
@@ -118,13 +150,51 @@ class LinkPane(Looks, Vertical):
         elif state.opening:
             text.append(f"{g.running} opening {words.safe(state.opening)}", Style(color=c.accent))
         self.query_one("#status", Prose).show(text)
-        self.query_one(ChoiceList).refresh_state()
+        listed = self.query_one(ChoiceList)
+        rule = listed.gutter.height
+        listed.styles.height = max(1, min(self._room(), listed.entry_count())) + rule
+        listed.refresh_state()
+        self.query_one("#about", Prose).show(self._about())
+
+    def _room(self) -> int:
+        """Rows for the list: what the form, its state and the remarks leave."""
+        tall = self.screen.has_class("-tall")
+        return max(3, self.size.height - 5 - (11 if tall else 0))
+
+    def _about(self) -> Text:
+        """What is known of the link in the field, and what opening it does."""
+        c, g = self.colours, self.glyphs
+        wished = self._argument_wished()
+        listed = self.query_one(ChoiceList).choices
+        choice = next((one for one in listed if one.argument == wished), None)
+        text = Text()
+        if choice is None:
+            text.append(_OPENING["typed"], Style(color=c.ink))
+            return text
+        text.append(_OPENING[choice.kind], Style(color=c.ink))
+        for number, (name, value) in enumerate(choice.known):
+            text.append("\n" if number % 2 == 0 else "  ")
+            text.append(f"{name:<17}", Style(color=c.dim))
+            text.append(f"{words.safe(value):<24}", Style(color=c.ink))
+        for cause, step in choice.notes:
+            text.append(f"\n{g.warn} {words.safe(cause)}", Style(color=c.warn))
+            text.append(f"\n  {g.right} {words.safe(step)}", Style(color=c.ink))
+        return text
+
+    def on_resize(self) -> None:
+        """The list takes what room there is."""
+        self.refresh_state()
+
+    def on_input_changed(self) -> None:
+        """Tell what is known of what is typed."""
+        self.query_one("#about", Prose).show(self._about())
 
     def on_line_list_moved(self, message: LineList.Moved) -> None:
         """Take over the marked link."""
         choices = self.query_one(ChoiceList).choices
         if message.index < len(choices):
             self.query_one("#argument", Input).value = words.safe(choices[message.index].argument)
+            self.query_one("#about", Prose).show(self._about())
 
     def on_select_changed(self) -> None:
         """A known rate asks for a known character format."""

@@ -148,13 +148,13 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         if end.result is None:
             text.append(f"{g.fail} Refused: nothing was written.\n\n",
                         Style(color=c.fail, bold=True))  # fmt: skip
-            text.append(words.safe(end.refusal), Style(color=c.ink))
+            text.append(words.told(end.refusal), Style(color=c.ink))
             return
         state = end.result.state.value
         good = state == "changed"
         sign, colour = (g.ok, c.ok) if good else (g.warn, c.warn)
         text.append(f"{sign} {state.replace('-', ' ').upper()}\n", Style(color=colour, bold=True))
-        text.append(f"{words.safe(end.result.text)}\n", Style(color=c.ink))
+        text.append(f"{words.told(end.result.text)}\n", Style(color=c.ink))
         for written in end.result.written:
             write = written.write
             text.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from rich.style import Style
@@ -15,7 +16,8 @@ from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.panel import Looks, Prose, section
+from busprobe.tui.widgets.phasor import PhasorPair
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
 from busprobe.tui.widgets.trend import TrendPicture
@@ -37,6 +39,14 @@ _SIGN_WORDS = {
     "export-positive": "P positive = export.",
     "unknown": "Sign of P: not proven.",
 }
+
+
+class View(StrEnum):
+    """What is shown of the wiring where not everything fits."""
+
+    VERDICT = "verdict"
+    PHASORS = "phasors"
+    TREND = "trend"
 
 
 class ExplanationList(LineList):
@@ -85,14 +95,17 @@ class WiringPane(Looks, Vertical):
     WiringPane #verdict { height: auto; }
     WiringPane #evidence { height: 1fr; }
     WiringPane #result { width: 1fr; height: 1fr; scrollbar-size-vertical: 1; }
-    WiringPane #result { display: none; }
-    WiringPane.-result #result { display: block; }
-    WiringPane.-result TrendPicture { display: none; }
+    WiringPane #result, WiringPane PhasorPair { display: none; }
+    WiringPane.-verdict #result { display: block; }
+    WiringPane.-verdict #pictures { display: none; }
+    WiringPane.-phasors PhasorPair { display: block; }
+    WiringPane.-phasors TrendPicture { display: none; }
     """
 
     def __init__(self) -> None:
         super().__init__(id="pane-wiring")
-        self._wants_trend = False
+        self._wished: View | None = None
+        self._was_running = False
 
     def compose(self) -> ComposeResult:
         """Form, card, request, evidence."""
@@ -104,22 +117,33 @@ class WiringPane(Looks, Vertical):
         yield StepCard(Step.WIRING)
         yield PromptCard()
         with Horizontal(id="evidence"):
-            with VerticalScroll(id="result"):
+            with section(VerticalScroll(id="result"), "Verdict"):
                 yield Prose(id="verdict")
                 yield ExplanationList(id="explanations")
                 yield Prose(id="remedy")
                 yield WiringTable(id="wiring-table")
                 yield Prose(id="advice")
-            yield TrendPicture()
+            with Vertical(id="pictures"):
+                yield section(PhasorPair(), "Phasors")
+                yield section(TrendPicture(), "Power")
 
     def on_mount(self) -> None:
         """Show the state."""
         self.refresh_state()
 
     def next_view(self) -> None:
-        """Change between verdict and trend, where both do not fit side by side."""
-        self._wants_trend = not self._wants_trend
+        """Change between verdict, phasors and trend, where they do not fit side by side."""
+        views = tuple(View)
+        self._wished = views[(views.index(self._shown()) + 1) % len(views)]
         self.refresh_state()
+
+    def _shown(self) -> View:
+        """The trend while the check runs, the verdict afterwards, or what was wished for."""
+        state = self.state
+        if state.wiring.get(state.selected or -1) is None:
+            return View.TREND
+        running = state.steps[Step.WIRING].state is StepState.RUNNING
+        return self._wished or (View.TREND if running else View.VERDICT)
 
     def load(self) -> KnownLoad | None:
         """The load as entered, None when it is no power."""
@@ -149,8 +173,11 @@ class WiringPane(Looks, Vertical):
         running = state.steps[Step.WIRING].state is StepState.RUNNING
         diagnosis = state.wiring.get(state.selected or -1)
         self.query_one(StepCard).display = state.prompt is None and (running or diagnosis is None)
-        trend_first = running != self._wants_trend
-        self.set_class(diagnosis is not None and not trend_first, "-result")
+        if running != self._was_running:
+            self._was_running, self._wished = running, None
+        for view in View:
+            self.set_class(view is self._shown(), f"-{view}")
+        self.set_class(diagnosis is not None and not running, "-result")
         trend = self.query_one(TrendPicture)
         mine = state.selected is not None and state.selected == state.wiring_address
         trend.since_s = state.wiring_since_s if mine else None
@@ -187,18 +214,19 @@ class WiringPane(Looks, Vertical):
             explanation = listed.explanations[min(listed.cursor, len(listed.explanations) - 1)]
             table.styles.height = 2 + max(len(explanation.cts), len(explanation.voltages))
         table.show(explanation)
+        self.query_one(PhasorPair).show(explanation)
         table.display = explanation is not None
         remedy = Text()
         if explanation is not None and explanation.remedy:
             remedy.append(f"{g.right} Remedy: ", Style(color=c.accent, bold=True))
-            remedy.append(words.safe(explanation.remedy), Style(color=c.ink))
+            remedy.append(words.told(explanation.remedy), Style(color=c.ink))
         if diagnosis is not None:
             if diagnosis.next_experiment:
                 lead = "\n" if remedy else ""
                 remedy.append(
                     f"{lead}{g.right} Next experiment: ", Style(color=c.accent, bold=True)
                 )
-                remedy.append(words.safe(diagnosis.next_experiment), Style(color=c.ink))
+                remedy.append(words.told(diagnosis.next_experiment), Style(color=c.ink))
             if diagnosis.verdict.value != "correct":
                 advice.append(f"{g.warn} Caution: {CAUTION_CT}\n", Style(color=c.warn))
             for text in diagnosis.not_identifiable:

@@ -37,9 +37,9 @@ class AddressMap(CanvasPanel):
             (g.silent, "silent", c.dim),
             (g.idle, "not asked yet", c.faint),
         )
-        x = _LABEL
+        x, row = _LABEL, min(canvas.height - 1, -(-LAST_ADDRESS // per_row) + 1)
         for sign, word, colour in parts:
-            canvas.write(x, canvas.height - 1, f"{sign} {word}", Style(color=colour))
+            canvas.write(x, row, f"{sign} {word}", Style(color=colour))
             x += len(word) + 5
 
     def _cell(self, address: int) -> tuple[str, Style]:

@@ -16,7 +16,7 @@ from busprobe.tui.widgets.panel import CanvasPanel
 
 _LAPTOP = "[PC]"
 # Widths of a box, and of two boxes on one drop, the roomiest first.
-_WIDTHS = ((15, 21), (11, 17), (5, 5))
+_WIDTHS = ((23, 33), (15, 21), (11, 17), (5, 5))
 _TIGHT = 5
 _MARGIN = 1
 
@@ -146,8 +146,9 @@ class BusStrip(CanvasPanel, can_focus=False):
         inner = width - 2
         canvas.write(left, 2, box[0] + box[1] * inner + box[2], edge)
         canvas.write(left + width // 2, 2, g.up_heavy if selected else g.up_light, edge)
-        canvas.write(left, 5, box[4] + box[1] * inner + box[5], edge)
-        for row in (3, 4):
+        bottom = canvas.height - 1
+        canvas.write(left, bottom, box[4] + box[1] * inner + box[5], edge)
+        for row in range(3, bottom):
             canvas.write(left, row, box[3], edge)
             canvas.write(left + width - 1, row, box[3], edge)
         state_style = Style(color=shown.colour, bold=True)
@@ -164,11 +165,24 @@ class BusStrip(CanvasPanel, can_focus=False):
             word = shown.word.split()[0]
         state_text = f"{shown.sign} {word}".rstrip()
         canvas.write(left + 2 + len(number), 3, state_text, state_style)
-        name = words.safe(device.identity.model or device.identity.maker or "unidentified")
+        name = words.safe(str(device.identity))
+        if cell_len(name) > inner and device.identity.model:
+            name = words.safe(device.identity.model)
+        number = words.safe(device.identity.serial if serial is None else serial)
+        # Of two numbers from one works the last digits tell them apart.
+        number = _tail(number, inner, g.ellipsis)
+        rows = [(name, c.ink), (number or self._power(device), c.dim)]
         if serial is not None:
-            # Of two numbers from one works the last digits tell them apart.
-            name = _tail(words.safe(serial), inner, g.ellipsis) if serial else f"{g.unknown} serial"
-        canvas.write(left + 1, 4, _fit(name, inner, g.ellipsis), Style(color=c.ink))
+            told = number or f"{g.unknown} serial"
+            rows = [(told, c.ink)] if bottom == 5 else [(name, c.ink), (told, c.ink)]
+        for row, (text, colour) in zip(range(4, bottom), rows, strict=False):
+            canvas.write(left + 1, row, _fit(text, inner, g.ellipsis), Style(color=colour))
+
+    def _power(self, device: Device) -> str:
+        """What the device gives or draws now, as its register says."""
+        latest = self.state.latest(device.address)
+        power = None if latest is None else latest.quantities.get("P")
+        return "" if power is None else f"{words.number(power, 0, self.glyphs)} W"
 
 
 def _fit(text: str, width: int, ellipsis: str) -> str:
@@ -187,7 +201,7 @@ def _spread(devices: list[Device], widths: list[int], left: int, room: int) -> t
     if not devices:
         return ()
     gap = (room - sum(widths)) / (len(devices) + 1)
-    gap = min(gap, 12.0)
+    gap = min(gap, 16.0)
     drops, x = [], left + gap
     for device, width in zip(devices, widths, strict=True):
         drops.append(_Drop(device, int(x), width))

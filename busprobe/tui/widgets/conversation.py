@@ -18,7 +18,7 @@ _STATES = {
     "jabber": ("fail", "One device talks without end."),
     "undecided": ("unknown", "Something is heard that fits no picture yet."),
 }
-_COLUMNS = (("address", 7), ("asked", 7), ("answered", 10), ("silent", 8), ("wrong", 7),
+_COLUMNS = (("addr", 4), ("asked", 7), ("answered", 10), ("silent", 8), ("wrong", 7),
             ("every", 9), ("answers in", 12))  # fmt: skip
 # Narrower than this, the last column is left out.
 _ROOMY = 76
@@ -28,7 +28,7 @@ class ConversationTable(CanvasPanel):
     """The verdict of listening, and a row for each address that was spoken of."""
 
     DEFAULT_CSS = """
-    ConversationTable { height: 1fr; min-height: 4; }
+    ConversationTable { height: 1fr; min-height: 5; }
     """
 
     def draw(self, canvas: Canvas) -> None:
@@ -49,16 +49,19 @@ class ConversationTable(CanvasPanel):
             f"{at}{words.certainty(heard.probability)} sure; {talk.frames} frames, {talk.pairs} "
             f"questions with their answer, {talk.junk_bytes} bytes of no frame"
         )
-        canvas.write(2, 1, counts, dim)
+        top = 1
+        for line in words.wrapped(counts, canvas.width - 2):
+            canvas.write(2, top, line, dim)
+            top += 1
         if not talk.devices:
             return
         columns = _COLUMNS if canvas.width >= _ROOMY else _COLUMNS[:-1]
         x = 0
         for title, width in columns:
-            canvas.write(x, 2, f"{title:>{width}}", dim)
+            canvas.write(x, top, f"{title:>{width}}", dim)
             x += width
-        canvas.write(x + 2, 2, "with", dim)
-        for row, device in enumerate(talk.devices, start=3):
+        canvas.write(x + 2, top, "state", dim)
+        for row, device in enumerate(talk.devices, start=top + 1):
             every = "" if device.poll_s is None else f"{device.poll_s:.2f} s"
             took = "" if device.turnaround_ms is None else f"{device.turnaround_ms:.1f} ms"
             cells = (

@@ -14,7 +14,7 @@ from busprobe.tui import words
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.live_table import LiveTable
-from busprobe.tui.widgets.panel import CanvasPanel
+from busprobe.tui.widgets.panel import CanvasPanel, section
 from busprobe.tui.widgets.phasor import PhasorPicture
 from busprobe.tui.widgets.trend import TrendPicture
 
@@ -119,11 +119,11 @@ class DevicePanel(Vertical):
     def compose(self) -> ComposeResult:
         """Head, then values beside phasors, trend, registers."""
         yield DeviceHead()
-        with Horizontal(id="values"):
+        with section(Horizontal(id="values"), "Live values"):
             yield LiveTable()
             yield PhasorPicture()
-        yield TrendPicture()
-        yield RegisterList()
+        yield section(TrendPicture(), "Power")
+        yield section(RegisterList(), "Registers")
 
     def next_view(self) -> View:
         """Change to the next view."""

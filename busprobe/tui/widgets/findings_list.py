@@ -10,6 +10,10 @@ from busprobe.model.finding import Finding, Severity
 from busprobe.tui import words
 from busprobe.tui.widgets.line_list import LineList
 
+# Rows in a tall window, and of a remedy in a wide one.
+_TALL = 6
+_MOST_REMEDY = 5
+
 
 class FindingsList(LineList):
     """Findings with sign, word, address and summary; opening one tells everything about it."""
@@ -27,7 +31,9 @@ class FindingsList(LineList):
     def entry_rows(self) -> int:
         """Where there is room also probability and remedy."""
         if self.size.height >= 20:
-            return 5
+            width = self.scrollable_content_region.width - 6
+            told = [len(self._told(finding, width)) for finding in self.state.findings.values()]
+            return 3 + min(max(told, default=1), _MOST_REMEDY)
         return 3 if self.entry_count() * 3 <= self.size.height else 1
 
     def empty_text(self) -> str:
@@ -54,26 +60,28 @@ class FindingsList(LineList):
                     (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),
                     (f"{where:<7}{sure} sure", Style(color=c.dim)),
                 ),
-                Text(f"   {words.safe(finding.summary)}", Style(color=c.ink)),
+                Text(f"   {words.told(finding.summary)}", Style(color=c.ink)),
                 *self._remedy(finding, width),
             ]
         return [
             Text.assemble(
                 (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),
                 (f"{where:<7}", Style(color=c.dim)),
-                (words.safe(finding.summary), Style(color=c.ink)),
+                (words.told(finding.summary), Style(color=c.ink)),
             )
         ]
 
     def _remedy(self, finding: Finding, width: int) -> list[Text]:
         style = Style(color=self.colours.dim)
-        remedy = words.safe(finding.remedy)
-        first, *rest = words.wrapped(remedy, width - 6) if self.entry_rows() > 3 else [remedy]
-        lines = [Text(f"   {self.glyphs.right} {first}", style)]
-        if rest:
-            more = self.glyphs.ellipsis if len(rest) > 1 else ""
-            lines.append(Text(f"     {rest[0]}{more}", style))
-        return lines
+        remedy = words.told(finding.remedy)
+        rows = self._told(finding, width - 6) if self.entry_rows() > 3 else [remedy]
+        if len(rows) > _MOST_REMEDY:
+            rows = [*rows[: _MOST_REMEDY - 1], rows[_MOST_REMEDY - 1] + self.glyphs.ellipsis]
+        leads = (f"   {self.glyphs.right} ", *("     " for _ in rows))
+        return [Text(lead + row, style) for lead, row in zip(leads, rows, strict=False)]
+
+    def _told(self, finding: Finding, width: int) -> list[str]:
+        return words.wrapped(words.told(finding.remedy), width)
 
     def refresh_state(self) -> None:
         """Show findings and their number."""
@@ -82,4 +90,15 @@ class FindingsList(LineList):
         word = "fault" if faults == 1 else "faults"
         title = f"Findings: {count} ({faults} {word})" if count else "Findings"
         self.border_title = Content(title)
+        self._fit(count)
         super().refresh_state()
+
+    def _fit(self, count: int) -> None:
+        """Take three rows, in a tall window as many as there is something to say."""
+        if self.screen.has_class("-wide"):
+            self.styles.height = None
+            return
+        rows = 3
+        if self.screen.has_class("-tall"):
+            rows = max(3, min(_TALL, 3 * count if 3 * count <= _TALL else count))
+        self.styles.height = rows + self.gutter.height

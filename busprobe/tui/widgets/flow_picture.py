@@ -38,7 +38,7 @@ class FlowPicture(CanvasPanel):
     """The house in the middle; arrows show which way the power goes."""
 
     DEFAULT_CSS = """
-    FlowPicture { height: 1fr; min-height: 5; }
+    FlowPicture { height: auto; min-height: 5; }
     """
 
     def __init__(self, *, id: str | None = None) -> None:
@@ -71,6 +71,12 @@ class FlowPicture(CanvasPanel):
                 name = f"{_NAMES.get(role, role)} {address}"
                 found.append(Flow(name, None, power, "", role == "load"))
         return found
+
+    def rows_wished(self) -> int:
+        """Two rows for each branch on the fuller side, the edges and the foot."""
+        flows = self.flows()
+        consumers = sum(f.consumer for f in flows)
+        return 2 * max(consumers, len(flows) - consumers, 1) + 2
 
     def draw(self, canvas: Canvas) -> None:
         """Draw sources, house and consumers."""

@@ -10,6 +10,7 @@ from busprobe.tui import frame_words, words
 from busprobe.tui.widgets.line_list import LineList
 
 _BYTES_COLUMN = 100
+_TROUBLE = frozenset(Outcome) - {Outcome.ANSWERED, Outcome.SILENT}
 
 
 class FrameList(LineList):
@@ -23,7 +24,8 @@ class FrameList(LineList):
         super().__init__(id=id)
         self.only_address: int | None = None
         self.only_trouble = False
-        self._filtered: list[Exchange] = []
+        # Places since the beginning of the visit: they stay right when old exchanges go.
+        self._filtered: list[int] = []
         self._seen = 0
 
     @property
@@ -54,32 +56,32 @@ class FrameList(LineList):
 
     def exchange_at(self, index: int) -> Exchange | None:
         """The exchange in this place."""
-        source = self._filtered if self.is_filtered else self.state.exchanges
-        return source[index] if 0 <= index < len(source) else None
+        if not 0 <= index < self.entry_count():
+            return None
+        exchanges = self.state.exchanges
+        place = self._filtered[index] - exchanges.dropped if self.is_filtered else index
+        return exchanges[place]
 
     def show_exchange(self, number: int) -> bool:
         """Move to the exchange with this number; False when it is no longer kept."""
-        exchanges = self.state.exchanges
-        if not exchanges or self.is_filtered:
-            return False
-        index = number - exchanges[0].number
-        found = 0 <= index < len(exchanges) and exchanges[index].number == number
-        if found:
+        place = None if self.is_filtered else self.state.exchanges.numbered(number)
+        if place is not None:
             self.follow = False
-            self.cursor = index
-        return found
+            self.cursor = place
+        return place is not None
 
     def refresh_state(self) -> None:
         """Take in new exchanges."""
         if self.is_filtered:
-            total = self.state.dropped_exchanges + len(self.state.exchanges)
-            for i in range(max(0, self._seen - self.state.dropped_exchanges), total):
-                if i >= len(self.state.exchanges):
-                    break
-                exchange = self.state.exchanges[i]
-                if self._passes(exchange):
-                    self._filtered.append(exchange)
-            self._seen = total
+            exchanges = self.state.exchanges
+            dropped = exchanges.dropped
+            outcomes = _TROUBLE if self.only_trouble else None
+            start = max(0, self._seen - dropped)
+            passing = exchanges.passing(self.only_address, outcomes, start)
+            self._filtered += [place + dropped for place in passing]
+            self._seen = dropped + len(exchanges)
+            if self._filtered and self._filtered[0] < dropped:
+                self._filtered = [place for place in self._filtered if place >= dropped]
         super().refresh_state()
 
     def entry_lines(self, index: int, width: int) -> list[Text]:
@@ -116,9 +118,3 @@ class FrameList(LineList):
                 line.truncate(meaning + 27, overflow="ellipsis", pad=True)
                 line.append("  " + frame_words.hex_words(data, room), dim)
         return [asked, heard]
-
-    def _passes(self, exchange: Exchange) -> bool:
-        if self.only_address is not None and exchange.request.address != self.only_address:
-            return False
-        quiet = (Outcome.ANSWERED, Outcome.SILENT)
-        return not (self.only_trouble and exchange.outcome in quiet)

@@ -14,10 +14,11 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Tally
 
 _COLUMNS = (("addr", 4), ("asked", 7), ("clean", 7), ("errors", 8), ("95 % interval", 16),
-            ("median", 8), ("95 %", 7), ("longest", 8))  # fmt: skip
+            ("median", 8), ("95th", 7), ("longest", 9))  # fmt: skip
 _KINDS = ("damaged", "silent", "late", "crowded", "misaddressed")
 _CLEAN = 0.01
 _BAR = 24
+_BARS = 12
 _ROOMY = 76
 
 
@@ -25,8 +26,15 @@ class HealthTable(CanvasPanel):
     """A row for each address; below it the turn-arounds of the selected device."""
 
     DEFAULT_CSS = """
-    HealthTable { height: 1fr; min-height: 4; }
+    HealthTable { height: auto; min-height: 4; }
     """
+
+    def rows_wished(self) -> int:
+        """Table, a line of air, title and bars of the spread."""
+        tallies = self.state.tallies
+        chosen = tallies.get(self.state.selected or -1) or next(iter(tallies.values()), None)
+        bars = 0 if chosen is None else len(chosen.spread(_BARS))
+        return len(tallies) + 1 + (3 + bars if bars else 0)
 
     def draw(self, canvas: Canvas) -> None:
         """Draw the table, then the spread of turn-arounds."""
@@ -59,7 +67,7 @@ class HealthTable(CanvasPanel):
         cells: tuple[str, ...] = (
             str(tally.address), str(tally.exchanges), str(tally.answered),
             f"{100 * tally.error_rate:.1f} %", f"{100 * low:.1f} to {100 * high:.1f} %",
-            _ms(median), _ms(late), _ms(tally.slowest_ms),
+            _ms(median), _ms(late), f"{_ms(tally.slowest_ms)} ms",
         )  # fmt: skip
         columns = self._columns(canvas)
         if len(columns) < len(cells):
@@ -80,7 +88,7 @@ class HealthTable(CanvasPanel):
     def _spread(self, canvas: Canvas, row: int, tally: Tally) -> None:
         c, g = self.colours, self.glyphs
         room = canvas.height - row - 1
-        spread = tally.spread(max(1, min(12, room)))
+        spread = tally.spread(max(1, min(_BARS, room)))
         if room < 2 or not spread:
             return
         title = f"Turn-arounds at address {tally.address} (left/right: another device)"

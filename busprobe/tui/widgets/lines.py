@@ -72,7 +72,7 @@ class NextLine(CanvasPanel):
         """Draw the hint."""
         c, g = self.colours, self.glyphs
         canvas.write(1, 0, f"{g.right} Next:", Style(color=c.accent, bold=True))
-        canvas.write(9, 0, words.safe(next_hint(self.state, self.step)), Style(color=c.ink))
+        canvas.write(9, 0, words.told(next_hint(self.state, self.step)), Style(color=c.ink))
 
 
 class TourStrip(CanvasPanel):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, TypeVar, cast
 
 from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
+from textual.content import Content
+from textual.geometry import Size
 from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Static
@@ -19,6 +21,8 @@ from busprobe.tui.widgets.canvas import Canvas
 
 if TYPE_CHECKING:
     from busprobe.tui.state import JobState
+
+WidgetT = TypeVar("WidgetT", bound=Widget)
 
 
 class Looks:
@@ -41,6 +45,13 @@ class Looks:
         return cast("JobState", cast(Widget, self).app.state)  # type: ignore[attr-defined]
 
 
+def section(widget: WidgetT, title: str) -> WidgetT:
+    """Make a widget a section: where there is room it gets a rule with its title on top."""
+    widget.add_class("section")
+    widget.border_title = Content(title)
+    return widget
+
+
 class CanvasPanel(Looks, Widget):
     """A panel that draws itself on a canvas, anew whenever it is refreshed."""
 
@@ -56,8 +67,18 @@ class CanvasPanel(Looks, Widget):
         """Draw the whole picture."""
         raise NotImplementedError
 
+    def rows_wished(self) -> int:
+        """Rows that hold everything, where the style sheet says ``height: auto``."""
+        return 1
+
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
+        """As many rows as the picture needs."""
+        return max(1, self.rows_wished())
+
     def refresh_state(self) -> None:
         """Show the state of the job as it is now; what looks the same is not painted again."""
+        if self.styles.is_auto_height and self.rows_wished() != self.content_size.height:
+            self.refresh(layout=True)
         before, self._drawn = self._drawn, None
         if self.is_mounted and before is not None and self._draw_anew() == before:
             return

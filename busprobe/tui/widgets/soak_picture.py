@@ -21,8 +21,12 @@ class SoakPicture(CanvasPanel):
     """A lane for each address; time runs to the right."""
 
     DEFAULT_CSS = """
-    SoakPicture { height: 1fr; min-height: 3; }
+    SoakPicture { height: auto; min-height: 3; }
     """
+
+    def rows_wished(self) -> int:
+        """A row for each address, and the axis."""
+        return (len(self.state.soak[-1].counts) if self.state.soak else 0) + 1
 
     def draw(self, canvas: Canvas) -> None:
         """Draw lanes and the axis."""
@@ -35,7 +39,7 @@ class SoakPicture(CanvasPanel):
         width = canvas.width - _LABEL - _TOTAL
         span = max(soak[-1].seconds, 1.0)
         addresses = sorted(soak[-1].counts)
-        shown = addresses[: max(1, canvas.height - 2)]
+        shown = addresses[: max(1, canvas.height - 1)]
         for row, address in enumerate(shown):
             canvas.write(0, row, f"{address:>4}", Style(color=c.accent, bold=True))
             canvas.write(_LABEL, row, g.idle * width, Style(color=c.faint))

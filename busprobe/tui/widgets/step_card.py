@@ -61,7 +61,7 @@ class StepCard(CanvasPanel):
         view = self.state.steps[self.shown_step()]
         rows = _ROWS
         if self.size.width and view.state in _ENDED:
-            told = words.wrapped(f"x stopped: {words.safe(view.summary)}", self.size.width)
+            told = words.wrapped(f"x stopped: {words.told(view.summary)}", self.size.width)
             rows = min(_ROWS, len(told))
         self.styles.height = rows
         super().refresh_state()
@@ -76,7 +76,7 @@ class StepCard(CanvasPanel):
                 StepState.STOPPED: words.Shown(g.stopped, "stopped", c.warn),
                 StepState.FAILED: words.Shown(g.fail, "failed", c.fail),
             }[view.state]
-            self._prose(canvas, shown, words.safe(view.summary))
+            self._prose(canvas, shown, words.told(view.summary))
         elif view.state is StepState.RUNNING:
             shown = words.Shown(g.running, "running", c.accent)
             self._prose(canvas, shown, self._doing(view))
@@ -90,7 +90,7 @@ class StepCard(CanvasPanel):
         if self.step is Step.WIRING and self.state.hands_help and marks:
             switched = "on" if marks[-1].on else "off"
             return f"simulated hands switch the load {switched} at {words.safe(marks[-1].phase)}."
-        return words.safe(view.intent)
+        return words.told(view.intent)
 
     def _prose(self, canvas: Canvas, shown: words.Shown, text: str) -> None:
         lead = f"{shown}: "
@@ -118,4 +118,4 @@ class StepCard(CanvasPanel):
             left = f"{words.duration(progress.remaining_s)} left"
             canvas.write(x, row, left, Style(color=c.ink))
             x += len(left) + 2
-        canvas.write(x, row, words.safe(progress.text), Style(color=c.dim))
+        canvas.write(x, row, words.told(progress.text), Style(color=c.dim))

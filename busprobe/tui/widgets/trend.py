@@ -41,14 +41,15 @@ class TrendPicture(CanvasPanel):
         state = self.state
         trend = self._window(state.trends.get(state.selected or -1, ()))
         if len(trend) < 2:
-            canvas.write(1, 0, "No trend yet: live values draw it.", Style(color=c.dim))
+            text = "No trend yet: w reads live values and draws it."
+            canvas.write(1, 0, text, Style(color=c.dim))
             return
         phases = [p for p in PHASES if any(f"P_{p}" in s.quantities for s in trend)]
         values = [s.quantities[f"P_{p}"] for s in trend for p in phases if f"P_{p}" in s.quantities]
         if not values:
             canvas.write(1, 0, "This meter reports no power per phase.", Style(color=c.dim))
             return
-        low, high, tick = nice_range(min(*values, 0.0), max(*values, 0.0), canvas.height)
+        low, high, tick = nice_range(min(*values, 0.0), max(*values, 0.0), canvas.height - 3)
         start = trend[0].t_ns / 1e9
         span = max(trend[-1].t_ns / 1e9 - start, _SHORTEST_SPAN_S)
         plot = _Plot(canvas, low, high, start, span, phases)
@@ -74,10 +75,10 @@ class TrendPicture(CanvasPanel):
         dim, faint = Style(color=c.dim), Style(color=c.faint)
         largest = max(abs(plot.low), abs(plot.high))
         unit, scale = ("kW", 1000.0) if largest >= 2000 else ("W", 1.0)
-        decimals = 0 if tick / scale >= 1 else 1
-        level = math.ceil(plot.low / tick) * tick
+        decimals = next(n for n in range(3) if n == 2 or (tick / scale * 10**n) % 1 < 1e-6)
+        level = math.ceil(plot.low / tick - 1e-6) * tick
         while level <= plot.high + tick * 1e-6:
-            row = int(plot.y(level)) // canvas.dots_y
+            row = math.floor(plot.y(level) / canvas.dots_y)
             label = f"{level / scale:.{decimals}f}".replace("-", self.glyphs.minus)
             label = f"0 {unit}" if abs(level) < tick / 2 else label
             canvas.write(_AXIS - 2 - len(label), row, label, dim)
@@ -172,8 +173,9 @@ class _Plot:
         self.canvas, self.low, self.high, self.phases = canvas, low, high, phases
         self.start, self.span = start, span
         self.x0 = _AXIS * canvas.dots_x
-        self._top = canvas.dots_y
-        self._bottom = (canvas.height - 1) * canvas.dots_y - 1
+        # The middle of the second row, below the labels of the switchings, and of the last but one.
+        self._top = 1.5 * canvas.dots_y
+        self._bottom = (canvas.height - 1.5) * canvas.dots_y
 
     def x(self, t_s: float) -> float:
         """Dot column of a time."""
@@ -186,15 +188,32 @@ class _Plot:
 
 
 def nice_range(low: float, high: float, rows: int) -> tuple[float, float, float]:
-    """A range that holds both values, and a round distance of its ticks.
+    """A range of round numbers that holds both values, and the distance of its ticks.
+
+    Every tick falls onto the middle of a row, so that labels and grid are evenly spaced.
 
     Args:
-        low: Lowest value.
-        high: Highest value.
-        rows: Rows there are to write tick labels in.
+        low: Lowest value, not above zero.
+        high: Highest value, not below zero.
+        rows: Rows between the first and the last one that values may reach.
+
+    Returns:
+        The value at the lowest row, the value at the highest one, and the tick.
     """
+    rows = max(2, rows)
+    best: tuple[float, float, float] | None = None
     span = max(high - low, 10.0)
-    wish = span / max(1.5, min(6.0, (rows - 2) / 3))
-    power = 10.0 ** math.floor(math.log10(wish))
-    tick = next(power * m for m in (5, 2, 1) if power * m <= wish * 1.2)
-    return min(low, 0.0) - span * 0.04, max(high, 0.0) + span * 0.04, tick
+    power = 10.0 ** math.floor(math.log10(span / rows))
+    # Rows from tick to tick; the tightest picture of those that hold everything is chosen.
+    for step in (3, 4, 2, 5) if rows >= 6 else (1, 2, 3):
+        for tick in (power * m for m in (1, 2, 2.5, 5, 10, 20, 25, 50, 100)):
+            below = math.ceil(max(0.0, -low * 1.02) / tick * step)
+            top = (rows - below) * tick / step
+            if below < rows and top >= high * 1.02:
+                found = (-below * tick / step, top, tick)
+                if best is None or found[1] - found[0] < best[1] - best[0]:
+                    best = found
+                break
+    if best is None:
+        return low, high, span
+    return best
