@@ -7,6 +7,7 @@ read at its own time. Presets are guesses, not field data.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -57,6 +58,7 @@ class EnergySite:
         start_s: First curtailment [s].
         grid_sign: Sign of the feed-in meter.
         battery: A zero-export battery; "" none, "hidden" unmeasured, "hybrid" read as "hybrid".
+        battery_w: What it can give or take at most [W].
         step_w: Register step of the powers [W].
         volts: Whether the meters have voltages.
     """
@@ -68,6 +70,7 @@ class EnergySite:
     start_s: float = 40.0
     grid_sign: int = 1
     battery: str = ""
+    battery_w: float = math.inf
     step_w: float = 1.0
     volts: bool = False
 
@@ -136,7 +139,7 @@ def draw(rng: np.random.Generator, site: EnergySite) -> Drawn:
                 grid[p] = grid[p] - total / len(gen.phases)
         shown[name] = readings
     if site.battery:
-        power = _battery(np.sum(grid, axis=0))
+        power = _battery(np.sum(grid, axis=0), site.battery_w)
         for p in range(3):
             grid[p] = grid[p] - power / 3.0
         if site.battery == "hybrid":
@@ -154,13 +157,13 @@ def draw(rng: np.random.Generator, site: EnergySite) -> Drawn:
     return Drawn(series, roles, tuple(sorted(marks, key=lambda m: m.t_s)))
 
 
-def _battery(net: Real) -> Real:
-    """A zero-export loop: first order, time constant 2 s, dead time 1 s."""
+def _battery(net: Real, most_w: float) -> Real:
+    """A zero-export loop: first order, time constant 2 s, dead time 1 s, bounded."""
     out = np.empty(net.size)
     value, lag = 0.0, round(1.0 / FINE_S)
     for i in range(net.size):
         error = net[max(0, i - lag)] - out[max(0, i - lag)] if i else net[0]
-        value += error * FINE_S / 2.0
+        value = min(max(value + error * FINE_S / 2.0, -most_w), most_w)
         out[i] = value
     return out
 
