@@ -221,8 +221,7 @@ def examine_passive(
     """Weigh wirings by what the site does by itself; None where that is too little."""
     net = network(system)
     samples = samples_of(series, net)
-    if samples is None or system is MeterSystem.THREE_PHASE_THREE_WIRE:
-        # Between two wires the angle of an unknown load says nothing about the phase.
+    if samples is None:
         return None
     volts = mean_volts(samples)
     nominal = nominal_voltage(volts, net)

@@ -1,10 +1,8 @@
 """The diagnosis without a known load: what the site does by itself.
 
 Theory of operation
-1. Appliances are mostly resistive or mildly inductive, so a step of P + jQ points along the P axis
-   of its own phase. A CT on another phase than its voltage lead turns every step by 60 degrees or
-   120; as somebody may feed in, a step may point either way, so this tells the shift and not the
-   direction.
+1. The steps of the powers tell which CT is on another phase than its voltage lead, which two share
+   a conductor, and which is on the neutral (`passive_events`), but no direction.
 2. The current of a conductor pulls down the voltage of that conductor, and lifts the others a
    little, because the neutral moves. So the voltage registers tell which lead belongs to which CT,
    and the way round of the CT.
@@ -15,16 +13,17 @@ Names of phases cannot be told: exchanging leads and CTs alike changes nothing.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
 
 from busprobe.diagnosis.wiring.bank import log_sum_exp
+from busprobe.diagnosis.wiring.passive_events import Events, event_fits, events_of
 from busprobe.diagnosis.wiring.physics import (
     NEUTRAL,
     NONE,
+    OPEN,
     Clamp,
     Leads,
     Network,
@@ -37,13 +36,9 @@ from busprobe.diagnosis.wiring.posterior import (
     clamp_kind,
     log_priors,
 )
-from busprobe.diagnosis.wiring.samples import Complex, Real, Samples
+from busprobe.diagnosis.wiring.samples import Complex, Index, Real, Samples
+from busprobe.diagnosis.wiring.types import MeterSystem
 
-# Both ends of a difference lie beyond the refresh of every register [s].
-APART_S = 4.0
-SMALLEST_W = 60.0
-MOST_EVENTS = 240
-FEWEST_EVENTS = 4
 # Coarser voltage registers say nothing about a sag.
 FINEST_NEEDED_V = 0.2
 # The supply is not quite the model: share of the change that may be off.
@@ -51,101 +46,21 @@ MODEL_ERROR = 0.15
 FREEDOM = 4.0
 # Neighbouring events share appliances and drifts, so they count for less than they say.
 TEMPER_SAG = 0.7
-TEMPER_ANGLE = 0.7
-# The same appliance again and again is hardly new evidence on its angle.
-REPEATS_COUNT = 2.0
+TEMPER_EVENTS = 0.7
+# Wirings whose steps fit so much worse than the best ones need no look at their voltages.
+WITHIN = 60.0
 # Reading nothing at all from a conductor of a lived-in house.
 SILENT_ALIVE = -4.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Events:
-    """Steps of the site: power of each input [event, input] and voltage change [event, input]."""
-
-    power: Complex
-    volts: Real
-    calm_volts: Real
-    least: Real
-
-
-def _events(samples: Samples) -> _Events | None:
-    """The largest steps that do not overlap."""
-    lag = max(samples.lag, math.ceil(APART_S / samples.period_s - 1e-6))
-    n = samples.t_s.size
-    if n <= 2 * lag:
-        return None
-    gap = samples.t_s[lag:] - samples.t_s[:-lag]
-    power = np.stack([one.power[lag:] - one.power[:-lag] for one in samples.inputs], axis=1)
-    volts = np.stack([one.volts[lag:] - one.volts[:-lag] for one in samples.inputs], axis=1)
-    fine = gap <= 3.0 * lag * samples.period_s
-    fine &= np.isfinite(power).all(axis=1)
-    size = np.where(fine[:, None], np.abs(np.where(np.isfinite(power), power, 0.0)), 0.0)
-    typical = np.median(size[fine], axis=0) if fine.any() else np.zeros(size.shape[1])
-    steps = np.array([one.power_step for one in samples.inputs])
-    least = np.maximum(np.maximum(SMALLEST_W, 4.0 * steps), 5.0 * typical)
-    worth = (size / least).max(axis=1)
-    free = fine.copy()
-    chosen: list[int] = []
-    for row in np.argsort(worth)[::-1]:
-        if worth[row] < 1.0 or len(chosen) >= MOST_EVENTS:
-            break
-        if free[row]:
-            chosen.append(int(row))
-            free[max(0, row - lag) : row + lag + 1] = False
-    if len(chosen) < FEWEST_EVENTS:
-        return None
-    calm = fine & (worth < 0.5)
-    return _Events(power[chosen], volts[chosen], volts[calm], least)
-
-
-def _angle_table(events: _Events, directions: int = 12) -> Real:
-    """Log-likelihood [input, turn] of the angles of each input's steps, turn in 30 degrees."""
-    inputs = events.power.shape[1]
-    out = np.zeros((inputs, directions))
-    for k in range(inputs):
-        z = events.power[:, k]
-        z = z[np.abs(z) >= events.least[k]]
-        if not z.size:
-            continue
-        size, angle = np.abs(z), np.degrees(np.angle(z))
-        alike = np.abs(np.log(size[:, None] / size[None, :])) < 0.12
-        alike &= np.abs((angle[:, None] - angle[None, :] + 90.0) % 180.0 - 90.0) < 6.0
-        weight = np.minimum(1.0, REPEATS_COUNT / alike.sum(axis=1))
-        for m in range(directions):
-            off = (angle - 30.0 * m + 90.0) % 180.0 - 90.0
-            out[k, m] = float((weight * _angle_log_density(off)).sum())
-    return out
-
-
-def _angle_log_density(off: Real) -> Real:
-    """Log density of the angle of an appliance's step against no direction at all.
-
-    Half of them resistive, most others inductive, a few capacitive: common practice, no source.
-    """
-    core = np.exp(-0.5 * (off / 4.0) ** 2) / (4.0 * math.sqrt(2.0 * math.pi))
-    inductive = ((off > 0.0) & (off < 50.0)) / 50.0
-    capacitive = ((off < 0.0) & (off > -45.0)) / 45.0
-    density = 0.45 * core + 0.33 * inductive + 0.10 * capacitive + 0.12 / 180.0
-    return np.asarray(np.log(180.0 * density))
-
-
-def _sag_shapes(
-    net: Network, leads: Leads, k: int, clamp: Clamp, events: _Events, nominal_v: float
-) -> Real:
-    """Voltage changes [event, input] per ohm that the steps of one CT stand for."""
-    out = np.zeros(events.volts.shape)
-    if clamp.conductor == NONE:
-        return out
-    # The step on the conductor itself, in the frame of its own phase.
-    frame = net.input_voltage(leads, k) * net.voltage(clamp.conductor).conjugate()
-    if abs(frame) < 1e-9:
-        return out
-    step = events.power[:, k] * clamp.direction / frame
-    amps = step.conjugate() / nominal_v
-    for j in range(len(net.inputs)):
-        gain = net.sag_gain(leads, j, clamp.conductor)
-        out[:, j] = (gain * amps).real
-    return out
+@lru_cache(maxsize=16)
+def _combinations(net: Network) -> Index:
+    """Places of all CTs together [combination, input] that are worth weighing."""
+    places = clamps(net.system)
+    every = product(range(len(places)), repeat=len(net.inputs))
+    return np.array(
+        [i for i in every if clamp_kind(net, tuple(places[c] for c in i)) != "odd"], dtype=np.int64
+    )
 
 
 def passive_posterior(
@@ -157,55 +72,88 @@ def passive_posterior(
     *,
     log_weight: float = 0.0,
 ) -> Posterior | None:
-    """Weigh wirings by what the site does by itself; None where it does too little.
-
-    CTs on one conductor together, or on the neutral, are not weighed here.
-    """
-    events = _events(samples)
+    """Weigh wirings by what the site does by itself; None where it does too little."""
+    events = events_of(samples)
     if events is None:
         return None
-    places = tuple(c for c in clamps(net.system) if c.conductor != NEUTRAL)
-    inputs = len(net.inputs)
-    shape = (len(places),) * inputs
-    fit = np.full((len(leads), len(places) ** inputs), -np.inf)
-    angles = _angle_table(events)
-    has_q = all(one.has_q for one in samples.inputs)
+    places = clamps(net.system)
+    combinations = _combinations(net)
+    fit = TEMPER_EVENTS * event_fits(net, leads, places, combinations, events)
+    fit = fit + _live_fit(places, combinations, live)[None, :]
     sag = _SagFit(events, samples)
-    for number, state in enumerate(leads):
-        shapes = {
-            (k, c): _sag_shapes(net, state, k, clamp, events, nominal_v)
-            for k in range(inputs)
-            for c, clamp in enumerate(places)
-            if sag.usable
-        }
-        for column, index in enumerate(product(range(len(places)), repeat=inputs)):
-            combination = tuple(places[i] for i in index)
-            if clamp_kind(net, combination) not in ("permuted", "dead"):
-                continue
-            total = 0.0
-            for k, clamp in enumerate(combination):
-                if clamp.conductor == NONE:
-                    total += -math.inf if live[k] else 0.0
+    # Between two wires no conductor pulls down a voltage of its own.
+    if sag.usable and net.system is not MeterSystem.THREE_PHASE_THREE_WIRE:
+        for row, state in enumerate(leads):
+            drops = _Drops(net, state, places, events, nominal_v)
+            for column in range(combinations.shape[0]):
+                if fit[row, column] < fit.max() - WITHIN:
+                    fit[row, column] = -np.inf
                     continue
-                total += 0.0 if live[k] else SILENT_ALIVE
-                if has_q:
-                    factor = net.factor(state, k, clamp, clamp.conductor)
-                    turn = round(np.angle(factor) / (math.pi / 6.0)) % 12
-                    total += TEMPER_ANGLE * float(angles[k, turn]) if factor else 0.0
-            if sag.usable:
-                total += sag.log_fit(np.sum([shapes[k, c] for k, c in enumerate(index)], axis=0))
-            fit[number, column] = total
-    fit = fit.reshape(len(leads), *shape)
+                fit[row, column] += sag.log_fit(drops.of(combinations[column]))
+    whole = np.full((len(leads),) + (len(places),) * len(net.inputs), -np.inf)
+    whole[(slice(None), *combinations.T)] = fit
     prior = log_priors(net, leads, places) + log_weight
     return Posterior(
-        leads, places, prior, fit, np.zeros(len(leads)), float(log_sum_exp(prior + fit))
+        leads, places, prior, whole, np.zeros(len(leads)), float(log_sum_exp(prior + whole))
     )
+
+
+def _live_fit(places: tuple[Clamp, ...], combinations: Index, live: tuple[bool, ...]) -> Real:
+    """Log-likelihood [combination] of inputs that show current, or none at all."""
+    dead = np.array([place.conductor == NONE for place in places])[combinations]
+    shows = np.array(live)[None, :]
+    each = np.where(dead & shows, -np.inf, np.where(~dead & ~shows, SILENT_ALIVE, 0.0))
+    return np.asarray(each.sum(axis=1))
+
+
+class _Drops:
+    """Voltage changes per ohm that the steps stand for, under one state of the leads."""
+
+    def __init__(
+        self,
+        net: Network,
+        leads: Leads,
+        places: tuple[Clamp, ...],
+        events: Events,
+        nominal_v: float,
+    ) -> None:
+        self._net, self._places = net, places
+        self._shape = events.volts.shape
+        self._gain = {
+            p: np.array([net.sag_gain(leads, j, p) for j in range(len(net.inputs))])
+            for p in net.phases
+        }
+        # Current of each input against the common frame, at direction +1.
+        self._amps: list[Complex | None] = []
+        for k, lead in enumerate(leads.positive):
+            across = net.input_voltage(leads, k)
+            usable = lead != OPEN and abs(across) > 1e-9
+            step = events.power[:, k] / across if usable else None
+            self._amps.append(None if step is None else step.conjugate() / nominal_v)
+
+    def of(self, combination: Index) -> Real:
+        """Changes [event, input] for one place of each CT."""
+        seen: dict[str, Complex] = {}
+        for k, c in enumerate(combination):
+            place, amps = self._places[c], self._amps[k]
+            if place.conductor != NONE and amps is not None and place.conductor not in seen:
+                seen[place.conductor] = place.direction * amps
+        neutral = seen.pop(NEUTRAL, None)
+        missing = [p for p in self._net.phases if p not in seen]
+        if neutral is not None and len(missing) == 1:
+            # What returns in the neutral and was not drawn elsewhere.
+            seen[missing[0]] = -neutral - sum(seen.values(), np.zeros_like(neutral))
+        out = np.zeros(self._shape)
+        for conductor, amps in seen.items():
+            own = amps * self._net.voltage(conductor).conjugate()
+            out += (own[:, None] * self._gain[conductor][None, :]).real
+        return out
 
 
 class _SagFit:
     """Likelihood of the voltage changes for a shape of the sag, the resistance summed out."""
 
-    def __init__(self, events: _Events, samples: Samples) -> None:
+    def __init__(self, events: Events, samples: Samples) -> None:
         steps = [one.volt_step for one in samples.inputs]
         calm = events.calm_volts[np.isfinite(events.calm_volts).all(axis=1)]
         keep = np.isfinite(events.volts).all(axis=1)
