@@ -50,7 +50,7 @@ def not_identifiable(
             "counts inductive reactive power negative: one of the two is so."
         )
     if not loads:
-        notes.append("CT ratios, and CTs on the neutral or two on one conductor: no known load.")
+        notes.append("CT ratios: no known load.")
     if best.neutral == NEUTRAL and not (examined.sag_seen and loads):
         notes.append("An open neutral lead of the meter: on balanced voltages it looks right.")
     if not all(one.has_q for one in examined.samples.inputs):

@@ -19,6 +19,7 @@ import numpy as np
 
 from busprobe.diagnosis.wiring.physics import Clamp, Leads, Network
 from busprobe.diagnosis.wiring.samples import Complex, Index, Real, Samples
+from busprobe.diagnosis.wiring.types import MeterSystem
 
 # Both ends of a difference lie beyond the refresh of every register [s].
 APART_S = 4.0
@@ -27,9 +28,10 @@ MOST_EVENTS = 240
 FEWEST_EVENTS = 4
 # The same appliance again and again is hardly new evidence on its angle.
 REPEATS_COUNT = 2.0
-# How often a step is one appliance, a symmetrical one, or something else; and how likely something
-# else looks like any given wiring. Common practice, no source.
-SINGLE, SYMMETRICAL, ELSE = 0.8, 0.1, 0.1
+# How often a step is a symmetrical load (three wires are there for motors); how often something
+# that is no single load; and how likely that looks like any given wiring. Common practice, no
+# source.
+SYMMETRICAL, SYMMETRICAL_ON_THREE_WIRES, ELSE = 0.1, 0.5, 0.1
 LIKENESS = 0.01
 # Gains and angles of two inputs differ by this much (class 1 meter and CTs, generous).
 GAIN_SHARE = 0.05
@@ -107,17 +109,36 @@ def _weights(power: Complex, worth: Real) -> Real:
     return np.asarray(np.minimum(1.0, REPEATS_COUNT / alike.sum(axis=1)))
 
 
-def _angle_density(angle: Real) -> Real:
-    """Density of the angle of an appliance [degree] against no direction at all.
+@dataclass(frozen=True, slots=True)
+class _Angles:
+    """How often loads of a kind are resistive, inductive, capacitive: common practice, no source.
 
-    Half of them resistive, most others inductive, a few capacitive: common practice, no source.
+    Attributes:
+        resistive: Share of angles around 0 degrees.
+        inductive: Share between 0 and 50 degrees.
+        capacitive: Share between -45 and 0 degrees.
     """
-    off = (angle + 90.0) % 180.0 - 90.0
-    core = np.exp(-0.5 * (off / 4.0) ** 2) / (4.0 * math.sqrt(2.0 * math.pi))
-    inductive = ((off > 0.0) & (off < 50.0)) / 50.0
-    capacitive = ((off < 0.0) & (off > -45.0)) / 45.0
-    density = 0.45 * core + 0.33 * inductive + 0.10 * capacitive + 0.12 / 180.0
-    return np.asarray(180.0 * density)
+
+    resistive: float
+    inductive: float
+    capacitive: float
+
+    def density(self, angle: Real) -> Real:
+        """Density of an angle [degree] against no direction at all; half a turn is the same."""
+        off = (angle + 90.0) % 180.0 - 90.0
+        core = np.exp(-0.5 * (off / 4.0) ** 2) / (4.0 * math.sqrt(2.0 * math.pi))
+        inductive = ((off > 0.0) & (off < 50.0)) / 50.0
+        capacitive = ((off < 0.0) & (off > -45.0)) / 45.0
+        known = self.resistive * core + self.inductive * inductive + self.capacitive * capacitive
+        rest = 1.0 - self.resistive - self.inductive - self.capacitive
+        return np.asarray(180.0 * (known + rest / 180.0))
+
+
+APPLIANCE = _Angles(0.45, 0.33, 0.10)
+# Motors, with a frequency converter or without; generators of any kind.
+MACHINE = _Angles(0.10, 0.70, 0.10)
+# Between two phases: heaters, welding sets, control transformers.
+BETWEEN_PHASES = _Angles(0.25, 0.50, 0.10)
 
 
 def event_fits(
@@ -147,14 +168,19 @@ def event_fits(
         shapes = shapes.real + 0j
     flat = _turned_alike(shapes.reshape(-1, inputs))
     unique, which = np.unique(np.round(flat, 9), axis=0, return_inverse=True)
-    like = _likeness(unique, events).astype(np.float32)
+    three_wire = net.system is MeterSystem.THREE_PHASE_THREE_WIRE
+    fit, angle = _likeness(unique, events)
+    single = fit * (BETWEEN_PHASES if three_wire else APPLIANCE).density(angle)
+    symmetrical = fit * MACHINE.density(angle)
     numbers: Index = np.asarray(which, dtype=np.int64).reshape(shapes.shape[:3])
-    prior = [*(SINGLE / len(net.phases) for _ in net.phases), SYMMETRICAL]
+    share = SYMMETRICAL_ON_THREE_WIRES if three_wire else SYMMETRICAL
+    each = (1.0 - ELSE - share) / len(net.phases)
     out = np.empty(numbers.shape[:2])
     for row in range(len(leads)):
-        total = np.full((numbers.shape[1], events.weight.size), np.float32(ELSE * LIKENESS))
-        for j, share in enumerate(prior):
-            total += np.float32(share) * like[numbers[row, :, j]]
+        total = np.full((numbers.shape[1], events.weight.size), ELSE * LIKENESS)
+        for j in range(len(net.phases)):
+            total += each * single[numbers[row, :, j]]
+        total += share * symmetrical[numbers[row, :, -1]]
         out[row] = np.log(total) @ events.weight
     return out
 
@@ -167,8 +193,11 @@ def _turned_alike(shapes: Complex) -> Complex:
     return np.asarray(np.where(turned[:, None], -shapes, shapes))
 
 
-def _likeness(shapes: Complex, events: Events) -> Real:
-    """How well each event is one appliance with this shape [shape, event], 1 for perfectly."""
+def _likeness(shapes: Complex, events: Events) -> tuple[Real, Real]:
+    """How well each event is one load with this shape, and its angle [shape, event], degree.
+
+    1 for perfectly; without reactive power every angle is 0.
+    """
     z = events.power if events.has_q else events.power.real + 0j
     size = np.abs(z).max(axis=1)
     sigma = np.hypot(events.noise[None, :], GAIN_SHARE * size[:, None])
@@ -180,6 +209,5 @@ def _likeness(shapes: Complex, events: Events) -> Real:
     distance = (np.abs(rest) ** 2 / sigma[None] ** 2).sum(axis=2)
     axes = (2 if events.has_q else 1) * (z.shape[1] - 1)
     fit = (1.0 + distance / FREEDOM) ** (-0.5 * (FREEDOM + axes))
-    if events.has_q:
-        fit = fit * _angle_density(np.degrees(np.angle(amount)))
-    return np.asarray(np.where(seen, fit, 0.0))
+    angle = np.degrees(np.angle(amount)) if events.has_q else np.zeros(fit.shape)
+    return np.where(seen, fit, 0.0), angle

@@ -85,3 +85,48 @@ def noiseless(
         tuple(marks),
         {f"V_{name}": 1.0 for name in PHASES if "V" in columns},
     )
+
+
+def three_wire_watch(
+    leads: tuple[str, str, str],
+    clamps: tuple[str, str],
+    directions: tuple[int, int],
+    *,
+    seed: int,
+    heaters: bool,
+    minutes: int = 30,
+) -> Series:
+    """Two elements in a workshop without neutral: motors (20 to 45 degrees), heaters between wires.
+
+    Args:
+        leads: Conductor of both voltage leads and of the common terminal.
+        clamps: Conductor of both CTs.
+        directions: Their directions.
+        seed: Of the chance.
+        heaters: Whether there are loads between two wires as well.
+        minutes: How long.
+    """
+    rng = np.random.default_rng(seed)
+    n = 60 * minutes
+    currents = {p: np.full(n, np.conj((900 + 500j) / VOLTS[p])) for p in PHASES}
+    for _ in range(minutes):
+        start = int(rng.integers(0, n))
+        on = slice(start, start + int(rng.lognormal(np.log(90.0), 0.8)))
+        watts = rng.uniform(300.0, 4000.0)
+        if heaters and rng.random() < 0.4:
+            one, other = (PHASES[i] for i in rng.permutation(3)[:2])
+            amps = np.conj(watts / (VOLTS[one] - VOLTS[other]))
+            currents[one][on] += amps
+            currents[other][on] -= amps
+        else:
+            power = watts * np.exp(1j * np.radians(rng.uniform(20.0, 45.0))) / 3.0
+            for p in PHASES:
+                currents[p][on] += np.conj(power / VOLTS[p])
+    out: dict[str, tuple[float, ...]] = {}
+    for name, lead, place, turn in zip(("L1", "L3"), leads[:2], clamps, directions, strict=True):
+        across = VOLTS[lead] - VOLTS[leads[2]]
+        power = across * np.conj(currents[place] * turn)
+        out[f"P_{name}"] = tuple(np.round(power.real + rng.normal(0.0, 2.0, n)).tolist())
+        out[f"Q_{name}"] = tuple(np.round(power.imag + rng.normal(0.0, 2.0, n)).tolist())
+        out[f"V_{name}"] = tuple(np.round(abs(across) + rng.normal(0.0, 0.3, n), 1).tolist())
+    return Series(tuple(float(i) for i in range(n)), out)

@@ -13,6 +13,7 @@ from busprobe.diagnosis.wiring import (
 )
 from busprobe.model.series import Series
 from tests.benchmarks.household import Site, Wiring, record
+from tests.diagnosis.wiring.phasors import three_wire_watch
 
 
 def watched(wiring: Wiring, minutes: float = 30.0, columns: str = "VIPQ") -> WiringDiagnosis:
@@ -153,3 +154,37 @@ def test_two_cts_on_one_conductor_and_one_on_the_neutral_are_seen(wiring: Wiring
     assert truth in told
     # All of them say the same but for the names of the phases.
     assert len(told) == 3
+
+
+@pytest.mark.parametrize("heaters", [True, False])
+@pytest.mark.parametrize(
+    ("leads", "places", "directions_"),
+    [
+        (("L1", "L3", "L2"), ("L1", "L3"), (1, 1)),
+        (("L1", "L3", "L2"), ("L1", "L3"), (1, -1)),
+        (("L1", "L3", "L2"), ("L3", "L1"), (1, 1)),
+        (("L2", "L3", "L1"), ("L1", "L3"), (-1, 1)),
+    ],
+)
+def test_two_elements_on_three_wires_are_watched(
+    leads: tuple[str, str, str],
+    places: tuple[str, str],
+    directions_: tuple[int, int],
+    heaters: bool,
+) -> None:
+    """What is left are the names, and the directions of both CTs together."""
+    series = three_wire_watch(leads, places, directions_, seed=31, heaters=heaters)
+    found = diagnose_wiring(series, None, MeterSystem.THREE_PHASE_THREE_WIRE)
+    names = {1: "forward", -1: "reversed"}
+    told = {
+        (
+            (*(v.conductor for v in e.voltages), e.neutral),
+            tuple((ct.conductor, ct.direction) for ct in e.cts),
+        )
+        for e in found.explanations
+    }
+    truth = tuple((place, names[d]) for place, d in zip(places, directions_, strict=True))
+    assert found.verdict is WiringVerdict.AMBIGUOUS
+    assert (leads, truth) in told
+    assert {(at, tuple((p, TURNED[d]) for p, d in cts)) for at, cts in told} == told
+    assert len(told) in ((6,) if heaters else (6, 12))
