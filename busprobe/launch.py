@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from busprobe.link.base import Link
     from busprobe.recording.store import Recorder
+    from busprobe.session.session import Session
+    from busprobe.session.training import TrainingDesk
+    from busprobe.session.training_room import TrainingRoom
     from busprobe.tui.session_port import Outlook
 
 
@@ -60,7 +63,7 @@ def link_opener(*, pace: str) -> OpenLink:
         if endpoint.kind is LinkKind.SIMULATED:
             # A serial port opens at some setting too, whatever the bus behind it talks.
             link, bus = simulator().open_simulated(endpoint, settings or LineSettings(), pace)
-            return OpenedLink(link, bus.hands)
+            return OpenedLink(link, bus.hands, getattr(link, "set_speed", None))
         if endpoint.kind is LinkKind.REPLAY:
             from busprobe.recording.replaying import open_replay
 
@@ -78,8 +81,21 @@ def run_terminal(
     tour: bool = False,
     theme: str | None = None,
     glyphs: str = "auto",
+    begin_training: bool = False,
+    state: Path | None = None,
+    trainee: str | None = None,
 ) -> int:
-    """Open the terminal interface; returns the exit status."""
+    """Open the terminal interface; returns the exit status.
+
+    Args:
+        link: A link to open at once, or None.
+        tour: Whether to lead through the demonstration.
+        theme: Name of a theme, None for the dark one.
+        glyphs: "auto", "braille", "half" or "ascii".
+        begin_training: Whether to begin with the choice of an exercise.
+        state: File of what a trainee did; None for the usual one.
+        trainee: Their name.
+    """
     from busprobe.cli import diagnostics
     from busprobe.link.ports import list_ports
     from busprobe.session.session import Session
@@ -107,6 +123,8 @@ def run_terminal(
             settings=LineSettings() if tour and link == "sim:demo" else None,
             theme=None if theme is None else f"busprobe-{theme}",
             glyphs=glyphs,
+            training=_training_room(session, state, trainee) if scenarios else None,
+            begin_training=begin_training,
         )
     finally:
         session.close()
@@ -132,6 +150,22 @@ def _recordings_folder() -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("busprobe", appauthor=False) / "recordings"
+
+
+def _training_room(session: Session, state: Path | None, trainee: str | None) -> TrainingRoom:
+    """Exercises on the bus of a session."""
+    from datetime import datetime
+
+    from busprobe.session.training_room import TrainingRoom
+
+    def make_desk() -> TrainingDesk:
+        from busprobe.session.trainee import default_file
+        from busprobe.session.training import TrainingDesk
+
+        opener = link_opener(pace="virtual")
+        return TrainingDesk(training(), opener, state or default_file(), trainee)
+
+    return TrainingRoom(make_desk, session, lambda: datetime.now().astimezone())
 
 
 def _record_visit(link: Link) -> Recorder | None:

@@ -30,6 +30,8 @@ class PlannedPart(Part):
     meter: bool
     link: str
     """The LINK argument with the test heater plugged where this meter sees it."""
+    role: str
+    """What the papers say that it measures, "" where they say nothing."""
     note: str
 
 
@@ -57,6 +59,8 @@ class ClaimPart(Part):
     code: str
     address: int | None
     inputs: list[str]
+    others: list[ClaimPart]
+    """What it may be as well: the answer left open which of them it is."""
 
 
 class ShownPart(Part):
@@ -106,9 +110,13 @@ class GradePart(Part):
     """Whether it is the first answer to this exercise and seed."""
     causes: list[TrueCausePart]
     wrong: list[ClaimPart]
+    against: list[ShownPart | None]
+    """What the same bus says of the place of each wrong one."""
     conduct: list[DisturbancePart]
     judged_conduct: bool
     """False where no recording was given to judge by."""
+    guessed: bool
+    """Whether it is known that the bus was not used at all: then nothing counts."""
     bus_time_s: float
     par_s: float
     cause_points: float

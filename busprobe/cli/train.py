@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import csv
-import json
+import sys
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -13,12 +12,13 @@ import click
 
 from busprobe.cli import diagnostics
 from busprobe.cli.call import Call, guarded, outside
+from busprobe.cli.hands import console_is_there
 from busprobe.cli.options import json_option
 from busprobe.cli.simulate import serve_in_real_time
 from busprobe.cli.train_words import print_assignment, print_exercises, print_grade
 from busprobe.model.errors import InputError
-from busprobe.session.trainee import COLUMNS, FORMAT, default_file, load_logbook, rows
-from busprobe.session.training import Graded, Shown, TrainingDesk
+from busprobe.session.trainee import default_file, export_answers, load_logbook
+from busprobe.session.training import Explanation, Graded, TrainingDesk
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -82,6 +82,8 @@ def command(
 ) -> None:
     """Practise on simulated faulty buses: find the causes, state them, be graded.
 
+    Without anything, at a terminal, the exercises open in the terminal interface.
+
     EXERCISE is the name of a shipped exercise, NAME@SEED, or a YAML file. The command tells the
     story and a LINK for the other commands; state what you found with --answer, as codes of
     findings with address and inputs. Several things may lie behind each story: only the bus tells.
@@ -106,6 +108,9 @@ def command(
         if list_them:
             print_exercises(call, desk.list())
             return diagnostics.ExitStatus.CLEAN
+        plain = not (as_json or answer or recordings or hint or serve)
+        if name is None and plain and console_is_there() and sys.stdout.isatty():
+            return there.run_terminal(link=None, begin_training=True, state=state, trainee=trainee)
         if name is None:
             raise InputError("No exercise was named.", "Try 'busprobe train --list'.")
         now = datetime.now().astimezone()
@@ -132,39 +137,16 @@ def _explain(
     recordings: Sequence[Path],
     no_evidence: bool,
 ) -> int:
-    shown: dict[int, Shown] = {}
-    if not no_evidence and any(c.verdict != "found" for c in graded.grade.causes):
+    explained = Explanation({}, {})
+    if not no_evidence and not graded.grade.complete:
         diagnostics.say("Looking at the same bus once more, to show what was missed ...")
-        shown = asyncio.run(desk.explain(graded, recordings))
-    print_grade(call, graded, shown)
+        explained = asyncio.run(desk.explain(graded, recordings))
+    print_grade(call, graded, explained)
     status = diagnostics.ExitStatus
     return status.CLEAN if graded.grade.complete else status.FAULTS
 
 
 def _export(file: Path, states: Sequence[Path]) -> int:
     books = [load_logbook(path) for path in states or (default_file(),)]
-    answers = list(rows(books))
-    try:
-        if file.suffix.lower() == ".json":
-            document = {"format": FORMAT, "answers": answers}
-            file.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-        elif file.suffix.lower() == ".csv":
-            with file.open("w", encoding="utf-8", newline="") as out:
-                writer = csv.DictWriter(out, COLUMNS)
-                writer.writeheader()
-                writer.writerows({k: _cell(v) for k, v in row.items()} for row in answers)
-        else:
-            raise InputError("An export is .csv or .json.", "Name the file so.")
-    except OSError as error:
-        raise InputError(
-            f"The export cannot be written: {error.strerror}.", "Choose another folder."
-        ) from error
-    diagnostics.say(f"{len(answers)} answers written.")
+    diagnostics.say(f"{export_answers(file, books)} answers written.")
     return diagnostics.ExitStatus.CLEAN
-
-
-def _cell(value: str | int | float) -> str | int | float:
-    """A text that a spreadsheet would take for a formula is marked as text."""
-    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
-        return "'" + value
-    return value

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from busprobe.cli import output, words
@@ -20,7 +20,7 @@ from busprobe.cli.documents_training import (
     TrainResult,
     TrueCausePart,
 )
-from busprobe.session.training import Begun, Graded, Shown, planned_settings
+from busprobe.session.training import Begun, Explanation, Graded, Shown, planned_settings
 
 _SIGNS = {"found": "+", "partly": "~", "missed": "-"}
 
@@ -50,7 +50,14 @@ def assignment_part(begun: Begun) -> AssignmentPart:
             }
         ),
         plan=[
-            PlannedPart(name=p.name, address=p.address, meter=p.meter, link=link(p), note=p.note)
+            PlannedPart(
+                name=p.name,
+                address=p.address,
+                meter=p.meter,
+                link=link(p),
+                role=p.role,
+                note=p.note,
+            )
             for p in exercise.plan
         ],
         hint_prices=[h.price for h in exercise.hints],
@@ -58,7 +65,7 @@ def assignment_part(begun: Begun) -> AssignmentPart:
     )
 
 
-def grade_part(graded: Graded, shown: Mapping[int, Shown]) -> GradePart:
+def grade_part(graded: Graded, explained: Explanation) -> GradePart:
     """A grade as a document."""
     grade = graded.grade
     return GradePart(
@@ -76,16 +83,18 @@ def grade_part(graded: Graded, shown: Mapping[int, Shown]) -> GradePart:
                 share=c.share,
                 claim=None if c.claim is None else _claim(c.claim),
                 comment=c.comment,
-                shown=_shown(shown.get(number)),
+                shown=_shown(explained.missed.get(number)),
             )
             for number, c in enumerate(grade.causes)
         ],
         wrong=[_claim(c) for c in grade.wrong],
+        against=[_shown(explained.against.get(n)) for n in range(len(grade.wrong))],
         conduct=[
             DisturbancePart(kind=d.kind, count=d.count, points=d.points, text=d.text)
             for d in grade.conduct
         ],
         judged_conduct=grade.judged_conduct,
+        guessed=grade.guessed,
         bus_time_s=grade.bus_time_s,
         par_s=grade.par_s,
         cause_points=grade.cause_points,
@@ -109,7 +118,12 @@ def _shown(shown: Shown | None) -> ShownPart | None:
 
 
 def _claim(claim: Any) -> ClaimPart:
-    return ClaimPart(code=claim.code, address=claim.address, inputs=sorted(claim.inputs))
+    return ClaimPart(
+        code=claim.code,
+        address=claim.address,
+        inputs=sorted(claim.inputs),
+        others=[_claim(other) for other in claim.others],
+    )
 
 
 def _say(text: str, indent: str = "") -> None:
@@ -154,8 +168,8 @@ def print_assignment(call: Call, begun: Begun) -> None:
     settings = part.settings
     output.line(f"The papers ({settings.baud} 8{settings.parity}{settings.stop_bits}):")
     words.table(
-        ("address", "device", "note"),
-        [(str(p.address), p.name, p.note) for p in part.plan],
+        ("address", "device", "measures", "note"),
+        [(str(p.address), p.name, p.role, p.note) for p in part.plan],
         right=(0,),
     )
     output.line()
@@ -172,14 +186,20 @@ def print_assignment(call: Call, begun: Begun) -> None:
     for planned in part.plan:
         if planned.meter:
             output.line(f"  busprobe wiring {planned.link} {planned.address} --load 2000")
+    if any(p.role == "grid" for p in part.plan):
+        options = {"load": "consumer"}
+        meters = " ".join(
+            f"--{options.get(p.role, p.role)} {p.address}" for p in part.plan if p.role
+        )
+        output.line(f"  busprobe balance {part.link} {meters} --curtail")
     output.line("(add +alone to the link to have another master unplugged)")
     output.line("State what you found:")
     output.line(f'  busprobe train {name} --answer "CODE@ADDRESS, ..." --recording 1.busprobe ...')
 
 
-def print_grade(call: Call, graded: Graded, shown: Mapping[int, Shown]) -> None:
+def print_grade(call: Call, graded: Graded, explained: Explanation) -> None:
     """A grade, and what was missed by evidence."""
-    grade = grade_part(graded, shown)
+    grade = grade_part(graded, explained)
     if call.as_json:
         part = assignment_part(graded.begun)
         output.document(call.document(TrainResult(exercises=[], assignment=part, grade=grade)))
@@ -188,8 +208,9 @@ def print_grade(call: Call, graded: Graded, shown: Mapping[int, Shown]) -> None:
         output.line("Nothing was wrong on this bus.")
     for cause in grade.causes:
         _print_cause(cause)
-    for claim in grade.wrong:
+    for claim, against in zip(grade.wrong, grade.against, strict=True):
         output.line(f"x not so: {_named(claim)}")
+        _print_shown(against)
     for each in grade.conduct:
         _say(f"! {each.text} ({each.points:g} points)")
     if not grade.judged_conduct:
@@ -210,20 +231,25 @@ def print_grade(call: Call, graded: Graded, shown: Mapping[int, Shown]) -> None:
 
 def _named(claim: ClaimPart) -> str:
     where = "" if claim.address is None else f"@{claim.address}"
-    return claim.code + where + (f"/{'+'.join(claim.inputs)}" if claim.inputs else "")
+    inputs = f"/{'+'.join(claim.inputs)}" if claim.inputs else ""
+    return "|".join((claim.code + where + inputs, *map(_named, claim.others)))
 
 
 def _print_cause(cause: TrueCausePart) -> None:
-    claim = ClaimPart(code=cause.code, address=cause.address, inputs=cause.inputs)
+    claim = ClaimPart(code=cause.code, address=cause.address, inputs=cause.inputs, others=[])
     output.line(f"{_SIGNS[cause.verdict]} {cause.verdict}: {_named(claim)}")
     _say(cause.text, "    ")
     if cause.claim is not None and cause.comment:
         _say(f"You stated {_named(cause.claim)}; {cause.comment}.", "    ")
-    if cause.shown is None:
+    _print_shown(cause.shown)
+
+
+def _print_shown(shown: ShownPart | None) -> None:
+    if shown is None:
         return
-    if cause.shown.in_recording is not None:
-        _say(f"Your own recording {cause.shown.in_recording} holds it.", "    ")
-    _say(f"{cause.shown.command} says: {cause.shown.summary}", "    ")
-    _say(cause.shown.cause, "    ")
-    for text in cause.shown.evidence:
+    if shown.in_recording is not None:
+        _say(f"Your own recording {shown.in_recording} holds it.", "    ")
+    _say(f"{shown.command} says: {shown.summary}", "    ")
+    _say(shown.cause, "    ")
+    for text in shown.evidence:
         _say(text, "      ")

@@ -1,8 +1,8 @@
-"""The whole job on a bus of which a plan is known, from listening to the wiring of every meter.
+"""The whole job on a bus of which a plan is known, from listening to the balance of the site.
 
 What a careful technician would do with the commands, one after the other: listen; have a foreign
 master unplugged before anything is sent; search; look at the line; prove the wiring under a known
-load. Used to show what the evidence of a training bus carries.
+load; see whether the meters add up. Used to show what the evidence of a training bus carries.
 """
 
 from __future__ import annotations
@@ -10,13 +10,18 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
+from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole, Role, Sign
 from busprobe.diagnosis.wiring import KnownLoad, WiringDiagnosis
 from busprobe.model.errors import InputError
+from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import LineSettings
+from busprobe.procedures.check_balance import BalancePlan
 from busprobe.procedures.operator import HandRequest
+from busprobe.session.energy import check_balance
+from busprobe.session.events import Step
 from busprobe.session.job import Job
-from busprobe.session.ports import Hands
+from busprobe.session.ports import Hands, do_by_hands
 from busprobe.session.search import FindPlan
 
 HEATER_W = 2000.0
@@ -28,6 +33,15 @@ _USUAL = tuple(range(1, 13))
 # Findings that are no faults by themselves, and yet the cause of a complaint.
 _CAUSES = {"foreign-master", "echo-heard", "late-answer", "slow-device"}
 _OPEN = {"ambiguous", "undecided"}
+_SOURCES = (Role.GENERATOR, Role.HYBRID)
+# Options of the balance command.
+_OPTIONS = {
+    Role.GRID: "grid",
+    Role.GENERATOR: "generator",
+    Role.HYBRID: "hybrid",
+    Role.BATTERY: "battery",
+    Role.LOAD: "consumer",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +53,14 @@ class Expected:
         address: Its address.
         meter: Whether its wiring is to be proved.
         place: Word for where the test heater has to be plugged for it, "" for the usual socket.
+        role: What the papers say that it measures ("grid", "generator" ...), "" for nothing.
     """
 
     name: str
     address: int
     meter: bool = True
     place: str = ""
+    role: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +73,16 @@ class Told:
             by hand before.
         inputs: Inputs of a meter that it concerns.
         open_question: Whether the evidence left a question open here.
+        step: The step of the job that shows it.
+        exchanges: Those that its evidence names.
     """
 
     finding: Finding
     command: str
     inputs: tuple[str, ...] = ()
     open_question: bool = False
+    step: Step = Step.FIND
+    exchanges: tuple[Exchange, ...] = ()
 
     @property
     def is_cause(self) -> bool:
@@ -121,7 +141,7 @@ class Colleague:
 
     def ask(self, request: HandRequest, now_ns: int) -> None:
         """Switch the heater a moment later."""
-        self._hands.plug(request.phase, request.power_w, request.on, now_ns + _PLUG_NS)
+        do_by_hands(self._hands, request, now_ns + _PLUG_NS)
 
     def answer(self) -> bool | None:
         """Always done."""
@@ -148,7 +168,7 @@ async def examine(
     try:
         await job.listen(_LISTEN_S, settings)
     finally:
-        await _close(result, job, "listen LINK")
+        await _close(result, job, "listen LINK", Step.LINK)
     if "foreign-master" in {t.finding.code for t in result.told}:
         words = ("alone",)
     link = _link(words)
@@ -159,6 +179,7 @@ async def examine(
         for expected in plan:
             if not expected.place and _answers_alone(job, expected):
                 await _wiring(result, job, expected, link)
+        await _energy(result, job, plan, link)
     finally:
         await _close(result, job, f"scan {link}")
     for expected in plan:
@@ -177,12 +198,26 @@ def _link(words: Sequence[str]) -> str:
     return "+".join(("LINK", *words))
 
 
-async def _close(result: Examination, job: Job, command: str) -> None:
+def _told(
+    job: Job,
+    finding: Finding,
+    command: str,
+    step: Step,
+    inputs: tuple[str, ...] = (),
+    *,
+    open_question: bool = False,
+) -> Told:
+    named = {piece.exchange for piece in finding.evidence}
+    exchanges = tuple(e for e in job.exchanges if e.number in named)
+    return Told(finding, command, inputs, open_question, step, exchanges)
+
+
+async def _close(result: Examination, job: Job, command: str, step: Step = Step.FIND) -> None:
     """Keep what a job told that is not kept yet, and release it."""
     known = {(t.finding.code, t.finding.address) for t in result.told}
     for key, finding in job.findings.items():
         if key not in known:
-            result.told.append(Told(finding, command))
+            result.told.append(_told(job, finding, command, step))
     result.bus_time_s += job.bus_time_s
     result.exchanges += len(job.exchanges)
     await job.close()
@@ -192,10 +227,11 @@ async def _search(result: Examination, job: Job, plan: Sequence[Expected], link:
     addresses = tuple(sorted({*_USUAL, *(e.address for e in plan)}))
     await job.find(FindPlan(addresses=addresses))
     for (code, address), finding in job.findings.items():
-        command = f"scan {link}"
+        command, step = f"scan {link}", Step.FIND
         if code.startswith("duplicate"):
-            command = f"duplicates {link} {address}"
-        result.told.append(Told(finding, command, open_question=code == "duplicate-undecided"))
+            command, step = f"duplicates {link} {address}", Step.ADDRESSES
+        left_open = code == "duplicate-undecided"
+        result.told.append(_told(job, finding, command, step, open_question=left_open))
 
 
 async def _line(result: Examination, job: Job, plan: Sequence[Expected], link: str) -> None:
@@ -214,7 +250,8 @@ async def _line(result: Examination, job: Job, plan: Sequence[Expected], link: s
     for key, finding in job.findings.items():
         if key not in known:
             left_open = "undecided" in finding.code
-            result.told.append(Told(finding, f"line {link}", open_question=left_open))
+            told = _told(job, finding, f"line {link}", Step.LINE, open_question=left_open)
+            result.told.append(told)
 
 
 def _answers_alone(job: Job, expected: Expected) -> bool:
@@ -234,11 +271,48 @@ async def _wiring(result: Examination, job: Job, expected: Expected, link: str) 
     command = f"wiring {link} {expected.address} --load {HEATER_W:.0f}"
     for key, finding in job.findings.items():
         if key not in before:
+            left_open = diagnosis.verdict in _OPEN
+            inputs = inputs_of(finding.code, diagnosis)
             result.told.append(
-                Told(
-                    finding, command, inputs_of(finding.code, diagnosis), diagnosis.verdict in _OPEN
-                )
+                _told(job, finding, command, Step.WIRING, inputs, open_question=left_open)
             )
+
+
+async def _energy(result: Examination, job: Job, plan: Sequence[Expected], link: str) -> None:
+    """Hold every source back and see whether the meters of the papers add up."""
+    meters = {
+        e.address: (e.name, known_role(e.role))
+        for e in plan
+        if e.role and e.address in job.devices and job.devices[e.address].duplicate != "duplicate"
+    }
+    sources = tuple(name for name, known in meters.values() if known.role in _SOURCES)
+    if Role.GRID not in {known.role for _, known in meters.values()} or not sources:
+        return
+    before = set(job.findings)
+    operator = Colleague(job.hands) if job.hands is not None else None
+    try:
+        diagnosis = await check_balance(job, meters, BalancePlan(curtail=sources), operator)
+    except InputError:
+        # A device without power registers, or two at one address, have no balance.
+        return
+    given = " ".join(f"--{_OPTIONS[known.role]} {a}" for a, (_, known) in meters.items())
+    command = f"balance {link} {given} --curtail"
+    left_open = diagnosis.verdict.value in _OPEN
+    for key, finding in job.findings.items():
+        if key not in before:
+            name = "" if finding.address is None else meters[finding.address][0]
+            inputs = inputs_out_of_balance(finding.code, name, diagnosis)
+            result.told.append(
+                _told(job, finding, command, Step.ENERGY, inputs, open_question=left_open)
+            )
+
+
+def known_role(role: str) -> MeterRole:
+    """What is known of a meter with this role before the first reading; see the energy step."""
+    named = Role(role)
+    if named in (Role.GRID, Role.GENERATOR, Role.LOAD):
+        return MeterRole(named)
+    return MeterRole.usual(named)
 
 
 def inputs_of(code: str, diagnosis: WiringDiagnosis) -> tuple[str, ...]:
@@ -258,4 +332,20 @@ def inputs_of(code: str, diagnosis: WiringDiagnosis) -> tuple[str, ...]:
         return tuple(v.input for v in best.voltages if v.conductor == "open")
     if code == "voltage-leads-swapped":
         return tuple(v.input for v in best.voltages if v.conductor not in (v.input, "open"))
+    return ()
+
+
+def inputs_out_of_balance(code: str, name: str, diagnosis: BalanceDiagnosis) -> tuple[str, ...]:
+    """Inputs of a meter that a finding of the balance concerns; none for the whole meter."""
+    if not name:
+        return ()
+    inputs = diagnosis.meter(name).inputs
+    if code == "balance-input-reversed":
+        return tuple(i.input for i in inputs if i.sign is Sign.REVERSED and not i.wrong_phase)
+    if code == "balance-wrong-phase":
+        return tuple(i.input for i in inputs if i.wrong_phase)
+    if code == "balance-dead-input":
+        return tuple(i.input for i in inputs if i.dead)
+    if code == "balance-input-ratio":
+        return tuple(i.input for i in inputs if not i.dead and i.ratio not in (None, 1.0))
     return ()

@@ -38,6 +38,14 @@ class Hands(Protocol):
         """Whether bus wires were taken off and not put back on."""
         ...
 
+    def carry(self, feeder: str) -> None:
+        """Carry the test load to a socket of another feeder; "" back to the usual one."""
+        ...
+
+    def unplug_master(self, at_ns: int, *, plugged: bool = False) -> None:
+        """Take another master off the line, or plug it in again."""
+        ...
+
 
 def do_by_hands(hands: Hands, request: HandRequest, at_ns: int) -> bool:
     """Let simulated hands do what is asked.
@@ -71,10 +79,17 @@ def do_by_hands(hands: Hands, request: HandRequest, at_ns: int) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class OpenedLink:
-    """An open link, with simulated hands where the site behind it is simulated."""
+    """An open link.
+
+    Attributes:
+        link: The link.
+        hands: Simulated hands, where the site behind it is simulated.
+        set_speed: Lets a simulated line run faster than the wall clock: line seconds per second.
+    """
 
     link: Link
     hands: Hands | None = None
+    set_speed: Callable[[float], None] | None = None
 
 
 OpenLink = Callable[[Endpoint, LineSettings | None], Awaitable[OpenedLink]]

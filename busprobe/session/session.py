@@ -27,6 +27,7 @@ from busprobe.session.events import (
     StepFinished,
     StepStarted,
 )
+from busprobe.session.stint import Stint
 
 # The job and all it stands on take a second to load: the screen is painted before that.
 if TYPE_CHECKING:
@@ -101,6 +102,9 @@ class Session:
         self._open_link = open_link
         self._record = record
         self._listeners: list[Callable[[Event], None]] = []
+        self._overseers: list[Callable[[Stint], None]] = []
+        self._working_since_ns: int | None = None
+        self._speed = 1.0
         self._stop = threading.Event()
         self._job: ScreenJob | None = None
         self._operator: _ScreenOperator | None = None
@@ -123,6 +127,16 @@ class Session:
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         """Call `listener` with every event, on the session's thread."""
         self._listeners.append(listener)
+
+    def oversee(self, overseer: Callable[[Stint], None]) -> None:
+        """Call `overseer` with every stint that is over, on the session's thread."""
+        self._overseers.append(overseer)
+
+    @property
+    def working_s(self) -> float:
+        """How long the running step is at work, on the link's clock [s]; 0 while none runs."""
+        job, since_ns = self._job, self._working_since_ns
+        return 0.0 if job is None or since_ns is None else (job.bus.now() - since_ns) / 1e9
 
     def _emit(self, event: Event) -> None:
         for listener in tuple(self._listeners):
@@ -336,6 +350,19 @@ class Session:
             # On the thread that lets time pass on the simulated line.
             self._loop.call_soon_threadsafe(operator.let_hands)
 
+    def carry_heater(self, feeder: str) -> None:
+        """Simulated hands carry the test load to another feeder; "" back to the usual one."""
+        self._by_hand(lambda hands, _now_ns: hands.carry(feeder))
+
+    def unplug_master(self, *, plugged: bool = False) -> None:
+        """Simulated hands take another master off the line, or plug it in again."""
+        self._by_hand(lambda hands, now_ns: hands.unplug_master(now_ns, plugged=plugged))
+
+    def set_speed(self, speed: float) -> None:
+        """Let the clock of a simulated line run so many times faster, now and from now on."""
+        self._speed = speed
+        self._loop.call_soon_threadsafe(self._apply_speed)
+
     def stop(self) -> None:
         """Stop the running step before its next request."""
         self._stop.set()
@@ -352,6 +379,18 @@ class Session:
         self._thread.join(timeout=5.0)
 
     # On the session's thread -------------------------------------------------------------------
+
+    def _by_hand(self, do: Callable[[Hands, int], None]) -> None:
+        def at_once() -> None:
+            job = self._job
+            if job is not None and job.hands is not None:
+                do(job.hands, job.bus.now())
+
+        self._loop.call_soon_threadsafe(at_once)
+
+    def _apply_speed(self) -> None:
+        if self._job is not None and self._job.opened.set_speed is not None:
+            self._job.opened.set_speed(self._speed)
 
     @contextlib.contextmanager
     def _hands_of(self, job: ScreenJob) -> Iterator[_ScreenOperator]:
@@ -400,11 +439,29 @@ class Session:
 
     def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
         async def work() -> None:
-            if self._job is None:
+            job = self._job
+            if job is None:
                 raise LinkError("No link is open.", "Choose a link first.")
-            await run(self._job)
+            with self._overseen(job, "watch" if step is None else step.value):
+                await run(job)
 
         self._submit(work, step)
+
+    @contextlib.contextmanager
+    def _overseen(self, job: ScreenJob, name: str) -> Iterator[None]:
+        """Whatever a step does becomes a stint, however it ends."""
+        start_ns, before = job.bus.now(), len(job.exchanges)
+        self._working_since_ns = start_ns
+        try:
+            yield
+        finally:
+            self._working_since_ns = None
+            stint = Stint(
+                name, job.endpoint, start_ns, job.bus.now(), tuple(job.exchanges[before:]),
+                tuple(job.findings.values()),
+            )  # fmt: skip
+            for overseer in tuple(self._overseers):
+                overseer(stint)
 
     async def _do_open(self, argument: str, settings: LineSettings | None) -> None:
         await self._drop()
@@ -415,6 +472,7 @@ class Session:
         opened = await self._open_link(endpoint, settings)
         recorder = None if self._record is None else self._record(opened.link)
         self._job = ScreenJob(opened, endpoint, self._emit, self._stop.is_set, recorder)
+        self._apply_speed()
         if recorder is not None:
             self._emit(RecordingBegun(str(recorder.path)))
 

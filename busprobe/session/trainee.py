@@ -5,6 +5,7 @@ One small JSON file, written as a whole; a trainer reads those of a class.
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 from collections.abc import Iterator, Sequence
@@ -195,3 +196,42 @@ COLUMNS = (
     "hints",
     "hint_points",
 )
+
+
+def export_answers(file: Path, books: Sequence[Logbook]) -> int:
+    """Write one row per answer as .csv or .json.
+
+    Args:
+        file: Where; its ending says the form.
+        books: The trainees.
+
+    Returns:
+        How many answers were written.
+
+    Raises:
+        InputError: Another ending, or it cannot be written.
+    """
+    answers = list(rows(books))
+    try:
+        if file.suffix.lower() == ".json":
+            document = {"format": FORMAT, "answers": answers}
+            file.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+        elif file.suffix.lower() == ".csv":
+            with file.open("w", encoding="utf-8", newline="") as out:
+                writer = csv.DictWriter(out, COLUMNS)
+                writer.writeheader()
+                writer.writerows({k: _cell(v) for k, v in row.items()} for row in answers)
+        else:
+            raise InputError("An export is .csv or .json.", "Name the file so.")
+    except OSError as error:
+        raise InputError(
+            f"The export cannot be written: {error.strerror}.", "Choose another folder."
+        ) from error
+    return len(answers)
+
+
+def _cell(value: str | int | float) -> str | int | float:
+    """A text that a spreadsheet would take for a formula is marked as text."""
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
+        return "'" + value
+    return value

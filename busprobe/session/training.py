@@ -16,12 +16,15 @@ from typing import Any
 
 from busprobe.diagnosis.catalogue import CATALOGUE
 from busprobe.model.errors import InputError
+from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding
 from busprobe.model.line import NS_PER_S, LineSettings, LinkKind, Parity, parse_link
 from busprobe.recording.read import Recording, open_recording
+from busprobe.session.events import Step
 from busprobe.session.examine import Examination, Expected, Told, examine
 from busprobe.session.job import Job
 from busprobe.session.ports import OpenLink
+from busprobe.session.stint import Stint
 from busprobe.session.trainee import Answer, Attempt, Logbook, load_logbook, save_logbook
 
 # Seeds are short enough to be read out in a class.
@@ -51,12 +54,30 @@ class Shown:
         finding: What it says.
         evidence: What that rests on, the first few lines.
         in_recording: The trainee's own recording that holds the finding, or None.
+        step: The step of the job that shows it.
+        exchanges: Those that the evidence names.
     """
 
     command: str
     finding: Finding
     evidence: tuple[str, ...]
     in_recording: str | None
+    step: Step
+    exchanges: tuple[Exchange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What the evidence says of an answer that was not wholly right.
+
+    Attributes:
+        missed: How each cause that was not found in full shows itself, by its number in the grade.
+        against: What the same bus says where a cause was stated that is not there, by its number
+            among the wrong ones; left out where it says nothing of that place.
+    """
+
+    missed: Mapping[int, Shown]
+    against: Mapping[int, Shown]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +154,7 @@ class TrainingDesk:
         now: datetime,
         recordings: Sequence[Path] = (),
         courses: Sequence[Any] = (),
+        all_known: bool = False,
     ) -> Graded:
         """Grade an answer and keep it.
 
@@ -143,6 +165,7 @@ class TrainingDesk:
             now: Wall clock.
             recordings: What was done on the bus, as files.
             courses: What was done on the bus, out of live jobs (`course_of_job`).
+            all_known: Whether recordings and courses are everything that was done.
 
         Raises:
             InputError: The answer or a recording cannot be taken; nothing is kept then.
@@ -152,7 +175,9 @@ class TrainingDesk:
         claims = self._exercises.parse_answer(text)
         _refuse_unknown_codes(claims)
         done = (*courses, *(self._course_of(f, begun) for f in dict.fromkeys(recordings)))
-        grade = self._exercises.grade_answer(begun.assignment, claims, done, begun.attempt.hints)
+        grade = self._exercises.grade_answer(
+            begun.assignment, claims, done, begun.attempt.hints, all_known=all_known
+        )
         counts = not begun.attempt.answers
         begun.attempt.answers.append(
             Answer(
@@ -171,20 +196,19 @@ class TrainingDesk:
         self._save(book)
         return Graded(begun, grade, counts, done)
 
-    async def explain(self, graded: Graded, recordings: Sequence[Path] = ()) -> dict[int, Shown]:
-        """Show what was not found in full, by the public diagnosis on the same bus.
+    async def explain(self, graded: Graded, recordings: Sequence[Path] = ()) -> Explanation:
+        """Show what was not right, by the public diagnosis on the same bus.
 
         Args:
             graded: The answer.
             recordings: The trainee's own, to say which of them holds the finding already.
 
         Returns:
-            By the number of the cause in `graded.grade.causes`; a cause that the evidence does not
-            show is left out.
+            What was missed and what was wrong; a cause that the evidence does not show is left out.
         """
         missed = [(n, c) for n, c in enumerate(graded.grade.causes) if c.verdict != "found"]
-        if not missed:
-            return {}
+        if not missed and not graded.grade.wrong:
+            return Explanation({}, {})
         assignment = graded.begun.assignment
         done = await self.examine(assignment)
         own = {file.name: _findings(file) for file in recordings}
@@ -193,7 +217,12 @@ class TrainingDesk:
             told = best_match(done, cause.cause)
             if told is not None:
                 shown[number] = _shown(told, assignment.link, own)
-        return shown
+        against = {}
+        for number, claim in enumerate(graded.grade.wrong):
+            told = _what_is_said_of(done, claim)
+            if told is not None:
+                against[number] = _shown(told, assignment.link, own)
+        return Explanation(shown, against)
 
     async def examine(self, assignment: Any) -> Examination:
         """Do the whole job on the bus of an exercise, by plan and papers alone."""
@@ -205,7 +234,10 @@ class TrainingDesk:
             return Job(opened, endpoint, lambda event: None)
 
         exercise = assignment.exercise
-        plan = [Expected(p.name, p.address, p.meter, assignment.place_of(p)) for p in exercise.plan]
+        plan = [
+            Expected(p.name, p.address, p.meter, assignment.place_of(p), p.role)
+            for p in exercise.plan
+        ]
         return await examine(open_job, plan, planned_settings(assignment))
 
     def course_of_job(self, job: Job, name: str, began: float) -> Any:
@@ -225,6 +257,43 @@ class TrainingDesk:
         )
         words = self._exercises.split_reference(job.endpoint.target)[2]
         return self._exercises.Course(name, began, job.bus_time_s, requests, "alone" in words)
+
+    def course_of_stint(self, stint: Stint, *, alone: bool) -> Any:
+        """What one step of a live session did on the bus, for the grader.
+
+        Args:
+            stint: The step.
+            alone: Whether the other master was unplugged meanwhile.
+        """
+        requests = tuple(
+            self._exercises.Request(
+                (e.request.t_start_ns - stint.start_ns) / NS_PER_S,
+                e.request.address,
+                e.request.function,
+            )
+            for e in stint.exchanges
+        )
+        duration_s = (stint.end_ns - stint.start_ns) / NS_PER_S
+        return self._exercises.Course(
+            stint.name, stint.start_ns / NS_PER_S, duration_s, requests, alone
+        )
+
+    def name_trainee(self, name: str) -> None:
+        """Keep the trainee's name with what they do.
+
+        Raises:
+            InputError: The file is wrong or cannot be written.
+        """
+        self._trainee = name
+        self._save(load_logbook(self._state))
+
+    def logbook(self) -> Logbook:
+        """Everything the trainee did so far.
+
+        Raises:
+            InputError: The file is wrong.
+        """
+        return load_logbook(self._state)
 
     def _find(
         self, book: Logbook, reference: str, seed: int | None, now: datetime, *, answering: bool
@@ -329,6 +398,15 @@ def best_match(done: Examination, cause: Any) -> Told | None:
     return next((t for t in here if t.open_question), None)
 
 
+def _what_is_said_of(done: Examination, claim: Any) -> Told | None:
+    """What the evidence says of the place of a claim that is not so; a fault goes first."""
+    here = [t for t in done.told if t.finding.address == claim.address]
+    stated = [t for t in here if t.finding.code == claim.code]
+    faults = [t for t in here if t.is_cause]
+    right = [t for t in here if t.finding.code.endswith("-correct")]
+    return next(iter((*stated, *faults, *right)), None)
+
+
 def _findings(file: Path) -> tuple[Finding, ...]:
     with open_recording(file) as recording:
         return recording.findings()
@@ -346,4 +424,6 @@ def _shown(told: Told, link: str, own: Mapping[str, tuple[Finding, ...]]) -> Sho
         finding,
         tuple(e.text for e in finding.evidence[:_MOST_LINES]),
         next(holds, None),
+        told.step,
+        told.exchanges,
     )

@@ -18,6 +18,12 @@ class Scope(StrEnum):
     FRAMES = "frames"
     FINDING = "finding"
     CHANGE = "change"
+    TRAINING = "training"
+    EXERCISE = "exercise"
+    CAUSES = "causes"
+    MARKS = "marks"
+    EVIDENCE = "evidence"
+    RESULTS = "results"
     HELP = "help"
 
 
@@ -83,6 +89,54 @@ def _steps() -> tuple[Action, ...]:
     )  # fmt: skip
 
 
+TRAINING_ACTIONS: tuple[Action, ...] = (
+    Action(Scope.TRAINING, "begin", ("s",), "Begin", "Begin what stands in the field."),
+    Action(Scope.TRAINING, "results", ("r",), "Results", "See all answers, and write them out."),
+    Action(Scope.TRAINING, "back", ("b", "escape"), "Back", "Go back to the job."),
+    Action(Scope.EXERCISE, "back", ("b", "e", "escape"), "To work", "Close, and work on the bus."),
+    Action(Scope.EXERCISE, "hint", ("h",), "Hint", "See what the next hint costs."),
+    Action(Scope.EXERCISE, "take", ("y",), "Take it", "Take the hint at its price."),
+    Action(
+        Scope.EXERCISE, "unplug", ("u",), "Unplug",
+        "Have the energy manager unplugged, or plugged in again.",
+    ),
+    Action(
+        Scope.EXERCISE, "carry", ("g",), "Heater", "Have the test heater plugged elsewhere.",
+    ),
+    Action(Scope.EXERCISE, "causes", ("c",), "Causes", "State the causes, and be marked."),
+    Action(
+        Scope.EXERCISE, "time_lapse", ("z",), "Time lapse",
+        "Let the time of the exercise run faster; it counts all the same.",
+    ),
+    Action(Scope.EXERCISE, "leave", ("l",), "Others", "Leave this exercise and choose another."),
+    Action(Scope.CAUSES, "add", ("a",), "Add", "Add the marked cause at the marked place."),
+    *(
+        Action(
+            Scope.CAUSES, f"tick('L{number}')", (str(number),), f"L{number}",
+            f"Say that the cause concerns input L{number}, or not.", shown=False,
+        )
+        for number in (1, 2, 3)
+    ),
+    Action(
+        Scope.CAUSES, "either", ("o",), "Either-or",
+        "Join the marked statement with the one above: either of them fits what was seen.",
+    ),
+    Action(
+        Scope.CAUSES, "remove", ("r", "delete", "backspace"), "Remove", "Take a statement back.",
+    ),
+    Action(Scope.CAUSES, "nothing", ("n",), "Nothing wrong", "State that nothing is wrong."),
+    Action(Scope.CAUSES, "hand_in", ("h",), "Hand in", "Hand the answer in, and be marked."),
+    Action(Scope.CAUSES, "back", ("b", "escape"), "Back", "Close; what was stated is kept."),
+    Action(Scope.MARKS, "evidence", ("e",), "Evidence", "Show what the marked line rests on."),
+    Action(Scope.MARKS, "next", ("n",), "Next exercise", "Choose the next exercise."),
+    Action(Scope.MARKS, "results", ("r",), "Results", "See all answers, and write them out."),
+    Action(Scope.MARKS, "back", ("b", "escape"), "Back", "Look at the bus again."),
+    Action(Scope.EVIDENCE, "own", ("o",), "On my screen", "Show the same finding of your own job."),
+    Action(Scope.EVIDENCE, "back", ("b", "e", "escape"), "Back", "Go back to the marks."),
+    Action(Scope.RESULTS, "write", ("w",), "Write file", "Write all answers to the file named."),
+    Action(Scope.RESULTS, "back", ("b", "escape"), "Back", "Close the results."),
+)  # fmt: skip
+
 ACTIONS: tuple[Action, ...] = (
     Action(Scope.WORK, "answer(True)", ("y",), "Done", "Say that you did what was asked."),
     Action(Scope.WORK, "answer(False)", ("n",), "Cannot", "Say that you cannot do it."),
@@ -112,6 +166,15 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.WORK, "ports", ("r",), "Rescan ports", "Look again for ports.", shown=False),
     Action(Scope.WORK, "skip_tour", ("k",), "End tour", "End the guided tour."),
     Action(
+        Scope.WORK, "training", ("e",), "Exercise",
+        "Choose an exercise, or read the one you work on: papers, hints, hands.",
+    ),
+    Action(Scope.WORK, "causes", ("c",), "State causes", "State the causes, and be marked."),
+    Action(
+        Scope.WORK, "time_lapse", ("z",), "Time lapse",
+        "Let the time of the exercise run faster; it counts all the same.", shown=False,
+    ),
+    Action(
         Scope.FRAMES, "back", ("f", "b", "escape"), "Back", "Go back to the job.",
     ),
     Action(Scope.FRAMES, "only_address", ("a",), "This address", "Only the selected address."),
@@ -126,6 +189,7 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the new address would write."),
     Action(Scope.CHANGE, "write", ("y",), "Write this", "Write exactly the registers shown."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
+    *TRAINING_ACTIONS,
     Action(Scope.HELP, "back", ("b", "f1", "escape"), "Back", "Close the help."),
     Action(Scope.APP, "help", ("f1", "question_mark"), "Help", "Explain this screen."),
     Action(Scope.APP, "next_theme", ("t",), "Theme", "Dark, light, or high contrast.", shown=False),

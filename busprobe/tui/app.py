@@ -13,17 +13,32 @@ from textual.binding import BindingType
 
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
-from busprobe.session.events import Event, LinkOpened
+from busprobe.session.events import Event, LinkOpened, Step
+from busprobe.session.training_causes import Statement
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
 from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.screens.training_causes import CausesScreen
+from busprobe.tui.screens.training_exercise import ExerciseScreen
+from busprobe.tui.screens.training_list import TrainingScreen
+from busprobe.tui.screens.training_marks import MarksScreen
 from busprobe.tui.screens.work import WorkScreen
-from busprobe.tui.session_port import KnownPort, Outlook, PortChoice, Session, port_choice
+from busprobe.tui.session_port import (
+    EXERCISES,
+    KnownPort,
+    Outlook,
+    PortChoice,
+    Session,
+    port_choice,
+)
 from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK, DEFAULT_THEME, THEMES, textual_themes, variables
 from busprobe.tui.tour import Tour, demo_stops
+from busprobe.tui.training_port import Training
 
+# Line seconds per second: as it is on site, and two that spare waiting.
+SPEEDS = (1.0, 4.0, 10.0)
 # Often enough to look alive, seldom enough to gather bursts into one picture.
 _DRAIN_EVERY_S = 0.1
 
@@ -59,6 +74,8 @@ class BusprobeApp(App[None]):
         settings: LineSettings | None = None,
         theme: str | None = None,
         glyphs: str = "auto",
+        training: Training | None = None,
+        begin_training: bool = False,
     ) -> None:
         """Make the application.
 
@@ -73,6 +90,8 @@ class BusprobeApp(App[None]):
             settings: Line settings to offer; None to have them found.
             theme: Name of a theme, None for the dark one.
             glyphs: "auto", "braille", "half" or "ascii".
+            training: Gives out exercises on the session's bus, or None.
+            begin_training: Whether to begin with the choice of an exercise.
         """
         self.state = JobState()
         self.glyphs = choose_glyphs(glyphs, os.environ, windows=sys.platform == "win32")
@@ -85,6 +104,9 @@ class BusprobeApp(App[None]):
         self._outlook = outlook or Outlook()
         self.tour = Tour(demo_stops(tour_meter)) if tour else None
         self.finding_was_read = False
+        self.training = training
+        self._begin_training = begin_training
+        self.stated: list[tuple[Statement, ...]] = []
         self._waiting: deque[Event] = deque()
         for one in textual_themes():
             self.register_theme(one)
@@ -107,6 +129,8 @@ class BusprobeApp(App[None]):
         self.set_interval(_DRAIN_EVERY_S, self.drain)
         if self.link_argument and self.tour is None:
             self.open_link(self.link_argument, self.settings)
+        if self._begin_training:
+            self.choose_exercise()
 
     def drain(self) -> None:
         """Take in everything that happened up to now, in one go.
@@ -134,9 +158,11 @@ class BusprobeApp(App[None]):
         ports = self._ports()
         advices = outlook.advise(ports)
         hosts = () if outlook.hosts is None else outlook.hosts.listed()
+        exercises = [] if self.training is None else [EXERCISES]
         return [
             *(port_choice(port, advices) for port in ports),
             *(PortChoice(host, "used before", kind="host") for host in hosts),
+            *exercises,
             *(PortChoice(f"sim:{name}", title, kind="practice") for name, title in self._scenarios),
             *(
                 PortChoice(f"replay:{file}", title, kind="recording")
@@ -145,8 +171,14 @@ class BusprobeApp(App[None]):
         ]
 
     def open_link(self, argument: str, settings: LineSettings | None) -> None:
-        """Have the session open a link; an argument that names none is told at once."""
+        """Have the session open a link; an argument that names none is told at once.
+
+        Whoever opens another link leaves the exercise that was worked on.
+        """
         self.state.error = None
+        given = None if self.training is None else self.training.given
+        if self.training is not None and given is not None and argument != given.link:
+            self.training.leave()
         try:
             parse_link(argument)
         except InputError as error:
@@ -154,6 +186,50 @@ class BusprobeApp(App[None]):
         else:
             self.state.opening = argument
             self.session.open(argument, settings)
+
+    # Training --------------------------------------------------------------------------------
+
+    def choose_exercise(self) -> None:
+        """Show all exercises."""
+        if self.training is not None:
+            self.push_screen(TrainingScreen())
+
+    def begin_exercise(self, wish: str) -> None:
+        """Give out an exercise, open its bus, and show what is known of it.
+
+        Args:
+            wish: Its name, NAME@SEED, or the path of a file.
+
+        Raises:
+            InputError: No such exercise, or its file is wrong.
+        """
+        if self.training is None:
+            return
+        given = self.training.begin(wish)
+        self.stated = []
+        while len(self.screen_stack) > 1:
+            self.pop_screen()
+        self.open_link(given.link, None)
+        work = self.screen_stack[0]
+        assert isinstance(work, WorkScreen)
+        work.action_show_step(Step.FIND)
+        self.push_screen(ExerciseScreen())
+
+    def open_causes(self) -> None:
+        """Show the form of the answer, or the marks where it was answered."""
+        if self.training is None or self.training.given is None:
+            return
+        answered = self.training.graded is not None
+        self.push_screen(MarksScreen() if answered else CausesScreen(self.stated))
+
+    def next_speed(self) -> None:
+        """Let the time of the exercise run faster, or as it is."""
+        if self.training is not None and self.training.given is not None:
+            here = SPEEDS.index(self.training.standing.speed)
+            self.training.set_speed(SPEEDS[(here + 1) % len(SPEEDS)])
+            self.refresh_screens()
+
+    # Actions ---------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """There is no help on help."""
@@ -201,9 +277,12 @@ def run_app(
     settings: LineSettings | None = None,
     theme: str | None = None,
     glyphs: str = "auto",
+    training: Training | None = None,
+    begin_training: bool = False,
 ) -> None:
     """Run the application until the technician leaves; see `BusprobeApp` for the arguments."""
     BusprobeApp(
         session, link_argument=link_argument, ports=ports, scenarios=scenarios, outlook=outlook,
         tour=tour, tour_meter=tour_meter, settings=settings, theme=theme, glyphs=glyphs,
+        training=training, begin_training=begin_training,
     ).run()  # fmt: skip

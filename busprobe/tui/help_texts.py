@@ -2,18 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from busprobe.session.events import Step
-
-
-@dataclass(frozen=True, slots=True)
-class HelpText:
-    """A title and a few paragraphs."""
-
-    title: str
-    paragraphs: tuple[str, ...]
-
+from busprobe.tui.help_text import HelpText
+from busprobe.tui.training_help import TRAINING_HELP
 
 HELP: dict[str, HelpText] = {
     Step.LINK: HelpText(
@@ -130,6 +121,7 @@ HELP: dict[str, HelpText] = {
             "rolled back, or uncertain.",
         ),
     ),
+    **TRAINING_HELP,
     "frames": HelpText(
         "Frames: who spoke when",
         (

@@ -36,6 +36,12 @@ class PortChoice:
     notes: tuple[tuple[str, str], ...] = ()
 
 
+# Offered among the links: exercises on simulated buses.
+EXERCISES = PortChoice(
+    "training", "Exercises: find what is wrong on a simulated bus", kind="practice"
+)
+
+
 class KnownPort(Protocol):
     """What is known of a serial port; texts may come from the adapter."""
 

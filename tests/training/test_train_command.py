@@ -125,7 +125,7 @@ def test_what_was_missed_is_shown_by_evidence(train: Train, tmp_path: Path) -> N
     assert shown["evidence"]
     assert shown["in_recording"] == "scan.busprobe"
     assert shown["command"] == f"busprobe scan sim:{name}"
-    assert grade["wrong"] == [{"code": "noisy-line", "address": None, "inputs": []}]
+    assert grade["wrong"] == [{"code": "noisy-line", "address": None, "inputs": [], "others": []}]
     words = train(name, "--answer", "none", "--no-evidence").out
     assert "missed: settings-differ@2" in words
 

@@ -15,7 +15,7 @@ from busprobe.session.job import Job
 from busprobe.session.keeping import begin_recording
 from busprobe.session.search import FindPlan
 from busprobe.session.trainee import load_logbook
-from busprobe.session.training import TrainingDesk
+from busprobe.session.training import Explanation, TrainingDesk
 from busprobe_sim.ports.virtual import run_virtual
 
 NOW = datetime(2031, 5, 4, 9, 30, tzinfo=UTC)
@@ -76,7 +76,7 @@ def test_an_attempt_goes_on_until_it_is_answered(desk: TrainingDesk, tmp_path: P
 def test_what_was_found_needs_no_explanation(desk: TrainingDesk) -> None:
     seed = exercises.seed_for("strange-answers", "echo")
     graded = desk.answer("strange-answers", seed, "echo-heard", now=NOW)
-    assert run_virtual(desk.explain(graded)) == {}
+    assert run_virtual(desk.explain(graded)) == Explanation({}, {})
 
 
 def test_a_refused_answer_is_not_kept(desk: TrainingDesk, tmp_path: Path) -> None:

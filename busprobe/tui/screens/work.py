@@ -25,7 +25,9 @@ from busprobe.tui.screens.line_pane import LinePane
 from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
 from busprobe.tui.screens.readdress import ReaddressScreen
+from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
+from busprobe.tui.session_port import EXERCISES
 from busprobe.tui.state import JobState
 from busprobe.tui.widgets.bus_strip import BusStrip
 from busprobe.tui.widgets.device_panel import DevicePanel
@@ -35,6 +37,7 @@ from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import NextLine, TitleLine, TourStrip
 from busprobe.tui.widgets.panel import CanvasPanel
+from busprobe.tui.widgets.training_strip import TrainingStrip
 
 if TYPE_CHECKING:
     from busprobe.tui.app import BusprobeApp
@@ -91,6 +94,7 @@ class WorkScreen(Screen[None]):
         """The whole frame."""
         yield TitleLine(id="title")
         yield TourStrip(self._app.tour, id="tour")
+        yield TrainingStrip(self._app.training, id="training")
         yield NextLine(id="next")
         with Vertical(id="frame"):
             with Horizontal(id="body"):
@@ -131,7 +135,7 @@ class WorkScreen(Screen[None]):
         self.query_one(NextLine).step = self.step
         job = self.query_one(JobList)
         job.current = self.step
-        for name in ("#title", "#tour", "#next", "#bus", "#keys"):
+        for name in ("#title", "#tour", "#training", "#next", "#bus", "#keys"):
             self.query_one(name, CanvasPanel).refresh_state()
         job.refresh_state()
         self.query_one(FindingsList).refresh_state()
@@ -198,9 +202,17 @@ class WorkScreen(Screen[None]):
             "details": lambda: bool(state.findings),
             "ports": lambda: self.step is Step.LINK,
             "skip_tour": lambda: self._app.tour is not None and not self._app.tour.over,
+            "training": lambda: self._app.training is not None,
+            "causes": lambda: self._exercise_is_open,
+            "time_lapse": lambda: self._exercise_is_open,
         }
         check = checks.get(action)
         return True if check is None else check()
+
+    @property
+    def _exercise_is_open(self) -> bool:
+        training = self._app.training
+        return training is not None and training.given is not None
 
     def _can_start(self) -> bool:
         state = self.state
@@ -231,6 +243,9 @@ class WorkScreen(Screen[None]):
         match self.step:
             case Step.LINK:
                 argument, settings = self.query_one(LinkPane).wish()
+                if argument == EXERCISES.argument and self._app.training is not None:
+                    self._app.choose_exercise()
+                    return
                 if not argument:
                     self.notify("Choose a link, or type one.", markup=False)
                     return
@@ -375,3 +390,18 @@ class WorkScreen(Screen[None]):
         if self._app.tour is not None:
             self._app.tour.skip()
             self.refresh_state()
+
+    def action_training(self) -> None:
+        """Choose an exercise, or read the one that is worked on."""
+        if self._exercise_is_open:
+            self.app.push_screen(ExerciseScreen())
+        else:
+            self._app.choose_exercise()
+
+    def action_causes(self) -> None:
+        """State the causes of the exercise."""
+        self._app.open_causes()
+
+    def action_time_lapse(self) -> None:
+        """Let the time of the exercise run faster, or as it is."""
+        self._app.next_speed()

@@ -135,7 +135,11 @@ class LineList(Looks, ScrollView, can_focus=True):
 
     def on_click(self, event: events.Click) -> None:
         """A click marks an entry; a click on the marked entry opens it."""
-        index = (event.y + self.scroll_offset.y) // self.entry_rows()
+        # Rows are counted below a border.
+        offset = event.get_content_offset(self)
+        if offset is None:
+            return
+        index = (offset.y + self.scroll_offset.y) // self.entry_rows()
         if not 0 <= index < self.entry_count():
             return
         again = index == self.cursor

@@ -34,7 +34,21 @@ class ForeignMaster(Node):
         self._next = 0
         self._poll_ns = round(parameters.first_ms * _MILLISECOND_NS)
         self._waiting: object | None = None
+        self._switched: list[tuple[int, bool]] = []
         line.schedule(self._poll_ns, self._poll)
+
+    def unplug(self, at_ns: int, *, plugged: bool = False) -> None:
+        """Take it off the line, or plug it in again; what it is sending then is sent to the end.
+
+        Args:
+            at_ns: When, on the clock of the line [ns].
+            plugged: Plug it in again.
+        """
+        self._switched.append((at_ns, plugged))
+
+    def _is_plugged(self, now_ns: int) -> bool:
+        states = [plugged for at_ns, plugged in self._switched if at_ns <= now_ns]
+        return states[-1] if states else True
 
     def _poll(self) -> None:
         self._poll_ns += round(self.master.period_ms * _MILLISECOND_NS)
@@ -43,7 +57,7 @@ class ForeignMaster(Node):
 
     def _ask(self) -> None:
         line = self.line
-        if self._next >= len(self.master.requests):
+        if self._next >= len(self.master.requests) or not self._is_plugged(line.now_ns):
             line.schedule(self._poll_ns, self._poll)
             return
         address, pdu = self.master.requests[self._next]

@@ -37,6 +37,20 @@ class PacedLink(PortLink):
         self._wall_ns = time.monotonic_ns()
         self._line_ns = port.now_ns
 
+    def set_speed(self, speed: float) -> None:
+        """Let the line run at another speed from now on.
+
+        Args:
+            speed: Line seconds per wall second [1].
+
+        Raises:
+            InputError: The speed is not positive.
+        """
+        if not speed > 0.0:
+            raise InputError(f"A speed of {speed} is not possible.", "Give a positive speed.")
+        self._line_ns, self._wall_ns = self.now(), time.monotonic_ns()
+        self._speed = speed
+
     def now(self) -> int:
         """Time of the line [ns]."""
         passed = (time.monotonic_ns() - self._wall_ns) * self._speed

@@ -27,7 +27,10 @@ def site_parameters(part: SitePart) -> SiteParameters:
         household=part.household,
         base_w=part.base_w,
         loads=tuple(LoadParameters(**load.model_dump()) for load in part.loads),
-        sources=tuple(SourceParameters(**source.model_dump()) for source in part.sources),
+        sources=tuple(
+            SourceParameters(**source.model_dump(exclude={"planned_address"}))
+            for source in part.sources
+        ),
         socket=part.socket,
     )
 

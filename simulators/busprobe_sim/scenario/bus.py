@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from busprobe.model.device_text import visible
+from busprobe.model.errors import InputError
 from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe_sim.line.line import Line
+from busprobe_sim.line.master import ForeignMaster
 from busprobe_sim.line.port import Port
 from busprobe_sim.line.station import Station
 from busprobe_sim.meters.writing import Apply, Moved
@@ -25,6 +28,7 @@ from busprobe_sim.scenario.library import read_scenario, scenario_names
 from busprobe_sim.scenario.schema import FaultPart, ScenarioPart
 from busprobe_sim.scenario.schema_base import line_settings
 from busprobe_sim.site import MeterWiring, Site
+from busprobe_sim.site.circuit import HOUSE
 
 if TYPE_CHECKING:
     from busprobe.link.base import Link
@@ -89,13 +93,50 @@ class Hands:
         site: The site.
         line: The line.
         devices: The devices on it, and what each of them measures.
+        master: The other master on the line, if there is one.
+        planned: Sources by the address of the meter that measures them by the papers, where that
+            is not so.
     """
 
-    def __init__(self, site: Site, line: Line, devices: Sequence[tuple[Station, str]]) -> None:
+    def __init__(
+        self,
+        site: Site,
+        line: Line,
+        devices: Sequence[tuple[Station, str]],
+        master: ForeignMaster | None = None,
+        planned: Mapping[int, str] | None = None,
+    ) -> None:
         self._site = site
         self._line = line
         self._devices = tuple(devices)
         self._loose: list[Station] = []
+        self._master = master
+        self._planned = dict(planned or {})
+        self._feeder: str | None = None
+
+    def carry(self, feeder: str) -> None:
+        """Carry the test heater to a socket of another feeder; "" back to the scenario's.
+
+        Raises:
+            InputError: The site has no such feeder.
+        """
+        feeders = {HOUSE, *(load.feeder for load in self._site.parameters.loads)}
+        if feeder and feeder not in feeders:
+            raise InputError(
+                f"There is no socket at '{visible(feeder)}'.",
+                f"Plug the heater at one of: {', '.join(sorted(feeders))}.",
+            )
+        self._feeder = feeder or None
+
+    def unplug_master(self, at_ns: int, *, plugged: bool = False) -> None:
+        """Take the other master off the line, or plug it in again; without one nothing happens.
+
+        Args:
+            at_ns: When, on the clock of the line [ns].
+            plugged: Plug it in again.
+        """
+        if self._master is not None:
+            self._master.unplug(at_ns, plugged=plugged)
 
     def curtail(self, address: int, share: float, at_ns: int) -> bool:
         """Limit the source that the meter at an address measures.
@@ -108,7 +149,8 @@ class Hands:
         Returns:
             Whether a source is measured there.
         """
-        point = next((p for station, p in self._devices if station.address == address), "")
+        measured = (p for station, p in self._devices if station.address == address)
+        point = self._planned.get(address) or next(measured, "")
         if point not in {source.name for source in self._site.parameters.sources}:
             return False
         self._site.curtail(point, share, at_ns)
@@ -177,9 +219,9 @@ class Hands:
             power_w: Its name plate [W].
             on: On or off.
             at_ns: When, on the clock of the line [ns].
-            feeder: Another feeder than the scenario's socket.
+            feeder: Another feeder than the one the heater was carried to.
         """
-        self._site.plug(phase, power_w, on, at_ns, feeder)
+        self._site.plug(phase, power_w, on, at_ns, feeder or self._feeder)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,8 +320,9 @@ class Scenario:
                     meter_wiring(device.measures),
                 )
             )
+        master = None
         if part.line.foreign_master is not None:
-            line.add_master(master_parameters(part.line.foreign_master, part.line))
+            master = line.add_master(master_parameters(part.line.foreign_master, part.line))
         return SimulatedBus(
             line,
             site,
@@ -289,11 +332,22 @@ class Scenario:
                 site,
                 line,
                 tuple(zip(stations, (truth.point for truth in truths), strict=True)),
+                master,
+                _planned(part),
             ),
             tuple(stations),
             self.name,
             part,
         )
+
+
+def _planned(part: ScenarioPart) -> dict[int, str]:
+    """Sources whose meter the papers name: whoever holds them back goes by these."""
+    return {
+        source.planned_address: source.name
+        for source in part.site.sources
+        if source.planned_address is not None
+    }
 
 
 def _change(stations: list[Station], number: int) -> Apply:

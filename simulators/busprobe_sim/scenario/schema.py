@@ -75,6 +75,12 @@ class SourcePart(Part):
     """What its battery does."""
     battery_w: float = 0.0
     """Commanded battery power, discharge positive [W]."""
+    feeder: str = ""
+    """The feeder it hangs on, whose measuring point counts it too; "" for the board."""
+    before_meter: bool = False
+    """On the grid's side of the feed-in meter, which does not see it."""
+    planned_address: Address | None = None
+    """Address of the meter that measures it by the papers, if that is not so."""
 
 
 class SitePart(Part):
@@ -155,6 +161,12 @@ class ScenarioPart(Part):
                 )
             if device.position_m > self.line.length_m:
                 mistakes.append(f"device '{device.name}' sits behind the end of the line")
+        mistakes += [
+            f"source '{source.name}' hangs on '{source.feeder}', which is none of "
+            f"{', '.join(sorted(points))}"
+            for source in self.site.sources
+            if source.feeder and source.feeder not in points - {"grid", source.name}
+        ]
         loads = {load.name for load in self.site.loads}
         mistakes += [
             f"the schedule switches '{event.load}', which is no load"

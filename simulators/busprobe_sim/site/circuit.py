@@ -155,12 +155,14 @@ class Site:
         return feeders
 
     def _net_w(self, t_ns: int) -> tuple[float, float, float]:
-        """What the site draws at nominal voltage, batteries excluded [W]."""
+        """What the feed-in point draws at nominal voltage, batteries excluded [W]."""
         sums = [0.0, 0.0, 0.0]
         for demand in self._demands(t_ns).values():
             for k in range(3):
                 sums[k] += demand.constant_va[k].real + demand.resistive_va[k].real
         for source in self._sources.values():
+            if source.parameters.before_meter:
+                continue
             each = source.primary_w(t_ns) / len(source.phases)
             for k in source.phases:
                 sums[k] -= each
@@ -185,4 +187,16 @@ class Site:
             voltages = self._supply.at_terminals(electromotive, total.currents(voltages, nominal))
         currents = {name: demand.currents(voltages, nominal) for name, demand in branches.items()}
         currents[GRID] = total.currents(voltages, nominal)
+        for name, source in self._sources.items():
+            own = currents[name]
+            where = source.parameters
+            if where.before_meter:
+                currents[GRID] = _sum(currents[GRID], own, -1.0)
+            elif where.feeder:
+                currents[where.feeder] = _sum(currents[where.feeder], own, 1.0)
         return SiteState(voltages, currents, self._supply.frequency(t_s))
+
+
+def _sum(currents: Three, others: Three, factor: float) -> Three:
+    first, second, third = (a + factor * b for a, b in zip(currents, others, strict=True))
+    return first, second, third

@@ -33,6 +33,8 @@ class SourceParameters:
         clouds: 0 for a clear sky or steady water, 1 for broken clouds or gusts.
         battery: What the battery does; "idle" also where there is none.
         battery_w: Commanded battery power, all phases together, discharge positive [W].
+        feeder: The feeder it hangs on, whose measuring point counts it too; "" for the board.
+        before_meter: On the grid's side of the feed-in meter, which does not see it.
     """
 
     name: str
@@ -43,6 +45,8 @@ class SourceParameters:
     clouds: float = 0.2
     battery: BatteryMode = "idle"
     battery_w: float = 0.0
+    feeder: str = ""
+    before_meter: bool = False
 
 
 class Source:

@@ -24,6 +24,8 @@ class PlannedPart(Part):
     """The address it should have."""
     meter: bool = True
     """Whether it is a meter whose wiring is part of the job."""
+    role: Literal["", "grid", "generator", "hybrid", "battery", "load"] = ""
+    """What the papers say that it measures; a balance is part of the job where two have a role."""
     feeder: str = ""
     """Where the test heater is plugged so that this meter sees it; "" for the usual socket."""
     note: Annotated[str, Field(max_length=80)] = ""

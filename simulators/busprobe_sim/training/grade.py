@@ -17,6 +17,8 @@ WRONG_CLAIM = 30.0
 # What a bus without a fault is worth when faults were stated all the same.
 _HEALTHY_BUT_ACCUSED = 0.5
 _NO_INPUTS, _WRONG_INPUTS, _WRONG_ADDRESS = 0.8, 0.5, 0.5
+# Whoever leaves open what the evidence decides has done half of the work.
+_LEFT_OPEN = 0.5
 _WORDS = ((90.0, "excellent"), (75.0, "good"), (60.0, "passed"))
 _AGAIN = "again"
 
@@ -51,6 +53,7 @@ class Grade:
         wrong: What was stated and is not so.
         conduct: What was not needed on the bus; empty when no recording was given.
         judged_conduct: Whether there was a recording to judge by.
+        guessed: Whether it is known that the bus was not used at all: then nothing counts.
         bus_time_s: Bus time of all recordings [s].
         par_s: Bus time that is enough [s].
         cause_points: Points for causes, 0..100.
@@ -66,6 +69,7 @@ class Grade:
     wrong: tuple[Claim, ...]
     conduct: tuple[Disturbance, ...]
     judged_conduct: bool
+    guessed: bool
     bus_time_s: float
     par_s: float
     cause_points: float
@@ -87,6 +91,8 @@ def grade_answer(
     claims: Sequence[Claim],
     courses: Sequence[Course] = (),
     hints: Sequence[int] = (),
+    *,
+    all_known: bool = False,
 ) -> Grade:
     """Grade an answer.
 
@@ -95,6 +101,8 @@ def grade_answer(
         claims: What was stated.
         courses: What was done on the bus, as far as it was recorded.
         hints: Numbers of the hints that were taken, from 1.
+        all_known: Whether `courses` is everything that was done: then none means a guess, and a
+            guess is no diagnosis.
     """
     causes, wrong = _compare(assignment.case.truth, claims)
     exercise = assignment.exercise
@@ -111,13 +119,15 @@ def grade_answer(
     late = time_points(bus_time_s, rules.par_s)
     taken = [exercise.hints[n - 1].price for n in sorted(set(hints))]
     score = cause_points - wrong_points - conduct_points - late - sum(taken)
-    score = round(min(FULL, max(0.0, score)), 1)
+    guessed = all_known and not bus_time_s
+    score = 0.0 if guessed else round(min(FULL, max(0.0, score)), 1)
     word = next((word for least, word in _WORDS if score >= least), _AGAIN)
     return Grade(
         causes,
         wrong,
         conduct,
-        bool(courses),
+        all_known or bool(courses),
+        guessed,
         round(bus_time_s, 3),
         rules.par_s,
         round(cause_points, 1),
@@ -162,12 +172,32 @@ def _compare(
 
 
 def _says(claim: Claim, cause: CausePart) -> bool:
-    graded = _judge(cause, claim)
-    return graded is not None and claim.address == cause.address
+    return any(
+        _judge_one(cause, one) is not None and one.address == cause.address for one in claim.choices
+    )
 
 
 def _judge(cause: CausePart, claim: Claim) -> CauseGrade | None:
-    """What a claim is worth for a cause; None where it means something else."""
+    """What a claim is worth for a cause; None where it means something else.
+
+    A claim that leaves open what nobody can tell is worth as much as the cause itself; one that
+    leaves open what the evidence decides is worth half.
+    """
+    choices = claim.choices
+    if len(choices) == 1:
+        return _judge_one(cause, claim)
+    judged = [_judge_one(cause, one) for one in choices]
+    fitting = [each for each in judged if each is not None]
+    if not fitting:
+        return None
+    best = max(fitting, key=lambda each: each.share)
+    if all(each is not None and each.share == best.share for each in judged):
+        return CauseGrade(cause, best.verdict, best.share, claim, best.comment)
+    comment = best.comment or "the evidence tells which of them it is"
+    return CauseGrade(cause, "partly", best.share * _LEFT_OPEN, claim, comment)
+
+
+def _judge_one(cause: CausePart, claim: Claim) -> CauseGrade | None:
     if claim.code != cause.code and claim.code not in cause.accept:
         return None
     if claim.address != cause.address:
