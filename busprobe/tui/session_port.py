@@ -37,9 +37,7 @@ class PortChoice:
 
 
 # Offered among the links: exercises on simulated buses.
-EXERCISES = PortChoice(
-    "training", "Exercises: find what is wrong on a simulated bus", kind="practice"
-)
+EXERCISES = PortChoice("training", "Exercises: find the fault", kind="practice")
 
 
 class KnownPort(Protocol):
