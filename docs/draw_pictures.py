@@ -8,16 +8,24 @@ Look at every picture before you commit it.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
+import shutil
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 from textual.pilot import Pilot
+from textual.widgets import Input, Select
 
 from busprobe.launch import link_opener, simulator
+from busprobe.model.check import CheckOutcome
+from busprobe.model.line import LineSettings
 from busprobe.session.events import Step
 from busprobe.session.session import Session
 from busprobe.tui.app import BusprobeApp
+from busprobe.tui.screens.energy_pane import EnergyPane
+from busprobe.tui.screens.handover_pane import CheckList
 from busprobe.tui.state import StepState
 
 FOLDER = Path(__file__).parent / "pictures"
@@ -41,18 +49,24 @@ def keep(app: BusprobeApp, name: str) -> None:
     (FOLDER / f"{name}.svg").write_text(svg, encoding="utf-8")
 
 
-async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None:
-    """Walk through the job once, and keep the screens that have a name."""
+def application(scenario: str, theme: str) -> BusprobeApp:
+    """The terminal interface on a simulated bus, whose link is opened at once."""
     scenarios = [(s.name, s.title) for s in simulator().list_scenarios()]
-    app = BusprobeApp(
+    return BusprobeApp(
         Session(link_opener(pace="virtual")),
-        link_argument="sim:demo",
+        link_argument=f"sim:{scenario}",
         ports=list,
         scenarios=scenarios,
+        settings=LineSettings(),
         tour=False,
         theme=theme,
         glyphs="braille",
     )
+
+
+async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None:
+    """Walk through the job once, and keep the screens that have a name."""
+    app = application("demo", theme)
     async with app.run_test(size=size) as pilot:
         state = app.state
 
@@ -61,9 +75,9 @@ async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None
             if what in names:
                 keep(app, names[what])
 
-        await look("link")
-        await pilot.press("s")
         await until(pilot, lambda: state.is_open)
+        await pilot.press("1")
+        await look("link")
         await pilot.press("2", "o")
         await until(pilot, lambda: state.steps[Step.FIND].state is StepState.DONE)
         await pilot.press("right")
@@ -85,6 +99,47 @@ async def tour(size: tuple[int, int], theme: str, names: dict[str, str]) -> None
         await look("line")
 
 
+async def energy(name: str) -> None:
+    """A generator whose meter counts the wrong way."""
+    app = application("reversed-generator-meter", "busprobe-dark")
+    async with app.run_test(size=(120, 40)) as pilot:
+        state = app.state
+        await until(pilot, lambda: state.is_open)
+        await pilot.press("2", "o")
+        await until(pilot, lambda: state.steps[Step.FIND].state is StepState.DONE)
+        await pilot.press("6")
+        pane = app.screen.query_one(EnergyPane)
+        for address, role in ((1, "grid"), (2, "generator")):
+            state.selected = address
+            while pane.meters().get(address, ("",))[0] != role:
+                await pilot.press("m")
+        await pilot.press("s")
+        await until(pilot, lambda: state.steps[Step.ENERGY].state is StepState.DONE)
+        await pilot.pause(0.2)
+        keep(app, name)
+
+
+async def handover(name: str) -> None:
+    """The demo site held against its plan."""
+    plan = FOLDER.parent / "examples" / "mill-lane.plan.yaml"
+    app = application("demo", "busprobe-dark")
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        shutil.copy(plan, folder)
+        async with app.run_test(size=(120, 40)) as pilot:
+            state = app.state
+            await until(pilot, lambda: state.is_open)
+            await pilot.press("7")
+            app.screen.query_one("#plan-file", Input).value = plan.name
+            app.screen.query_one("#verify-reach", Select).value = 1
+            await pilot.press("s")
+            await until(pilot, lambda: state.steps[Step.HANDOVER].state is StepState.DONE)
+            listed = app.screen.query_one(CheckList)
+            outcomes = [check.outcome for check in state.checks.values()]
+            listed.cursor = outcomes.index(CheckOutcome.FAIL)
+            await pilot.pause(0.2)
+            keep(app, name)
+
+
 async def main() -> None:
     """Draw all pictures."""
     FOLDER.mkdir(exist_ok=True)
@@ -101,6 +156,8 @@ async def main() -> None:
             "line": "line-120x40",
         },
     )
+    await energy("energy-120x40")
+    await handover("handover-120x40")
     await tour((80, 24), "busprobe-light", {"asked": "asked-80x24", "wiring": "wiring-80x24"})
 
 
