@@ -84,7 +84,9 @@ class Sweep:
         garbled: Addresses where something answers, but never in a whole frame.
         silent: Addresses that stayed silent in every round so far.
         echo: Whether our own requests came back.
-        late: Exchanges in which a frame from an address not asked was heard, by that address.
+        late: Exchanges in which the late answer of an address not asked was heard, as a frame or in
+            pieces, by that address.
+        late_ns: How long after its own request the latest of these answers began [ns], where known.
     """
 
     plan: SweepPlan
@@ -92,6 +94,7 @@ class Sweep:
     garbled: dict[int, Exchange] = field(default_factory=dict)
     silent: set[int] = field(default_factory=set)
     late: dict[int, Exchange] = field(default_factory=dict)
+    late_ns: dict[int, int] = field(default_factory=dict)
     echo: bool = False
     turnarounds_ns: list[int] = field(default_factory=list)
     _asked: set[tuple[int, int]] = field(default_factory=set)
@@ -201,13 +204,17 @@ class Sweeper:
             return
         function = FIRST_ROUND_FUNCTION if number == 1 else SECOND_ROUND_FUNCTION
         listen_ns = state.listen_ns() if number == 1 else state.plan.slow_listen_ns
-        self._asked_at[address] = self.bus.now()
         exchange = await self._ask(address, function, listen_ns)
+        self._asked_at[address] = exchange.request.t_end_ns
         await self._salvage(exchange)
         if exchange.proves_device:
             self.found(address, exchange)
         elif exchange.outcome is Outcome.DAMAGED:
+            heard_ns = self.bus.now()
             await self.look_closer(address, function)
+            # Before the last round everybody silent is asked again anyway.
+            if number == 2 or not state.plan.second_round:
+                await self._ask_recent_again(exchange, heard_ns)
         elif address not in state.present:
             state.silent.add(address)
 
@@ -246,19 +253,22 @@ class Sweeper:
             return
         if address not in self.state.present:
             self.state.silent.add(address)
-        await self._ask_recent_again(address)
 
-    async def _ask_recent_again(self, but: int) -> None:
-        """Bytes nobody here answers for may be the late answer of somebody asked just before."""
-        now = self.bus.now()
-        recent = [a for a, t in self._asked_at.items() if now - t <= LATE_LISTEN_NS]
+    async def _ask_recent_again(self, because_of: Exchange, heard_ns: int) -> None:
+        """Bytes nobody here answers for may be the late answer of somebody asked just before.
+
+        Args:
+            because_of: The exchange in which they were heard.
+            heard_ns: When it ended.
+        """
+        recent = [a for a, t in self._asked_at.items() if heard_ns - t <= LATE_LISTEN_NS]
         for address in recent:
-            if address == but or address not in self.state.silent:
+            if address not in self.state.silent:
                 continue
-            exchange = await self._ask(
-                address, FIRST_ROUND_FUNCTION, self.state.plan.slow_listen_ns
-            )
+            exchange = await self._ask(address, FIRST_ROUND_FUNCTION, LATE_LISTEN_NS)
             if exchange.proves_device:
+                if (exchange.turnaround_ns or 0) > self.state.plan.slow_listen_ns:
+                    self.state.late.setdefault(address, because_of)
                 self.found(address, exchange)
 
     async def hear_out(self) -> None:
@@ -279,18 +289,42 @@ class Sweeper:
         await self._ask_senders(others, exchange)
 
     async def _ask_senders(self, frames: list[Frame], exchange: Exchange) -> None:
+        """Ask whoever answered late again, once everybody who still owes an answer has given it."""
         state = self.state
-        for sender in dict.fromkeys(frame.address for frame in frames):
-            if sender in state.present:
-                continue
-            if not FIRST_ADDRESS <= sender <= LAST_ADDRESS or not self.bus.is_serial:
-                continue
+        waiting = self._unknown_senders(frames)
+        if not waiting:
+            return
+        heard = await self.bus.listen(LATE_LISTEN_NS)
+        more = [p for p in heard.pieces if isinstance(p, Frame)]
+        waiting |= self._unknown_senders(more)
+        for frame in (*frames, *more):
+            if frame.address in waiting and frame.address in self._asked_at:
+                delay_ns = frame.t_start_ns - self._asked_at[frame.address]
+                state.late_ns[frame.address] = max(state.late_ns.get(frame.address, 0), delay_ns)
+        asked: set[int] = set()
+        while waiting:
+            sender = next(iter(waiting))
+            del waiting[sender]
+            asked.add(sender)
             state.late.setdefault(sender, exchange)
             again = await self._ask(
                 sender, FIRST_ROUND_FUNCTION, max(state.plan.slow_listen_ns, LATE_LISTEN_NS)
             )
             if again.proves_device:
                 self.found(sender, again)
+            others = self._unknown_senders([p for p in again.pieces if isinstance(p, Frame)])
+            waiting |= {a: None for a in others if a not in asked}
+
+    def _unknown_senders(self, frames: list[Frame]) -> dict[int, None]:
+        """Addresses of these frames that are not known to be present, in order."""
+        if not self.bus.is_serial:
+            return {}
+        return {
+            frame.address: None
+            for frame in frames
+            if FIRST_ADDRESS <= frame.address <= LAST_ADDRESS
+            and frame.address not in self.state.present
+        }
 
 
 def answers_in_pieces(exchange: Exchange) -> bool:

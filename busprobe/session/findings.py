@@ -21,7 +21,7 @@ from busprobe.diagnosis.plausibility import (
 from busprobe.diagnosis.wiring import KnownLoad, MeterSystem, WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
-from busprobe.model.exchange import Exchange, Outcome
+from busprobe.model.exchange import Exchange, Frame, Outcome
 from busprobe.model.finding import Evidence, Finding
 from busprobe.model.line import LineSettings
 from busprobe.procedures.change_address import ChangePlan
@@ -255,8 +255,10 @@ def after_find(
             )
         )
     for address, exchange in sorted(state.late.items()):
-        if address in state.present and _is_slow(state.present[address]):
-            found.append(_late(address, exchange, state.present[address]))
+        if address in state.present:
+            took_ns = _longest_ns(state.present[address], state.late_ns.get(address))
+            if took_ns is None or took_ns >= _SLOW_NS:
+                found.append(_late(address, exchange, took_ns))
     for address, its in sorted(job.settings_of.items()):
         if its is not None and settings is not None and its != settings:
             found.append(
@@ -290,16 +292,20 @@ def _name(job: Job, address: int) -> str | None:
     return None if device is None or device.identity.source == "none" else str(device.identity)
 
 
-def _is_slow(exchange: Exchange) -> bool:
-    """Whether a device takes longer than other programs wait; a fast search waits for nobody."""
-    turnaround = exchange.turnaround_ns
-    return turnaround is None or turnaround >= _SLOW_NS
+def _longest_ns(asked_again: Exchange, late_ns: int | None) -> int | None:
+    """How long a device took at most, the late answer and the repeated one; None if unknown [ns].
+
+    No longer than other programs wait, it is no fault: a fast search waits for nobody.
+    """
+    known = [t for t in (asked_again.turnaround_ns, late_ns) if t is not None]
+    return max(known, default=None)
 
 
-def _late(address: int, heard_in: Exchange, asked_again: Exchange) -> Finding:
-    turnaround = asked_again.turnaround_ns
-    needed_ms = 1000 if turnaround is None else 2 * round(turnaround / 1e6)
-    took = "" if turnaround is None else f"; asked again it took {turnaround / 1e6:.0f} ms"
+def _late(address: int, heard_in: Exchange, took_ns: int | None) -> Finding:
+    needed_ms = 1000 if took_ns is None else 2 * round(took_ns / 1e6)
+    took = "" if took_ns is None else f"; it took up to {took_ns / 1e6:.0f} ms"
+    whole = any(isinstance(p, Frame) and p.address == address for p in heard_in.pieces)
+    heard = f"a valid frame from address {address} was" if whole else "bytes of no frame were"
     return finding(
         "late-answer",
         address=address,
@@ -307,8 +313,7 @@ def _late(address: int, heard_in: Exchange, asked_again: Exchange) -> Finding:
         evidence=[
             Evidence(
                 heard_in.number,
-                f"a valid frame from address {address} was heard while address "
-                f"{heard_in.request.address} was asked{took}",
+                f"{heard} heard while address {heard_in.request.address} was asked{took}",
             )
         ],
         needed_ms=needed_ms,

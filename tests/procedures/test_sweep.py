@@ -168,3 +168,20 @@ def test_every_device_with_up_to_250_ms_is_found_and_none_invented(
     state = run_virtual(sweep(bus, Sweep(SweepPlan(whole_line()))))
     assert set(state.present) == addresses
     assert not state.garbled
+
+
+@pytest.mark.parametrize("apart", [1, 2])
+@pytest.mark.parametrize(
+    ("one_ms", "other_ms"),
+    [(300, 300), (300, 405), (405, 300), (345, 300), (435, 435), (465, 360)],
+)
+def test_two_slow_neighbours_that_answer_into_each_other_are_both_found(
+    one_ms: float, other_ms: float, apart: int
+) -> None:
+    bus = simulated_bus(
+        station(40, turnaround_ms=one_ms), station(40 + apart, turnaround_ms=other_ms)
+    )
+    state = run_virtual(sweep(bus, Sweep(SweepPlan(tuple(range(36, 50))))))
+    assert sorted(state.present) == [40, 40 + apart]
+    assert not state.garbled
+    assert sorted(state.late) == [40, 40 + apart]
