@@ -90,6 +90,17 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, summary) for name, (_, summary) in COMMANDS.items()])
 
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; Ctrl-C ends it in the same way wherever it strikes."""
+        try:
+            return super().invoke(ctx)
+        except (KeyboardInterrupt, click.Abort):
+            from busprobe.cli import diagnostics
+
+            diagnostics.progress_done()
+            diagnostics.say("Stopped.")
+            ctx.exit(diagnostics.ExitStatus.INTERRUPTED)
+
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:

@@ -69,8 +69,8 @@ def show_balance(result: BalanceResult) -> None:
     """Print the verdict, the meters, and what stays open."""
     output.line()
     output.line(
-        f"Energy balance: {result.verdict.upper()}, probability "
-        f"{words.probability(result.probability)}"
+        f"Energy balance: {result.verdict.upper()}"
+        f"{words.with_probability(result.verdict, result.probability)}"
     )
     output.line()
     words.table(

@@ -148,8 +148,8 @@ def show_wiring(result: WiringResult) -> None:
     output.line()
     where = f" at address {result.address}" if result.address is not None else ""
     output.line(
-        f"Wiring{where}: {result.verdict.upper()}, probability "
-        f"{words.probability(result.probability)}"
+        f"Wiring{where}: {result.verdict.upper()}"
+        f"{words.with_probability(result.verdict, result.probability)}"
     )
     if result.steps:
         output.line()

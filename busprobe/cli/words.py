@@ -40,7 +40,8 @@ def findings(found: Sequence[Finding]) -> None:
         output.line()
         output.line(f"{_SIGNS[finding.severity]}  {finding.summary}")
         paragraph("cause", finding.cause)
-        paragraph("sure", probability(finding.probability))
+        if not finding.code.endswith("-undecided"):
+            paragraph("sure", probability(finding.probability))
         for number, evidence in enumerate(finding.evidence[:6]):
             where = f"exchange {evidence.exchange}: " if evidence.exchange is not None else ""
             paragraph("evidence" if number == 0 else "", where + evidence.text)
@@ -54,6 +55,11 @@ def probability(value: float) -> str:
     if value > 0.9999:
         return "more than 99.99 %"
     return f"{100 * value:.2f} %"
+
+
+def with_probability(verdict: str, value: float) -> str:
+    """The probability of a verdict, to be put after it; nothing where none was reached."""
+    return "" if verdict == "undecided" else f", probability {probability(value)}"
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> None:

@@ -128,6 +128,13 @@ def parse_link(argument: str) -> Endpoint:
             return Endpoint(text, kind, target)
     scheme, separator, rest = text.partition("://")
     if not separator:
+        # An IPv4 address, or a name with a TCP port: no system calls a serial port so.
+        if re.fullmatch(r"\d+(\.\d+){3}(:\d+)?|[\w.-]+:\d+", text):
+            raise InputError(
+                f"'{text}' is a network address without its kind.",
+                f"Write tcp://{text} (Modbus TCP), or rtu+tcp:// or rfc2217:// for a serial "
+                "server.",
+            )
         return Endpoint(text, LinkKind.SERIAL, text)
     network = _SCHEMES.get(scheme)
     if network is None:

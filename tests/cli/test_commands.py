@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import jsonschema
 import pytest
 from click.testing import CliRunner
@@ -197,3 +198,30 @@ def test_a_terminal_without_a_sign_gets_a_near_one() -> None:
     assert encodable("✔ fine → 5 Ω ± 1 · 表", "ascii") == "+ fine -> 5 Ohm +/- 1 - ?"
     assert encodable("✔ 5 · ±", "latin-1") == "+ 5 · ±"
     assert encodable("✔ 表", "utf-8") == "✔ 表"
+
+
+@pytest.mark.parametrize("raised", [KeyboardInterrupt, click.Abort])
+def test_a_key_that_stops_is_no_fault_wherever_it_strikes(
+    raised: type[BaseException], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object) -> None:
+        raise raised
+
+    monkeypatch.setattr("busprobe.cli.app.importlib.import_module", interrupted)
+    ran = busprobe("scan", "sim:demo")
+    assert ran.status == 130
+    assert ran.err.endswith("Stopped.\n")
+    assert ran.out == ""
+
+
+@pytest.mark.parametrize("link", ["192.0.2.4", "192.0.2.4:502", "meter.example:502"])
+def test_a_network_address_without_its_kind_is_told_how_to_write_it(link: str) -> None:
+    ran = busprobe("scan", link)
+    assert ran.status == 2
+    assert f"tcp://{link}" in ran.err
+
+
+def test_where_no_verdict_was_reached_no_probability_is_told(tmp_path: Path) -> None:
+    ran = busprobe("wiring", "sim:healthy", "2", "--duration", "10")
+    assert "UNDECIDED" in ran.out
+    assert "0.00 %" not in ran.out
