@@ -67,7 +67,8 @@ def link_opener(*, pace: str) -> OpenLink:
         if endpoint.kind is LinkKind.REPLAY:
             from busprobe.recording.replaying import open_replay
 
-            return OpenedLink(open_replay(endpoint))
+            replayed, past = open_replay(endpoint)
+            return OpenedLink(replayed, past=past)
         from busprobe.link.opening import open_link
 
         return OpenedLink(await open_link(endpoint, settings))

@@ -9,19 +9,24 @@ Modbus
 3. Bytes that are no answer do not end the wait: the response timer keeps running (Modbus over
 Serial
    Line V1.02, section 2.4.1).
-4. Nothing received is dropped. Every chunk goes to `on_chunk` before anything decodes it; what fits
+4. The bus has a clock of its own, moved only by what comes of the link: a sending, an arrival, the
+   end of a wait. Before it listens or sends anew it is set by the clock of the link; a leap is told
+   to `on_moment`. So a recording holds every instant on which a verdict may rest.
+5. Nothing received is dropped. Every chunk goes to `on_chunk` before anything decodes it; what fits
    no frame becomes `Unframed`; what arrives between exchanges is kept as overheard.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from busprobe.bus.assemble import ByteTimes, classify, pieces_of, strip_echo
 from busprobe.bus.permit import WritePermit, changes_a_device
-from busprobe.link.base import Framing, Link
-from busprobe.model.chunk import Chunk
+from busprobe.link.base import Framing, Link, RecordedClock
+from busprobe.link.line_errors import LineErrors, LineErrorSource
+from busprobe.model.chunk import Chunk, Moment
+from busprobe.model.errors import LinkError
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings
 from busprobe.wire import mbap, pdu, rtu, timing
@@ -36,6 +41,8 @@ _ASSUMED_SETTINGS = LineSettings(9600)
 _LONGEST_WAIT_NS = 1_000 * MS
 # So soon a request to stop is seen while listening.
 _SLICE_NS = 250 * MS
+# Leaps of the clock below this are not worth a row in a recording: nothing waits so shortly.
+_LEAP_NS = 1 * MS
 # Unanswered requests that are remembered, so that a late answer is known as one.
 _REMEMBERED = 32
 
@@ -69,6 +76,9 @@ class Bus:
         on_chunk: Called with every chunk, sent or received, before it is decoded.
         on_exchange: Called with every finished exchange.
         on_settings: Called when the line settings were changed.
+        on_refused: Called when the link refused line settings.
+        on_moment: Called when the clock of the bus leaps.
+        on_errors: Called when error counters of the line were read, with the counters.
         gap_ns: Least silence before a request [ns]; t3.5 of the line where None.
     """
 
@@ -76,6 +86,9 @@ class Bus:
     on_chunk: Callable[[Chunk], None] | None = None
     on_exchange: Callable[[Exchange], None] | None = None
     on_settings: Callable[[LineSettings], None] | None = None
+    on_refused: Callable[[LineSettings], None] | None = None
+    on_moment: Callable[[Moment], None] | None = None
+    on_errors: Callable[[LineErrors], None] | None = None
     gap_ns: int | None = None
     exchanges: int = 0
     _stray: list[Chunk] = field(default_factory=list)
@@ -84,9 +97,67 @@ class Bus:
     _transaction: int = 0
     _mbap: mbap.Decoder = field(default_factory=mbap.Decoder)
 
+    def __post_init__(self) -> None:
+        self._clock_ns = self.link.now()
+        self._waited_out = False
+
     def now(self) -> int:
-        """The link's clock [ns]."""
-        return self.link.now()
+        """The clock of the bus [ns]: that of the link when it last gave or took something."""
+        return self._clock_ns
+
+    def start_at(self, t_ns: int) -> None:
+        """Take the instant at which a recording of this bus begins [ns] for the present one."""
+        self._clock_ns = t_ns
+
+    def _set_clock(self) -> None:
+        """Set the clock by that of the link, where work beside the bus took a while."""
+        link = self.link
+        now = link.moment(self._clock_ns) if isinstance(link, RecordedClock) else link.now()
+        leap = now - self._clock_ns
+        if leap > _LEAP_NS:
+            self._clock_ns = now
+            if self.on_moment is not None:
+                self.on_moment(Moment(now, leap))
+
+    async def _send(self, data: bytes) -> Chunk:
+        sent = await self.link.send(data)
+        self._clock_ns = max(self._clock_ns, sent.t_ns)
+        self._waited_out = False
+        self._note(sent)
+        return sent
+
+    async def _receive(self, until_ns: int) -> Chunk | None:
+        """The next chunk stamped in time, noted; the clock moves with it, or with the wait."""
+        chunk = await self.link.receive(until_ns)
+        if chunk is None:
+            self._clock_ns = max(self._clock_ns, until_ns)
+            self._waited_out = True
+            return None
+        if self._waited_out and chunk.t_ns <= self._clock_ns:
+            # Handed over too late for the wait that has ended: it counts from now on, and the
+            # recorded moment parts it from that wait.
+            late_ns = self._clock_ns - chunk.t_ns
+            chunk = replace(
+                chunk, t_ns=self._clock_ns, uncertainty_ns=chunk.uncertainty_ns + late_ns
+            )
+            if self.on_moment is not None:
+                self.on_moment(Moment(self._clock_ns, 0))
+        self._clock_ns = max(self._clock_ns, chunk.t_ns)
+        self._waited_out = False
+        self._note(chunk)
+        return chunk
+
+    def line_errors(self) -> LineErrors | None:
+        """Error counters of the line so far, None where they are unknown.
+
+        Raises:
+            LinkError: The link is closed.
+        """
+        link = self.link
+        counted = link.line_errors() if isinstance(link, LineErrorSource) else None
+        if counted is not None and self.on_errors is not None:
+            self.on_errors(counted)
+        return counted
 
     @property
     def is_serial(self) -> bool:
@@ -105,7 +176,12 @@ class Bus:
 
     async def configure(self, settings: LineSettings) -> None:
         """Change the line settings; what was heard before stays attributed to before."""
-        await self.link.configure(settings)
+        try:
+            await self.link.configure(settings)
+        except LinkError:
+            if self.on_refused is not None:
+                self.on_refused(settings)
+            raise
         if self.on_settings is not None:
             self.on_settings(settings)
         self._unanswered.clear()
@@ -130,14 +206,14 @@ class Bus:
             duration_ns: How long [ns].
             should_stop: Asked several times a second; ends the listening early.
         """
+        self._set_clock()
         start = self.now()
         until = start + duration_ns
         chunks: list[Chunk] = []
         while True:
             slice_end = until if should_stop is None else min(until, self.now() + _SLICE_NS)
-            chunk = await self.link.receive(slice_end)
+            chunk = await self._receive(slice_end)
             if chunk is not None:
-                self._note(chunk)
                 chunks.append(chunk)
             elif slice_end >= until:
                 break
@@ -200,14 +276,14 @@ class Bus:
 
         A line that never is quiet (no bias, noise) must not stop the work: the wait is bounded.
         """
+        self._set_clock()
         give_up = self.now() + max(_LONGEST_WAIT_NS, 2 * gap_ns)
         while self.now() < give_up:
             last = self._last_activity_ns
             until = self.now() if last is None else max(self.now(), last + gap_ns)
-            chunk = await self.link.receive(min(until, give_up))
+            chunk = await self._receive(min(until, give_up))
             if chunk is None:
                 return
-            self._note(chunk)
             self._stray.append(chunk)
 
     def _silence_ns(self) -> int:
@@ -221,8 +297,7 @@ class Bus:
         wanted = gap_ns if gap_ns is not None else self.gap_ns
         await self._wait_for_quiet(max(least_gap, wanted or 0))
         adu = rtu.encode(address, request)
-        sent = await self.link.send(adu)
-        self._note(sent)
+        sent = await self._send(adu)
         request_end = sent.t_ns + self.line.duration_ns(len(adu))
         self._last_activity_ns = request_end
         heard: list[Chunk] = []
@@ -230,8 +305,7 @@ class Bus:
         times, echo = ByteTimes.of(heard, self.line), False
         pieces: tuple[Frame | Unframed, ...] = ()
         deadline = waiting = request_end + listen_ns + late
-        while (chunk := await self.link.receive(deadline)) is not None:
-            self._note(chunk)
+        while (chunk := await self._receive(deadline)) is not None:
             heard.append(chunk)
             times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
             pieces = pieces_of(times, (address, request))
@@ -256,14 +330,12 @@ class Bus:
         await self._wait_for_quiet(0)
         self._transaction = self._transaction % 0xFFFF + 1
         adu = mbap.encode(self._transaction, unit, request)
-        sent = await self.link.send(adu)
-        self._note(sent)
+        sent = await self._send(adu)
         heard: list[Chunk] = []
         pieces: list[Frame | Unframed] = []
         until = sent.t_ns + listen_ns
         done = False
-        while not done and (chunk := await self.link.receive(until)) is not None:
-            self._note(chunk)
+        while not done and (chunk := await self._receive(until)) is not None:
             heard.append(chunk)
             for piece in self._mbap.feed(chunk.data):
                 if isinstance(piece, mbap.Malformed):

@@ -223,6 +223,7 @@ def command(
         operator: Operator | None = None
         if curtail:
             if job.endpoint.kind is LinkKind.REPLAY:
+                # Asked only where the recording does not say what people did.
                 operator = RecordedOperator()
             elif job.hands is not None:
                 operator = SimulatedOperator(job.hands)

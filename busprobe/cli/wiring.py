@@ -100,7 +100,9 @@ def command(
         await job.find_device(meter, settings)
         operator: Operator | None = None
         if known is not None:
-            if job.hands is not None:
+            if job.opened.past is not None:
+                operator = None  # whoever was there when the recording was made
+            elif job.hands is not None:
                 operator = SimulatedOperator(job.hands)
             elif console_is_there():
                 operator = ConsoleOperator()

@@ -40,6 +40,19 @@ class Framing(StrEnum):
 
 
 @runtime_checkable
+class RecordedClock(Protocol):
+    """A link whose clock was recorded: between two chunks it leaps as the recorded bus did."""
+
+    def moment(self, clock_ns: int) -> int:
+        """The clock [ns], moved by the next recorded leap where that comes next.
+
+        Args:
+            clock_ns: The clock of the bus [ns].
+        """
+        ...
+
+
+@runtime_checkable
 class Link(Protocol):
     """A way to a bus."""
 

@@ -43,3 +43,16 @@ class Chunk:
     data: bytes
     uncertainty_ns: int = 0
     marks: tuple[Mark, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A leap of the clock between two chunks: nothing was sent or taken meanwhile.
+
+    Attributes:
+        t_ns: On the link's clock [ns], after the leap.
+        leap_ns: How far it leapt [ns].
+    """
+
+    t_ns: int
+    leap_ns: int

@@ -19,7 +19,7 @@ from busprobe.diagnosis.line_health import (
 from busprobe.diagnosis.line_health.disturbance import Exposure
 from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS
 from busprobe.diagnosis.line_health.signs import PULSES, Condition
-from busprobe.link.line_errors import LineErrors, LineErrorSource
+from busprobe.link.line_errors import LineErrors
 from busprobe.model.chunk import Mark
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange, Unframed
@@ -61,8 +61,7 @@ class LineCheck:
 
 def counters(bus: Bus) -> LineErrors | None:
     """Error counters of the link, None where it has none."""
-    link = bus.link
-    return link.line_errors() if isinstance(link, LineErrorSource) else None
+    return bus.line_errors()
 
 
 async def check_line(

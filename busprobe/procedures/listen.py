@@ -23,7 +23,7 @@ from busprobe.diagnosis.listening import (
     judge,
 )
 from busprobe.diagnosis.settings_guess import Stay
-from busprobe.link.line_errors import LineErrors, LineErrorSource
+from busprobe.link.line_errors import LineErrors
 from busprobe.model.chunk import Chunk, Mark
 from busprobe.model.errors import LinkError
 from busprobe.model.line import LineSettings
@@ -183,8 +183,7 @@ class _Listener:
 
 
 def _counters(bus: Bus) -> LineErrors | None:
-    link = bus.link
-    return link.line_errors() if isinstance(link, LineErrorSource) else None
+    return bus.line_errors()
 
 
 async def listen(

@@ -23,7 +23,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from busprobe.model.chunk import Chunk
+from busprobe.model.chunk import Chunk, Moment
 from busprobe.model.device_text import visible
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.finding import Finding
@@ -107,6 +107,17 @@ class Recording:
 
     def timeline(self) -> Iterator[LineSettings | Chunk]:
         """Chunks in the order noticed, and the settings before the first that they hold for."""
+        return (step for step in self.whole_timeline() if not isinstance(step, Moment))
+
+    def first_settings(self) -> LineSettings | None:
+        """The line settings at the beginning, None where the link had none."""
+        rows = self._values(
+            "line", "baud, parity, stop_bits", lambda row: schema.settings_of(row[1:])
+        )
+        return next(rows, None)
+
+    def whole_timeline(self) -> Iterator[LineSettings | Chunk | Moment]:
+        """The timeline with the leaps of the clock in it."""
         lines = dict(
             self._values(
                 "line", "baud, parity, stop_bits", lambda row: (row[0], schema.settings_of(row[1:]))
@@ -116,13 +127,13 @@ class Recording:
         rows = self._values(
             "chunk",
             "t_ns, direction, data, uncertainty_ns, marks, line",
-            lambda row: (schema.chunk_of(row[1:6]), row[6]),
+            lambda row: (schema.step_of(row[1:6]), row[6]),
         )
-        for chunk, line in rows:
+        for step, line in rows:
             if line != now and line in lines:
                 yield lines[line]
             now = line
-            yield chunk
+            yield step
 
     def chunks(self) -> Iterator[Chunk]:
         """All chunks in the order noticed."""
@@ -231,10 +242,11 @@ def _checked_head(path: Path, connection: sqlite3.Connection) -> RecordingHead:
             path, "is a database of another program.", "Give a recording made by this program."
         )
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version != schema.SCHEMA_VERSION:
+    if version not in schema.READABLE_VERSIONS:
+        known = f"formats {schema.READABLE_VERSIONS[0]} to {schema.SCHEMA_VERSION}"
         raise _refusal(
             path,
-            f"has recording format {version}; this program reads format {schema.SCHEMA_VERSION}.",
+            f"has recording format {version}; this program reads {known}.",
             "Read it with the version of the program that made it, or a newer one.",
         )
     tables = {

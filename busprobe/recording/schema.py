@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from busprobe.model.chunk import Chunk, Direction, Mark
+from busprobe.model.chunk import Chunk, Direction, Mark, Moment
 from busprobe.model.device_text import visible
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.finding import Evidence, Finding, Severity
@@ -25,7 +25,11 @@ from busprobe.model.reading import Reading, ReadingState, SignConvention, Snapsh
 # "BPrb" in ASCII: tells our files from other SQLite files.
 APPLICATION_ID = 0x42507262
 # Raised when a program of the earlier number could not read a file any more.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+# Format 1 had no leaps of the clock; all else is the same.
+READABLE_VERSIONS = (1, 2)
+# The direction of a row of `chunk` that is a leap of the clock.
+_MOMENT = "moment"
 
 # Texts in a recording are sentences, not books.
 _LONGEST_TEXT = 4_000
@@ -147,6 +151,23 @@ def chunk_of(row: Row) -> Chunk:
     if kept is not None and len(kept) != len(data):
         raise ValueError("marks do not fit the data")
     return Chunk(Direction(direction), t_ns, data, uncertainty_ns, kept)
+
+
+def moment_row(moment: Moment, line: int | None) -> Row:
+    """A leap of the clock as a row of `chunk`, without its id; its size is the uncertainty."""
+    return (moment.t_ns, _MOMENT, b"", moment.leap_ns, None, line)
+
+
+def step_of(row: Row) -> Chunk | Moment:
+    """The chunk or the leap of the clock in (t_ns, direction, data, uncertainty_ns, marks).
+
+    Raises:
+        ValueError: The row is neither.
+    """
+    if row[1] != _MOMENT:
+        return chunk_of(row)
+    _require(int, row[0], row[3])
+    return Moment(row[0], row[3])
 
 
 def settings_of(row: Row) -> LineSettings:

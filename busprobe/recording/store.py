@@ -19,7 +19,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from busprobe.model.chunk import Chunk
+from busprobe.model.chunk import Chunk, Moment
 from busprobe.model.device_text import visible
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
@@ -50,8 +50,13 @@ class Recorder:
     """Writes one recording; made by `create_recording`."""
 
     def __init__(
-        self, path: Path, connection: sqlite3.Connection, most_waiting_rows: int = MOST_WAITING_ROWS
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        started_t_ns: int,
+        most_waiting_rows: int = MOST_WAITING_ROWS,
     ) -> None:
+        self._started_t_ns = started_t_ns
         self._path = path
         self._connection = connection
         self._most_waiting_rows = most_waiting_rows
@@ -78,6 +83,11 @@ class Recorder:
         return self._path
 
     @property
+    def started_t_ns(self) -> int:
+        """Clock of the link at the beginning [ns]."""
+        return self._started_t_ns
+
+    @property
     def trouble(self) -> str | None:
         """Why the last attempt to write failed, in one sentence; None while all is well."""
         return self._trouble
@@ -98,6 +108,11 @@ class Recorder:
         """Bytes that crossed the link, in the order in which they were noticed."""
         with self._condition:
             self._add("chunk", schema.chunk_row(chunk, self._lines or None), chunk.t_ns)
+
+    def moment(self, moment: Moment) -> None:
+        """The clock of the bus leapt."""
+        with self._condition:
+            self._add("chunk", schema.moment_row(moment, self._lines or None), moment.t_ns)
 
     def exchange(self, exchange: Exchange) -> None:
         """A finished exchange."""
@@ -284,4 +299,4 @@ def create_recording(
             f"The file {name} cannot be written: {visible(str(error))}.",
             "Choose a folder on a local disk that has room.",
         ) from error
-    return Recorder(path, connection, most_waiting_rows)
+    return Recorder(path, connection, started_t_ns, most_waiting_rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole, Role, Sign, balance_findings
@@ -14,12 +15,14 @@ from busprobe.procedures.operator import Operator
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.session import findings as words
 from busprobe.session.events import BalanceSeen, Step, StepEnd, StepFinished, StepStarted
+from busprobe.session.hands import attended
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
 
 # Single damaged answers are no second device.
 _FEWEST_POLLS = 6
+_TIMES = ("rounds", "share", "hold_s", "baseline_s")
 BALANCE_CODES = tuple(balance_catalogue.ENTRIES)
 
 
@@ -78,6 +81,18 @@ async def check_balance(
             raise problem
         taking_part.append(BalanceMeter(name, reader, known))
     crowd = _Crowd()
+    wanted = operator if plan.curtail else None
+    times = {name: getattr(plan, name) for name in _TIMES}
+    there = attended(job, Step.ENERGY, tuple(meters), wanted, times)
+    if there.operator is not None:
+        timing = there.timing
+        plan = replace(
+            plan,
+            rounds=int(timing["rounds"]),
+            share=timing["share"],
+            hold_s=timing["hold_s"],
+            baseline_s=timing["baseline_s"],
+        )
 
     def polled(readings: DeviceReadings) -> None:
         crowd.count(readings)
@@ -86,7 +101,7 @@ async def check_balance(
     check = BalanceCheck(
         taking_part,
         plan,
-        operator,
+        there.operator,
         job.settle,
         job.progress(Step.ENERGY),
         polled,

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 # Only for annotations: a face must show its first picture before any of it is loaded.
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from busprobe.diagnosis.balance import BalanceDiagnosis
     from busprobe.diagnosis.duplicate import DuplicateVerdict
     from busprobe.diagnosis.line_health import Tally, Weighed
@@ -165,6 +167,36 @@ class OperatorAsked:
 
 
 @dataclass(frozen=True, slots=True)
+class OperatorAnswered:
+    """The technician did, or refused, what was asked last.
+
+    Attributes:
+        done: True done, False refused.
+        exchanges: Exchanges on the bus between question and answer.
+    """
+
+    done: bool
+    exchanges: int
+
+
+@dataclass(frozen=True, slots=True)
+class HandworkBegun:
+    """A procedure that may ask for hands begins.
+
+    Attributes:
+        step: Which one.
+        addresses: The meters that it reads.
+        attended: Whether there is somebody to ask.
+        timing: Its times by name [s], and its counts.
+    """
+
+    step: Step
+    addresses: tuple[int, ...]
+    attended: bool
+    timing: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class WiringSeen:
     """The wiring verdict at a meter so far."""
 
@@ -315,6 +347,8 @@ Event = (
     | FindingRaised
     | FindingCleared
     | OperatorAsked
+    | OperatorAnswered
+    | HandworkBegun
     | WiringSeen
     | BalanceSeen
     | CheckMade

@@ -53,7 +53,7 @@ from busprobe.session.events import (
     StepProgress,
     StepStarted,
 )
-from busprobe.session.keeping import keep_event
+from busprobe.session.keeping import keep_bus, keep_event
 from busprobe.session.line import LineReport, LineWork, listen_to_line
 from busprobe.session.ports import Hands, OpenedLink
 from busprobe.session.reading import ReadingWork
@@ -91,8 +91,7 @@ class Job:
         self.bus = Bus(self.opened.link, on_exchange=self._on_exchange)
         recorder = self.recorder
         if recorder is not None:
-            self.bus.on_chunk = recorder.chunk
-            self.bus.on_settings = lambda settings: recorder.settings(self.bus.now(), settings)
+            keep_bus(recorder, self.bus)
             tell = self.emit
 
             def tell_and_keep(event: Event) -> None:

@@ -8,7 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from busprobe import __version__
+from busprobe.bus.bus import Bus
 from busprobe.link.base import Link
+from busprobe.link.line_errors import LineErrors
+from busprobe.model.line import LineSettings
+from busprobe.recording.replaying import ARRIVAL, ERRORS, REFUSED, settings_body
 from busprobe.recording.store import Recorder, create_recording
 from busprobe.session import events
 
@@ -65,6 +69,35 @@ def recordings_in(folder: Path, most: int = 8) -> tuple[tuple[str, str], ...]:
     )
 
 
+def keep_bus(recorder: Recorder, bus: Bus) -> None:
+    """Keep all that a bus gives, takes and is refused, and every leap of its clock."""
+    last: LineErrors | None = None
+    link = bus.link
+
+    def arrival() -> None:
+        body = settings_body(link.settings)
+        body["uncertainty_ns"] = link.arrival_uncertainty_ns
+        recorder.event(bus.now(), ARRIVAL, body)
+
+    def changed(settings: LineSettings) -> None:
+        recorder.settings(bus.now(), settings)
+        arrival()
+
+    def counted(errors: LineErrors) -> None:
+        nonlocal last
+        if errors != last:
+            last = errors
+            recorder.event(bus.now(), ERRORS, dataclasses.asdict(errors))
+
+    bus.start_at(recorder.started_t_ns)
+    arrival()
+    bus.on_chunk = recorder.chunk
+    bus.on_moment = recorder.moment
+    bus.on_settings = changed
+    bus.on_refused = lambda settings: recorder.event(bus.now(), REFUSED, settings_body(settings))
+    bus.on_errors = counted
+
+
 def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
     """Keep what was done and found; chunks and exchanges come from the bus itself."""
     match event:
@@ -79,6 +112,8 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             events.StepStarted()
             | events.StepFinished()
             | events.OperatorAsked()
+            | events.OperatorAnswered()
+            | events.HandworkBegun()
             | events.FindingCleared()
             | events.CheckMade()
             | events.WiringSeen()

@@ -9,6 +9,7 @@ from typing import Protocol
 from busprobe.link.base import Link
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.procedures.operator import Deed, HandRequest
+from busprobe.recording.past import Past
 
 
 class Hands(Protocol):
@@ -85,11 +86,13 @@ class OpenedLink:
         link: The link.
         hands: Simulated hands, where the site behind it is simulated.
         set_speed: Lets a simulated line run faster than the wall clock: line seconds per second.
+        past: What people did and what the clock showed, where it is a recording.
     """
 
     link: Link
     hands: Hands | None = None
     set_speed: Callable[[float], None] | None = None
+    past: Past | None = None
 
 
 OpenLink = Callable[[Endpoint, LineSettings | None], Awaitable[OpenedLink]]

@@ -20,7 +20,6 @@ from busprobe.session.events import (
     ChangePlanned,
     Event,
     LinkLost,
-    OperatorAsked,
     RecordingBegun,
     Step,
     StepEnd,
@@ -55,10 +54,9 @@ def _load_job() -> None:
 
 
 class _ScreenOperator:
-    """Asks the technician through events, and takes the answer from the face."""
+    """Takes the answer of the technician from the face; the job tells what is asked."""
 
-    def __init__(self, emit: Callable[[Event], None], hands: Hands | None) -> None:
-        self._emit = emit
+    def __init__(self, hands: Hands | None) -> None:
         self._hands = hands
         self._request: HandRequest | None = None
         self._now_ns = 0
@@ -67,7 +65,6 @@ class _ScreenOperator:
 
     def ask(self, request: HandRequest, now_ns: int) -> None:
         self._request, self._now_ns, self._answer = request, now_ns, None
-        self._emit(OperatorAsked(request.words, request.phase, request.on, self._hands is not None))
         if self.always_hands:
             self.let_hands()
 
@@ -395,7 +392,7 @@ class Session:
     @contextlib.contextmanager
     def _hands_of(self, job: ScreenJob) -> Iterator[_ScreenOperator]:
         """Somebody to ask while a step runs."""
-        self._operator = operator = _ScreenOperator(self._emit, job.hands)
+        self._operator = operator = _ScreenOperator(job.hands)
         try:
             yield operator
         finally:

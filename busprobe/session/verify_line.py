@@ -21,6 +21,7 @@ from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.operator import Operator
 from busprobe.session import findings as words
 from busprobe.session.events import CheckMade, Step, StepEnd, StepFinished, StepStarted
+from busprobe.session.hands import somebody
 from busprobe.session.job import Job
 from busprobe.session.search import FindPlan
 from busprobe.session.verification import Verification
@@ -386,7 +387,7 @@ class LineVerification:
                 why = _GENERATION
             if not why and load is None:
                 why = _NO_LOAD
-            if not why and self.operator is None:
+            if not why and not somebody(self.job, Step.WIRING, (part.address,), self.operator):
                 why = _NO_HANDS
             if why:
                 self.make(verify.not_tested(item, why, verify_meters.WIRED))

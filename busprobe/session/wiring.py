@@ -15,9 +15,13 @@ from busprobe.procedures.check_wiring import WiringCheck, WiringPlan
 from busprobe.procedures.operator import Operator
 from busprobe.session import findings as words
 from busprobe.session.events import Step, StepEnd, StepFinished, StepStarted, WiringSeen
+from busprobe.session.hands import attended
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
+
+
+_TIMES = ("baseline_s", "on_s", "off_s", "most_cycles")
 
 
 async def prove_wiring(
@@ -37,6 +41,17 @@ async def prove_wiring(
         raise problem
     plan = plan or WiringPlan(load)
     plan = replace(plan, load=load, system=system or words.system_of(reader.device))
+    times = {name: getattr(plan, name) for name in _TIMES}
+    there = attended(job, Step.WIRING, (address,), None if load is None else operator, times)
+    if there.operator is not None:
+        timing = there.timing
+        plan = replace(
+            plan,
+            baseline_s=timing["baseline_s"],
+            on_s=timing["on_s"],
+            off_s=timing["off_s"],
+            most_cycles=int(timing["most_cycles"]),
+        )
 
     def seen(diagnosis: WiringDiagnosis) -> None:
         job.emit(WiringSeen(address, diagnosis))
@@ -44,7 +59,7 @@ async def prove_wiring(
     check = WiringCheck(
         reader,
         plan,
-        operator,
+        there.operator,
         job.progress(Step.WIRING),
         job.tell_readings,
         seen,

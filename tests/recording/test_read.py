@@ -45,7 +45,7 @@ def write_foreign(path: Path) -> None:
         (lambda path: path.touch(), "database of another program"),
         (write_text, "is not a recording"),
         (write_foreign, "database of another program"),
-        (lambda path: changed(path, "PRAGMA user_version=2"), "recording format 2"),
+        (lambda path: changed(path, "PRAGMA user_version=9"), "recording format 9"),
         (lambda path: changed(path, "DROP TABLE finding"), "lacks the part 'finding'"),
         (lambda path: changed(path, "DELETE FROM meta"), "does not say how it was made"),
         (

@@ -55,7 +55,7 @@ def test_a_replayed_sweep_is_the_sweep(kind: str, tmp_path: Path) -> None:
     assert recorder.close() is None
     assert live
 
-    link = open_replay(parse_link(f"replay:{path}"))
+    link, _ = open_replay(parse_link(f"replay:{path}"))
     replayed: list[Exchange] = []
     again = Bus(link, on_exchange=replayed.append)
     found_again = run_virtual(sweep(again, Sweep(PLAN)))

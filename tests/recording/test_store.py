@@ -150,7 +150,7 @@ def test_the_file_is_a_strict_sqlite_database_of_ours(tmp_path: Path) -> None:
     record(path)
     connection = sqlite3.connect(path)
     assert connection.execute("PRAGMA application_id").fetchone() == (schema.APPLICATION_ID,)
-    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (schema.SCHEMA_VERSION,)
     strict = connection.execute(
         "SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite_%'"
     ).fetchall()
