@@ -74,7 +74,7 @@ def command(
 
     --fast asks every address once and listens 50 ms instead of 100 ms and 300 ms; a late answer
     names its sender and is asked again by itself, so that devices up to 500 ms are found. What it
-    may miss: a device slower than 50 ms that refuses the read (5 % of them at 9600 Bd: its short
+    may miss: a device slower than 50 ms that refuses the read (7 % of them at 9600 Bd: its short
     answer can hide inside the next request), and every device slower than 50 ms that drops its
     answer when it hears another request. Who is missing then is found by a scan without --fast. Use
     it only where no other master talks.

@@ -10,7 +10,8 @@ Theory of operation:
   nobody has explained, every silent address asked within that time.
 - The request asks for 4 registers: the answer (13 characters) is longer than the request (8), so
   that it always shows on one side of it. Only an exception (5 characters) can hide: a *late* one
-  does with probability (8 - 5) t_c / (8 t_c + listening time), 5 % at 9600 Bd and 50 ms.
+  does with probability (8 - 5 + 1) t_c / (8 t_c + listening time), 7 % at 9600 Bd and 50 ms; the
+  one character more is the first of the answer, lost as soon as our request covers its end.
 - A device that gives up its answer when it hears another request is missed whenever it is slower
   than the listening time. Only a patient sweep finds it.
 
@@ -65,7 +66,7 @@ def miss_probability(
 ) -> MissProbability:
     """State what a fast sweep may miss on a line."""
     request = line.duration_ns(_REQUEST_CHARACTERS)
-    hidden = request - line.duration_ns(_EXCEPTION_CHARACTERS)
+    hidden = request - line.duration_ns(_EXCEPTION_CHARACTERS - 1)
     return MissProbability(hidden / (request + listen_ns), 1.0, patience_ns / 1e6)
 
 

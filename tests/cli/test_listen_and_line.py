@@ -90,7 +90,7 @@ def test_a_fast_scan_finds_the_late_device_and_states_its_limits() -> None:
     (limits,) = [f for f in document["findings"] if f["code"] == "fast-sweep-limits"]
     assert limits["severity"] == "note"
     # (8 - 5) characters of 8 and 50 ms, 9600 8N1: 5.4 %.
-    assert "5 % of the devices" in limits["cause"]
+    assert "7 % of the devices" in limits["cause"]
     assert "500 ms" in limits["cause"]
 
 

@@ -97,9 +97,9 @@ def test_a_device_that_gives_up_is_missed_as_stated() -> None:
 
 
 def test_late_refusals_hide_as_often_as_stated() -> None:
-    # (8 - 5) t_c / (8 t_c + 50 ms) = 5.4 % at 9600 8N1.
+    # (8 - 5 + 1) t_c / (8 t_c + 50 ms) = 7.1 % at 9600 8N1, t_c = 10 bit.
     stated = miss_probability(LineSettings(9600))
-    assert stated.late_exception == pytest.approx(0.0536, abs=0.0005)
+    assert stated.late_exception == pytest.approx(0.0714, abs=0.0005)
     assert stated.slower_than_ms == 500.0
     missed = sum(
         not swept(
@@ -109,9 +109,9 @@ def test_late_refusals_hide_as_often_as_stated() -> None:
         )[0].present
         for n in range(100)
     )
-    # 100 turn-arounds spread evenly over one slot of 58.3 ms; some of those hidden are found
-    # because they destroy the request they meet.
-    assert missed <= 8
+    # 100 turn-arounds spread evenly over one slot of 58.3 ms: whole characters hide in 3 t_c of it
+    # (5.4 %), and up to one character more where the first one is cut.
+    assert 5 <= missed <= 7
 
 
 def test_resumes_where_it_was_stopped() -> None:
