@@ -179,6 +179,26 @@ class Change(Part):
     after: SafeText
 
 
+class MadeChange(Part):
+    """A change of address or line settings that was written in a visit."""
+
+    time: SafeText
+    device: SafeText
+    serial: SafeText
+    before: SafeText
+    """Address and line settings."""
+    after: SafeText
+    """The same, as it was wanted."""
+    state: SafeText
+    """How it ended: changed, rolled-back, ..."""
+    text: SafeText
+    """The same in a sentence or two."""
+    confirmed_by: SafeText
+    """Who confirmed it and how."""
+    writes: tuple[SafeText, ...]
+    """Every write that was made, and what came of it."""
+
+
 class System(Part):
     """The system as found and as left."""
 
@@ -186,6 +206,8 @@ class System(Part):
     as_left: tuple[DeviceEntry, ...] | None
     """Null where no recording shows the site as left."""
     changes: tuple[Change, ...]
+    made: tuple[MadeChange, ...]
+    """Changes that were written with this program, in order."""
     picture: BusPicture | None
     """The line as found."""
     picture_as_left: BusPicture | None

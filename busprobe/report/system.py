@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from busprobe.model.device import Device
 from busprobe.report import content as parts
 from busprobe.report import words
+from busprobe.report.made_changes import made_changes
 from busprobe.report.pictures.data import BusDrop, BusPicture, BusUnit
 from busprobe.report.visit import Visit, known_devices
 
@@ -23,6 +24,7 @@ def system_of(
         as_found=before,
         as_left=after,
         changes=_changes(before, after or ()),
+        made=made_changes((*found, *left)),
         picture=_bus(found, before),
         picture_as_left=_bus(left, after or ()),
     )

@@ -178,6 +178,8 @@ def _devices(events: tuple[RecordedEvent, ...]) -> tuple[dict[int, Device], int]
     found: dict[int, Device] = {}
     damaged = 0
     for event in events:
+        if event.kind == "ChangeEnded":
+            _move(found, event.body)
         if event.kind != "DeviceKnown":
             continue
         try:
@@ -187,6 +189,13 @@ def _devices(events: tuple[RecordedEvent, ...]) -> tuple[dict[int, Device], int]
             continue
         found[device.address] = device
     return dict(sorted(found.items())), damaged
+
+
+def _move(found: dict[int, Device], body: Mapping[str, Any]) -> None:
+    """A device that was given another address is no longer at its old one."""
+    old, new = body.get("address"), body.get("answers_at")
+    if isinstance(old, int) and isinstance(new, int) and old != new:
+        found.pop(old, None)
 
 
 class _Tally:

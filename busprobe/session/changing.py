@@ -82,9 +82,21 @@ async def plan_change(
 
 
 async def make_change(
-    job: Job, plan: ChangePlan, confirmed_by: str, operator: Operator | None = None
+    job: Job,
+    plan: ChangePlan,
+    confirmed_by: str,
+    operator: Operator | None = None,
+    *,
+    as_step: bool = True,
 ) -> ChangeResult:
     """Write what was planned and confirmed, and find out where the device is then.
+
+    Args:
+        job: The job on the bus.
+        plan: What was shown.
+        confirmed_by: Who confirmed it and how.
+        operator: Switches the device off and on where it waits for that.
+        as_step: Tell it as a step of its own; else it is part of one that tells itself.
 
     Raises:
         ChangeStopped: It was stopped before the first write.
@@ -92,7 +104,8 @@ async def make_change(
     """
     written: list[Written] = []
     tell = job.progress(Step.ADDRESSES)
-    job.emit(StepStarted(Step.ADDRESSES, words.change_intent(plan)))
+    if as_step:
+        job.emit(StepStarted(Step.ADDRESSES, words.change_intent(plan)))
     try:
         result = await change(
             job.bus,
@@ -122,8 +135,9 @@ async def make_change(
         raise
     _keep(job, plan, result)
     job.emit(ChangeEnded(plan, result, "", confirmed_by, plan.device.address))
-    good = result.state is ChangeState.CHANGED
-    job.emit(StepFinished(Step.ADDRESSES, StepEnd.DONE if good else StepEnd.FAILED, result.text))
+    if as_step:
+        good = StepEnd.DONE if result.state is ChangeState.CHANGED else StepEnd.FAILED
+        job.emit(StepFinished(Step.ADDRESSES, good, result.text))
     return result
 
 

@@ -37,7 +37,7 @@ from busprobe.procedures.change_check import somebody_at
 from busprobe.procedures.operator import Deed, HandRequest, Operator
 from busprobe.profiles.match import settings_profile
 from busprobe.session import findings as words
-from busprobe.session.changing import done_by_hand, plan_change
+from busprobe.session.changing import done_by_hand, make_change, plan_change
 from busprobe.session.events import (
     SeparationEnded,
     SeparationSeen,
@@ -375,7 +375,8 @@ class _Separation:
             if job.should_stop():
                 raise ChangeStopped
             raise _Ended("The change was not confirmed.")
-        result = await job.change(plan, by, self.operator)
+        self._tell(words.change_intent(plan))
+        result = await make_change(job, plan, by, self.operator, as_step=False)
         self.changes[-1] = (plan, result, by)
         if result.state not in (ChangeState.UNCHANGED, ChangeState.ROLLED_BACK):
             self.stage = Stage.CHANGED

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
-from busprobe.model.line import LineSettings, parse_link
+from busprobe.model.line import LineSettings, Parity, parse_link
 from busprobe.session.events import (
     ChangePlanned,
     Event,
@@ -260,25 +260,36 @@ class Session:
         self,
         address: int,
         new_address: int | None,
-        new_settings: LineSettings | None = None,
+        new_baud: int | None = None,
+        new_parity: Parity | None = None,
+        new_stop_bits: int | None = None,
     ) -> None:
         """Find out what a change would write, and whether it may be written now.
 
         Args:
             address: The device.
-            new_address: Its address afterwards; as it is where None.
-            new_settings: Its line settings afterwards; as they are where None.
+            new_address: Its address afterwards; here and below: as it is where None.
+            new_baud: Its rate afterwards [bit/s].
+            new_parity: Its parity afterwards.
+            new_stop_bits: Its stop bits afterwards.
         """
 
         async def run(job: ScreenJob) -> None:
             self._change = None
-            place = " ".join(str(x) for x in (new_address, new_settings) if x is not None)
+            await job.settle(address)
+            line = job.bus.line
+            after = LineSettings(
+                new_baud or line.baud, new_parity or line.parity, new_stop_bits or line.stop_bits
+            )
+            place = f"address {new_address or address}"
+            if after != line:
+                place += f", {after}"
             intent = (
                 f"Listens, makes sure that one device answers at address {address} and nobody at "
                 f"{place}. Nothing is written yet."
             )
             self._emit(StepStarted(Step.ADDRESSES, intent))
-            self._change = plan = await job.plan_change(address, new_address, new_settings)
+            self._change = plan = await job.plan_change(address, new_address, after)
             self._emit(ChangePlanned(plan))
             ready = f"Address {address} can become {place}; it waits for your confirmation."
             self._emit(StepFinished(Step.ADDRESSES, StepEnd.DONE, ready))

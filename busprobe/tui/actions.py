@@ -24,6 +24,7 @@ class Scope(StrEnum):
     MARKS = "marks"
     EVIDENCE = "evidence"
     RESULTS = "results"
+    SEPARATE = "separate"
     HELP = "help"
 
 
@@ -153,7 +154,12 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.WORK, "listen", ("l",), "Listen", "Hear what others say; nothing is sent."),
     Action(
-        Scope.WORK, "readdress", ("a",), "New address", "Give the selected device another address.",
+        Scope.WORK, "readdress", ("a",), "New address",
+        "Give the selected device another address or other line settings.",
+    ),
+    Action(
+        Scope.WORK, "separate", ("g",), "Separate",
+        "Tell two meters at the selected address apart, guided step by step.",
     ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
     Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
@@ -186,7 +192,20 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.FINDING, "piece(1)", ("right",), "Evidence", "Draw the next exchange."),
     Action(Scope.FINDING, "evidence", ("e",), "Frames", "Show that exchange among all frames."),
-    Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the new address would write."),
+    Action(
+        Scope.FINDING, "separate", ("g",), "Separate",
+        "Tell two meters at this address apart, guided step by step.",
+    ),
+    Action(Scope.SEPARATE, "begin", ("enter",), "Begin", "Look who shares the address."),
+    Action(Scope.SEPARATE, "yes", ("y",), "Yes, done", "Say that it is done, or write this."),
+    Action(Scope.SEPARATE, "no", ("n",), "No", "Say that you cannot, or leave it unwritten."),
+    Action(
+        Scope.SEPARATE, "let_hands", ("h",), "Simulated hands",
+        "Let simulated hands do it (training and demonstration only).",
+    ),
+    Action(Scope.SEPARATE, "stop", ("x",), "Stop", "Stop, and say in what state things are."),
+    Action(Scope.SEPARATE, "back", ("escape",), "Leave", "Stop, or close when it has ended."),
+    Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the change would write."),
     Action(Scope.CHANGE, "write", ("y",), "Write this", "Write exactly the registers shown."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,

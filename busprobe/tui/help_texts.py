@@ -111,14 +111,31 @@ HELP: dict[str, HelpText] = {
         ),
     ),
     "change": HelpText(
-        "Another address",
+        "Another address, or other line settings",
         (
-            "The only place where busprobe writes to a device. Type the new address and press "
-            "Enter: it looks first, and refuses with the reason where a change is not safe.",
+            "One of the two places where busprobe writes to a device. Give the new address, other "
+            "line settings, or both, and press Enter: it looks first, and refuses with the reason "
+            "where a change is not safe.",
             "Then every register that would be written stands on the screen. y writes exactly "
-            "these; Esc leaves everything as it is. Afterwards the old and the new address are "
-            "asked, and the state that was found is told: changed, waits for power, unchanged, "
-            "rolled back, or uncertain.",
+            "these; Esc leaves everything as it is. Afterwards the device is looked for at the old "
+            "and the new place, and the state that was found is told: changed, waits for power, "
+            "unchanged, rolled back, not saved, partly, or uncertain.",
+            "A change once begun is not stopped half-way; a device that restarts is waited for.",
+        ),
+    ),
+    "separate": HelpText(
+        "Two meters at one address",
+        (
+            "Meters that left the factory with the same address answer at once, and a change of "
+            "address would reach all of them. So all but one are disconnected first.",
+            "Enter looks who they are. Then do what is asked: take the bus wires off one meter, "
+            "y when it is done. The bus must show that exactly one is left; then you see every "
+            "register that would be written, and y writes it. Connect the other meter again: both "
+            "are asked, and what to write on their labels is shown.",
+            "x stops at any point and says in what state things are; begun again while one is off "
+            "it goes on from there.",
+            "Bus terminals often sit beside mains terminals: isolate first. Work in the cabinet is "
+            "for licensed electricians, by the local code.",
         ),
     ),
     **TRAINING_HELP,

@@ -64,7 +64,7 @@ def _idle(state: JobState, shown: Step) -> str:
             if not state.devices:
                 return "Press 2 and find the devices first."
             if any(d.duplicate == "duplicate" for d in state.devices.values()):
-                return "Press d to read what to do about it; 5 goes on to the wiring."
+                return "Press g to tell the two apart, d to read about it; 5 goes on to the wiring."
             if view.state is not StepState.DONE:
                 return "Press s to find out whether two devices share an address."
             return "Press 4 to check the line, 5 to prove the wiring of each meter."

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
     from busprobe.diagnosis.wiring import KnownLoad
-    from busprobe.model.line import LineSettings
+    from busprobe.model.line import LineSettings, Parity
     from busprobe.session.events import Event
     from busprobe.session.handover import VerifyWish
 
@@ -194,11 +194,24 @@ class Session(Protocol):
     def write_report(self, verification: Path | None = None) -> None:
         """Write the visit down."""
 
-    def plan_change(self, address: int, new_address: int) -> None:
-        """Find out what another address would write; nothing is written."""
+    def plan_change(
+        self,
+        address: int,
+        new_address: int | None,
+        new_baud: int | None = None,
+        new_parity: Parity | None = None,
+        new_stop_bits: int | None = None,
+    ) -> None:
+        """Find out what a change would write, and whether it may be written now."""
 
     def change(self) -> None:
         """Write what was planned and confirmed."""
+
+    def separate(self, address: int, new_address: int | None = None) -> None:
+        """Guide the separation of the meters that share an address."""
+
+    def confirm(self, yes: bool) -> None:
+        """The technician confirms, or refuses, the change that a separation has come to."""
 
     def watch(self, addresses: tuple[int, ...]) -> None:
         """Read live values until stopped or until another step starts."""

@@ -117,6 +117,8 @@ class JobState:
         report: The report as it was last written.
         change: What a change of address would write; None while nothing is planned.
         change_end: How the last change of address ended.
+        separation: What a separation of two meters has seen so far.
+        separation_end: How it ended.
         watched: Addresses whose live values are being read.
         newest: The newest exchange at each address that was asked.
     """
@@ -152,6 +154,8 @@ class JobState:
     report: events.ReportWritten | None = None
     change: events.ChangePlanned | None = None
     change_end: events.ChangeEnded | None = None
+    separation: list[events.SeparationSeen] = field(default_factory=list)
+    separation_end: events.SeparationEnded | None = None
     watched: tuple[int, ...] = ()
     _wiring_begins: bool = False
     _counts_told: bool = False
@@ -284,6 +288,10 @@ class JobState:
                 self.change, self.change_end = None, event
                 if plan is not None and result is not None and result.address == plan.new_address:
                     self._moved(plan.device.address, plan.new_address)
+            case events.SeparationSeen():
+                self.separation.append(event)
+            case events.SeparationEnded():
+                self.change, self.separation_end = None, event
             case events.RecordingBegun(file):
                 self.recording = file
             case events.ReportWritten():
@@ -319,7 +327,7 @@ class JobState:
         for name in ("devices", "findings", "exchanges", "newest", "outcomes", "counts", "trends",
                      "readings", "wiring", "marks", "steps", "verdicts", "listened", "weighed",
                      "tallies", "soak", "balance", "balance_addresses", "checks", "recording",
-                     "report", "change", "change_end"):  # fmt: skip
+                     "report", "change", "change_end", "separation", "separation_end"):  # fmt: skip
             setattr(self, name, getattr(selected, name))
         self.endpoint, self.settings = endpoint, settings
         self.error = self.prompt = self.selected = self.wiring_address = None

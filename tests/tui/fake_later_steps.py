@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from copy import deepcopy
+from dataclasses import replace
 
 from busprobe.diagnosis.balance import (
     BalanceDiagnosis,
@@ -19,7 +20,7 @@ from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import Cause, Tally, Weighed
 from busprobe.diagnosis.listening import Conversation, Heard, HeardDevice, LineState
 from busprobe.model.check import Check, CheckOutcome
-from busprobe.model.device import Device
+from busprobe.model.device import Device, Identity
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Evidence
 from busprobe.model.line import LineSettings
@@ -33,6 +34,7 @@ from busprobe.procedures.change_address import (
 from busprobe.profiles.schema import Settings
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd
+from busprobe.session.separating import SeparatedMeter, SeparationResult, Stage
 
 TWO_AT_ONE = DuplicateVerdict(
     1, "duplicate", 0.9991, 6, ("30417788", "30417790"),
@@ -138,3 +140,65 @@ def changed(planned: ChangePlan) -> ChangeResult:
     written = tuple(Written(w, 500 + i, "answered") for i, w in enumerate(planned.writes))
     text = f"The device answers at address {planned.new_address}."
     return ChangeResult(ChangeState.CHANGED, planned.new_address, text, written)
+
+
+LEFT = Device(1, Identity("Fennmark", "FM-340", "2.1", "30417788", "sunspec"), duplicate="single")
+OTHER = replace(LEFT, identity=replace(LEFT.identity, serial="30417790"))
+CARE = (
+    "Bus terminals often sit beside mains terminals. Isolate and prove dead before opening the "
+    "cabinet; work there is for licensed electricians, by the local code."
+)
+
+
+def separation(address: int) -> Iterator[list[Event]]:
+    """What happens between two answers of the technician while two meters are told apart."""
+    both = f"More than one device answers at address {address} (serial numbers 30417788, 30417790)."
+    yield [
+        events.StepStarted(Step.ADDRESSES, "Looks who shares the address."),
+        events.SeparationSeen(Stage.SHARED, both),
+        events.OperatorAsked(
+            f"Disconnect the bus wires (A and B) of ONE of the meters at address {address} (serial "
+            f"numbers 30417788 and 30417790), whichever is easier to reach. {CARE}",
+            "", False, True,
+        ),
+    ]  # fmt: skip
+    left = f"Exactly one is left at address {address}: Fennmark FM-340, serial number 30417788."
+    planned = plan(LEFT, 3)
+    yield [events.SeparationSeen(Stage.ONE_LEFT, left), events.ChangePlanned(planned)]
+    moved = "Fennmark FM-340, serial number 30417788 has address 3 now."
+    yield [
+        events.ChangeEnded(planned, changed(planned), "", "a test", address),
+        events.SeparationSeen(Stage.CHANGED, moved),
+        events.OperatorAsked(
+            f"Connect the bus wires of the other meter (serial number 30417790) again. {CARE}",
+            "", False, True,
+        ),
+    ]  # fmt: skip
+    line = LineSettings(9600)
+    result = SeparationResult(
+        Stage.SEPARATED,
+        "Both answer, each alone: Fennmark FM-340, serial number 30417788 at address 3, Fennmark "
+        "FM-340, serial number 30417790 at address 1. Write it on them.",
+        address,
+        ("30417788", "30417790"),
+        (
+            SeparatedMeter(replace(LEFT, address=3), line, changed=True),
+            SeparatedMeter(OTHER, line, changed=False),
+        ),
+    )
+    yield [
+        events.SeparationEnded(result),
+        events.StepFinished(Step.ADDRESSES, StepEnd.DONE, result.text),
+    ]
+
+
+def not_separated(address: int) -> list[Event]:
+    """The technician refused."""
+    text = (
+        f"The change was not confirmed. Nothing was written: Fennmark FM-340, serial number "
+        f"30417788 answers at address {address} as before, and the other meter is disconnected."
+    )
+    return [
+        events.SeparationEnded(SeparationResult(Stage.ONE_LEFT, text, address)),
+        events.StepFinished(Step.ADDRESSES, StepEnd.FAILED, text),
+    ]

@@ -27,7 +27,7 @@ from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.device import Device, Identity, TurnAround
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.finding import Evidence, Finding, Severity
-from busprobe.model.line import LineSettings, parse_link
+from busprobe.model.line import LineSettings, Parity, parse_link
 from busprobe.model.reading import PHASES, Reading, ReadingState, SignConvention, Snapshot
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd
@@ -125,6 +125,7 @@ class FakeSession:
         self.always_hands = False
         self.steps: list[LoadStep] = []
         self.began_ns = 0
+        self._parting: Iterator[list[Event]] | None = None
 
     # -- the port ---------------------------------------------------------------------------
 
@@ -199,8 +200,16 @@ class FakeSession:
         self._script.append(events.ReportWritten(files, "FAIL", "1 check failed."))
         self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "Report: FAIL."))
 
-    def plan_change(self, address: int, new_address: int) -> None:
-        self._note("plan_change", address, new_address)
+    def plan_change(
+        self,
+        address: int,
+        new_address: int | None,
+        new_baud: int | None = None,
+        new_parity: Parity | None = None,
+        new_stop_bits: int | None = None,
+    ) -> None:
+        line = (new_baud, new_parity, new_stop_bits)
+        self._note("plan_change", address, new_address, *(line if any(line) else ()))
         device = next(d for d in DEVICES if d.address == address)
         self._script.append(events.StepStarted(Step.ADDRESSES, "Looks first."))
         if address == 1:
@@ -208,7 +217,7 @@ class FakeSession:
             self._script.append(events.ChangeEnded(None, None, text))
             self._script.append(events.StepFinished(Step.ADDRESSES, StepEnd.FAILED, text))
             return
-        self.planned = later.plan(device, new_address)
+        self.planned = later.plan(device, new_address or address)
         self._script.append(events.ChangePlanned(self.planned))
         self._script.append(events.StepFinished(Step.ADDRESSES, StepEnd.DONE, "It waits."))
 
@@ -223,6 +232,16 @@ class FakeSession:
         )
         self._script.append(events.ChangeEnded(planned, later.changed(planned), ""))
 
+    def separate(self, address: int, new_address: int | None = None) -> None:
+        self._note("separate", address, new_address)
+        self._parting = later.separation(address)
+        self._script.extend(next(self._parting))
+
+    def confirm(self, yes: bool) -> None:
+        self._note("confirm", yes)
+        if self._parting is not None:
+            self._script.extend(next(self._parting) if yes else later.not_separated(1))
+
     def watch(self, addresses: tuple[int, ...]) -> None:
         self._note("watch", addresses)
         for _ in range(30):
@@ -231,6 +250,9 @@ class FakeSession:
 
     def answer(self, done: bool) -> None:
         self._note("answer", done)
+        if self._parting is not None:
+            self._script.extend(next(self._parting) if done else later.not_separated(1))
+            return
         if done:
             self._switched()
         else:
@@ -241,6 +263,9 @@ class FakeSession:
     def let_hands(self) -> None:
         self._note("let_hands")
         self.always_hands = True
+        if self._parting is not None:
+            self._script.extend(next(self._parting))
+            return
         self._switched()
 
     def stop(self) -> None:

@@ -258,6 +258,22 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         await stage.play()
         yield "change-ended"
         await stage.press("escape")
+    if visits("separate", "separating", "separation-planned", "separated"):
+        stage.app.state.selected = 1
+        await stage.press("3", "g")
+        yield "separate"
+        await stage.press("enter")
+        await stage.play()
+        yield "separating"
+        await stage.press("y")
+        await stage.play()
+        yield "separation-planned"
+        await stage.press("y")
+        await stage.play()
+        await stage.press("y")
+        await stage.play()
+        yield "separated"
+        await stage.press("escape")
 
 
 async def go_to(stage: Stage, station: str) -> None:

@@ -19,6 +19,7 @@ from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
+from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.training_causes import CausesScreen
 from busprobe.tui.screens.training_evidence import EvidenceScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
@@ -41,6 +42,7 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.MARKS: MarksScreen,
     Scope.EVIDENCE: EvidenceScreen,
     Scope.RESULTS: ResultsScreen,
+    Scope.SEPARATE: SeparateScreen,
     Scope.HELP: HelpScreen,
 }
 
@@ -118,7 +120,8 @@ async def test_the_key_line_shows_only_what_is_possible_and_every_key_of_it_work
         line = stage.app.screen.query_one("#keys", KeyLine)
         labels = [action.label for action in line.offered()]
         assert labels == [
-            "Start", "New address", "Explain", "Frames", "Device", "Watch", "Help", "Commands",
+            "Start", "New address", "Separate", "Explain", "Frames", "Device", "Watch", "Help",
+            "Commands",
         ]  # fmt: skip
         bottom = stage.screen_text().splitlines()[-1]
         for action in line.offered():

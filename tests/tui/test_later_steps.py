@@ -13,12 +13,15 @@ from busprobe.diagnosis.balance import MeterRole, Role
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.device import Device, ModelBlock, SunSpecMap
 from busprobe.model.errors import InputError
+from busprobe.model.line import Parity
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
 from busprobe.session.handover import VerifyWish
 from busprobe.tui.screens.energy_pane import proposed
 from busprobe.tui.screens.handover_pane import CheckList
 from busprobe.tui.screens.readdress import ReaddressScreen
+from busprobe.tui.screens.separate import SeparateScreen
+from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.state import SoakPoint, StepState
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.soak_picture import columns
@@ -241,6 +244,93 @@ async def test_only_another_address_of_the_line_is_asked_for(wrong: str) -> None
         stage.app.screen.query_one(Input).value = wrong
         await stage.press("enter")
         assert stage.session.calls[-1][0] == "check_addresses"
+
+
+async def test_line_settings_can_be_changed_without_the_address() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("right", "a")
+        screen = stage.app.screen
+        screen.query_one(Input).value = ""
+        screen.query_one("#new-baud", Select).value = "19200"
+        screen.query_one("#new-parity", Select).value = "E"
+        await stage.press("enter")
+        wished = ("plan_change", (2, None, 19200, Parity.EVEN, None))
+        assert stage.session.calls[-1] == wished
+
+
+# -- two meters apart -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_two_meters_are_told_apart_with_one_write_that_was_confirmed(
+    size: tuple[int, int],
+) -> None:
+    async with on_stage(size=size) as stage:
+        await stage.addresses()
+        await stage.press("g")
+        assert isinstance(stage.app.screen, SeparateScreen)
+        assert "30417788 and 30417790" in stage.screen_text()
+        await stage.press("y", "enter")
+        assert stage.session.calls[-1] == ("separate", (1, None))
+        await stage.play()
+        assert "Disconnect the bus wires (A and B) of ONE" in stage.screen_text()
+        assert "licensed" in stage.screen_text()
+        await stage.press("y")
+        assert stage.session.calls[-1] == ("answer", (True,))
+        await stage.play()
+        text = stage.screen_text()
+        assert "To be WRITTEN to address 1" in text
+        assert "register 20 := 3 (0003h), its new address" in text
+        await stage.press("y", "y")
+        assert [c for c in stage.session.calls if c[0] == "confirm"] == [("confirm", (True,))]
+        await stage.play()
+        assert "(serial number 30417790)" in " ".join(stage.screen_text().split())
+        await stage.press("h")
+        await stage.play()
+        text = stage.screen_text()
+        assert "SEPARATED" in text
+        assert "Label (changed now)" in text
+        assert "Modbus address 3, 9600 8N1" in text
+        await stage.press("escape")
+        assert not isinstance(stage.app.screen, SeparateScreen)
+
+
+async def test_an_unconfirmed_separation_says_how_things_stand() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("g", "enter")
+        await stage.play()
+        await stage.press("y")
+        await stage.play()
+        await stage.press("n")
+        assert stage.session.calls[-1] == ("confirm", (False,))
+        await stage.play()
+        text = " ".join(stage.screen_text().split())
+        assert "NOT SEPARATED" in text
+        assert "Nothing was written" in text
+
+
+async def test_leaving_a_running_separation_stops_it_first() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("g", "enter")
+        await stage.play()
+        await stage.press("escape")
+        assert stage.session.calls[-1] == ("stop", ())
+        assert isinstance(stage.app.screen, SeparateScreen)
+        await stage.press("escape")
+        assert not isinstance(stage.app.screen, SeparateScreen)
+
+
+async def test_a_finding_of_two_at_one_address_leads_to_their_separation() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await go_to(stage, "finding")
+        await stage.press("g")
+        assert isinstance(stage.app.screen, SeparateScreen)
+        assert stage.app.screen.address == 1
+        await stage.press("escape")
+        assert isinstance(stage.app.screen, WorkScreen)
 
 
 # -- evidence on the bus line ---------------------------------------------------------------

@@ -15,6 +15,7 @@ from busprobe.model.finding import Finding
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.frames import FramesScreen
+from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
@@ -100,9 +101,12 @@ class FindingScreen(Looks, ModalScreen[None]):
         return text
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Evidence can be shown where an exchange is named, and changed where several are."""
+        """Evidence where an exchange is named, changed where several are; parting where shared."""
         if action == "piece":
             return len(self._exchanges()) > 1
+        if action == "separate":
+            shared = self.finding.code.startswith("duplicate-")
+            return shared and self.state.is_open and self.state.running is None
         return action != "evidence" or bool(self._exchanges())
 
     def _exchanges(self) -> list[int]:
@@ -121,6 +125,12 @@ class FindingScreen(Looks, ModalScreen[None]):
     def action_back(self) -> None:
         """Back to the job."""
         self.dismiss()
+
+    def action_separate(self) -> None:
+        """Guide the separation of those that share the address."""
+        address = self.finding.address
+        if address is not None and self.check_action("separate", ()):
+            self.app.push_screen(SeparateScreen(address), lambda _: self.dismiss())
 
     def action_evidence(self) -> None:
         """Show the exchange it rests on."""

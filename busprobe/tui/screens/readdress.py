@@ -1,4 +1,4 @@
-"""Another address for a device: what will be written, your confirmation, and how it ended."""
+"""Another address or other line settings: what is written, your confirmation, how it ended."""
 
 from __future__ import annotations
 
@@ -10,13 +10,15 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import ModalScreen
-from textual.widgets import Input, Static
+from textual.widgets import Input, Select, Static
 
-from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
+from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS, Parity
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.glyphs import Glyphs
 from busprobe.tui.state import StepState
+from busprobe.tui.theme import Colours
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
 
@@ -25,8 +27,32 @@ if TYPE_CHECKING:
     from busprobe.tui.app import BusprobeApp
 
 
+_KEEP = "keep"
+# Rates in common use; the device profile says which of them a device takes.
+_RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+
+
+def write_plan(text: Text, plan: ChangePlan, c: Colours, g: Glyphs) -> None:
+    """Every register that would be written, and what y does."""
+    device = plan.device
+    text.append(
+        f"{g.warn} To be WRITTEN to address {device.address}\n", Style(color=c.warn, bold=True)
+    )
+    serial = words.safe(device.identity.serial) or "unknown"
+    text.append(
+        f"{words.safe(str(device.identity))}, serial number {serial} "
+        f"(profile {words.safe(plan.profile)})\n",
+        Style(color=c.ink, bold=True),
+    )
+    for line in plan.lines():
+        text.append(f"\n  {words.safe(line)}", Style(color=c.ink))
+    text.append("\n\n" + g.right + " y writes this and nothing else. ", Style(color=c.accent))
+    asked = "both addresses are" if plan.settings == plan.new_settings else "both places are"
+    text.append(f"Afterwards {asked} asked who answers.", Style(color=c.dim))
+
+
 class ReaddressScreen(Looks, ModalScreen[None]):
-    """The only screen from which anything is written to a device."""
+    """From here and from the separation of two meters anything is written to a device."""
 
     SCOPE = Scope.CHANGE
     BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.CHANGE, modal=True)
@@ -38,6 +64,8 @@ class ReaddressScreen(Looks, ModalScreen[None]):
                              background: $bp-paper; border: round $bp-accent;
                              border-title-color: $bp-ink; border-title-style: bold; }
     ReaddressScreen #ask { height: 1; margin: 0 1; }
+    ReaddressScreen #ask-line { height: 1; margin: 0 1; }
+    ReaddressScreen #ask-line Select { width: 12; margin-right: 2; }
     ReaddressScreen .name { width: auto; color: $bp-dim; margin-right: 1; }
     ReaddressScreen #new-address { width: 8; }
     ReaddressScreen #prose { height: auto; padding: 0 1; }
@@ -54,15 +82,28 @@ class ReaddressScreen(Looks, ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """A sheet over the work screen."""
         with Vertical(id="sheet") as sheet:
-            sheet.border_title = "Another address"
+            sheet.border_title = "Another address, or other line settings"
             with Horizontal(id="ask"):
                 yield Static(f"Address {self.address} becomes", classes="name", markup=False)
                 yield Input(
                     str(self._free()), id="new-address", type="integer", compact=True, max_length=3
                 )
+            with Horizontal(id="ask-line"):
+                yield Static("Rate", classes="name", markup=False)
+                yield self._choice("new-baud", [(str(rate), str(rate)) for rate in _RATES])
+                yield Static("Parity", classes="name", markup=False)
+                yield self._choice("new-parity", [("none", "N"), ("even", "E"), ("odd", "O")])
+                yield Static("Stop", classes="name", markup=False)
+                yield self._choice("new-stop", [("1", "1"), ("2", "2")])
             with VerticalScroll(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.CHANGE)
+
+    def _choice(self, name: str, values: list[tuple[str, str]]) -> Select[str]:
+        """One of the line settings, kept as it is unless chosen."""
+        return Select(
+            [("as it is", _KEEP), *values], value=_KEEP, allow_blank=False, id=name, compact=True
+        )
 
     def on_mount(self) -> None:
         """Forget what was planned before."""
@@ -74,6 +115,18 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         """The lowest address above 1 at which nobody is known."""
         free = (a for a in range(FIRST_ADDRESS + 1, LAST_ADDRESS + 1))
         return next((a for a in free if a not in self.state.devices), LAST_ADDRESS)
+
+    def _wished(self) -> tuple[int | None, Parity | None, int | None]:
+        """Rate, parity and stop bits that were chosen; None for what is kept."""
+        baud, parity, stop = (
+            str(self.query_one(name, Select).value)
+            for name in ("#new-baud", "#new-parity", "#new-stop")
+        )
+        return (
+            None if baud == _KEEP else int(baud),
+            None if parity == _KEEP else Parity(parity),
+            None if stop == _KEEP else int(stop),
+        )
 
     @property
     def _working(self) -> bool:
@@ -88,6 +141,7 @@ class ReaddressScreen(Looks, ModalScreen[None]):
             self._waiting = False
         fixed = state.change is not None or state.change_end is not None or self._working
         self.query_one("#ask").display = not fixed
+        self.query_one("#ask-line").display = not fixed and state.settings is not None
         if fixed and self.query_one(Input).has_focus:
             self.query_one("#prose").focus()
         self.query_one(Prose).show(self._text())
@@ -106,39 +160,21 @@ class ReaddressScreen(Looks, ModalScreen[None]):
             doing = view.progress.text if view.progress is not None else view.intent
             text.append(words.safe(doing), ink)
         elif state.change is not None:
-            self._plan(text, state.change.plan)
+            write_plan(text, state.change.plan, c, g)
         else:
             device = state.devices.get(self.address)
             name = "" if device is None else words.safe(str(device.identity))
             text.append(f"{name}\n\n", Style(color=c.ink, bold=True))
             text.append(
-                "Enter looks first: whether a device profile says how the address is changed, "
+                "Enter looks first: whether a device profile says how this is changed, "
                 "whether exactly one device answers here, whether the new address is free, and "
                 "whether another master talks. Nothing is written before you have seen every "
                 "register and pressed y.\n\n"
-                "Two new meters at one address: disconnect the bus wires of one of them, change "
-                "the other, connect it again.",
+                "For other line settings only, empty the field of the address. Two meters at one "
+                "address: close this and press g, which guides you.",
                 ink,
             )
         return text
-
-    def _plan(self, text: Text, plan: ChangePlan) -> None:
-        c, g = self.colours, self.glyphs
-        device = plan.device
-        text.append(
-            f"{g.warn} To be WRITTEN to address {device.address}\n",
-            Style(color=c.warn, bold=True),
-        )
-        serial = words.safe(device.identity.serial) or "unknown"
-        text.append(
-            f"{words.safe(str(device.identity))}, serial number {serial} "
-            f"(profile {words.safe(plan.profile)})\n",
-            Style(color=c.ink, bold=True),
-        )
-        for line in plan.lines():
-            text.append(f"\n  {words.safe(line)}", Style(color=c.ink))
-        text.append("\n\n" + g.right + " y writes this and nothing else. ", Style(color=c.accent))
-        text.append("Afterwards both addresses are asked who answers.", Style(color=c.dim))
 
     def _end(self, text: Text) -> None:
         c, g = self.colours, self.glyphs
@@ -182,13 +218,21 @@ class ReaddressScreen(Looks, ModalScreen[None]):
             return
         text = self.query_one(Input).value.strip()
         new = int(text) if text.isdecimal() else 0
-        if not FIRST_ADDRESS <= new <= LAST_ADDRESS or new == self.address:
+        line = self._wished()
+        if text == "" and any(line):
+            new = self.address
+        in_range = FIRST_ADDRESS <= new <= LAST_ADDRESS
+        if not in_range or (new == self.address and not any(line)):
             self.notify(
-                f"Give another address from {FIRST_ADDRESS} to {LAST_ADDRESS}.", markup=False
+                f"Give another address from {FIRST_ADDRESS} to {LAST_ADDRESS}, or other line "
+                "settings.",
+                markup=False,
             )
             return
         self._waiting = True
-        cast("BusprobeApp", self.app).session.plan_change(self.address, new)
+        cast("BusprobeApp", self.app).session.plan_change(
+            self.address, None if new == self.address else new, *line
+        )
         self.refresh_state()
 
     def action_write(self) -> None:

@@ -25,6 +25,7 @@ from busprobe.tui.screens.line_pane import LinePane
 from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
 from busprobe.tui.screens.readdress import ReaddressScreen
+from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
 from busprobe.tui.session_port import EXERCISES
@@ -197,6 +198,7 @@ class WorkScreen(Screen[None]):
             "find_fast": lambda: self.step is Step.FIND and self._can_start(),
             "listen": lambda: self.step is Step.LINE and state.is_open and state.running is None,
             "readdress": self._can_readdress,
+            "separate": self._can_readdress,
             "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
             "report": lambda: self.step is Step.HANDOVER and state.is_open and idle,
             "details": lambda: bool(state.findings),
@@ -302,6 +304,11 @@ class WorkScreen(Screen[None]):
         """Give the selected device another address."""
         if self.state.selected is not None:
             self.app.push_screen(ReaddressScreen(self.state.selected), self._came_back)
+
+    def action_separate(self) -> None:
+        """Guide the separation of two meters at the selected address."""
+        if self.state.selected is not None and self._can_readdress():
+            self.app.push_screen(SeparateScreen(self.state.selected), self._came_back)
 
     def _came_back(self, _: None) -> None:
         self.refresh_state()
