@@ -206,7 +206,7 @@ class System(Part):
     as_left: tuple[DeviceEntry, ...] | None
     """Null where no recording shows the site as left."""
     changes: tuple[Change, ...]
-    made: tuple[MadeChange, ...]
+    made: tuple[MadeChange, ...] = ()
     """Changes that were written with this program, in order."""
     picture: BusPicture | None
     """The line as found."""

@@ -199,7 +199,7 @@ class _Separation:
             raise
         told = ", ".join(f"{_name(m.device)} at address {m.device.address}" for m in self.meters)
         many = "Both answer" if len(self.meters) == 2 else f"All {len(self.meters)} answer"
-        return self._finish(f"{many}, each alone: {told}. Write it on them.", StepEnd.DONE)
+        return self._finish(f"{many}, each alone: {told}. Write that on them.", StepEnd.DONE)
 
     def _intent(self) -> str:
         return (
@@ -282,7 +282,9 @@ class _Separation:
     async def _identified(self, address: int) -> Device:
         """Who is there now, whatever was known before."""
         self.job.forget(address)
-        return replace(await self.job.known(address), duplicate="single")
+        device = replace(await self.job.known(address), duplicate="single")
+        self.job.know(device)
+        return device
 
     # The steps -------------------------------------------------------------------------------
 

@@ -206,7 +206,15 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.SEPARATE, "stop", ("x",), "Stop", "Stop, and say in what state things are."),
     Action(Scope.SEPARATE, "back", ("escape",), "Leave", "Stop, or close when it has ended."),
     Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the change would write."),
-    Action(Scope.CHANGE, "write", ("y",), "Write this", "Write exactly the registers shown."),
+    Action(
+        Scope.CHANGE, "write", ("y",), "Yes",
+        "Write exactly the registers shown, or say that it is done.",
+    ),
+    Action(Scope.CHANGE, "refuse", ("n",), "No", "Say that you cannot do what is asked."),
+    Action(
+        Scope.CHANGE, "let_hands", ("h",), "Simulated hands",
+        "Let simulated hands do it (training and demonstration only).",
+    ),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,
     Action(Scope.HELP, "back", ("b", "f1", "escape"), "Back", "Close the help."),

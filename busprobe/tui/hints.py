@@ -36,7 +36,9 @@ def _running(state: JobState, shown: Step) -> str:
     # Listening is shown where the line is.
     running = Step.LINE if state.running is Step.LINK else state.running or Step.FIND
     if running is shown:
-        if state.hands_help:
+        if state.change is not None:
+            return "Read what would be written: y writes it, n leaves it."
+        if state.hands_help and shown is not Step.ADDRESSES:
             return "Simulated hands do it: watch the trend. x stops."
         if shown in (Step.LINE, Step.ENERGY):
             return "Wait, or press x to stop at once. v changes the picture."
@@ -64,7 +66,7 @@ def _idle(state: JobState, shown: Step) -> str:
             if not state.devices:
                 return "Press 2 and find the devices first."
             if any(d.duplicate == "duplicate" for d in state.devices.values()):
-                return "Press g to tell the two apart, d to read about it; 5 goes on to the wiring."
+                return "Press g to tell them apart, d explains; 5 goes on to the wiring."
             if view.state is not StepState.DONE:
                 return "Press s to find out whether two devices share an address."
             return "Press 4 to check the line, 5 to prove the wiring of each meter."

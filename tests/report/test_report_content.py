@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sqlite3
+from contextlib import closing
 from dataclasses import asdict, replace
+from datetime import datetime
 from pathlib import Path
 
 import jsonschema
@@ -23,6 +26,7 @@ from busprobe.report.checks import counted
 from busprobe.report.content import Report, report_json, report_schema
 from busprobe.report.details import TEMPLATE, Details, load_details
 from busprobe.report.health import percentile
+from busprobe.report.render import HtmlRenderer
 from busprobe.report.wiring_evidence import DERIVED, RECORDED
 from busprobe.site.state import StateFile, VisitPart, save_state
 from tests.report.visits import (
@@ -33,6 +37,7 @@ from tests.report.visits import (
     RIGHT,
     STARTED,
     S,
+    changed_visit,
     collided,
     recording,
     report,
@@ -477,3 +482,43 @@ def test_counts_add_up(tmp_path: Path) -> None:
     end = made.conclusion
     total = end.passed + end.failed + end.not_tested + end.not_applicable
     assert total == len(made.checks)
+
+
+def test_changes_that_were_made_are_told_with_time_places_and_who_confirmed(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "change.busprobe"
+    changed_visit(path, "healthy", 2, 7)
+    made = report(path)
+    (change,) = made.system.made
+    assert change.device == "Quellwerk QW 3F"
+    assert change.serial == "700412"
+    assert change.before == "address 2, 9600 8N1"
+    assert change.after == "address 7, 9600 8N1"
+    assert change.state == "changed"
+    assert change.confirmed_by == "the technician"
+    assert datetime.fromisoformat(change.time).tzinfo is not None
+    assert [w.partition(": ")[2] for w in change.writes] == [
+        "register 2000 := 6789, unlocks the settings (answered)",
+        "register 2001 := 7, its new address (answered)",
+        "register 2010 := 1, saves the settings (answered)",
+    ]
+    assert [d.address for d in made.system.as_found] == [7]
+    page = HtmlRenderer().render(made).decode()
+    assert "Changes that were written" in page
+    assert "confirmed by <bdi>the technician</bdi>" in page
+
+
+def test_a_change_that_was_refused_is_no_change(tmp_path: Path) -> None:
+    path = tmp_path / "refused.busprobe"
+    with pytest.raises(InputError, match="already"):
+        changed_visit(path, "healthy", 2, 10)
+    assert report(path).system.made == ()
+
+
+def test_damaged_changes_in_a_recording_are_left_out(tmp_path: Path) -> None:
+    path = recording(tmp_path / "odd.busprobe")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        for body in ('{"state": "changed"}', '{"state": "changed", "writes": [1]}', "{}"):
+            connection.execute("INSERT INTO event VALUES (NULL, 5, 'ChangeEnded', ?)", (body,))
+    assert report(path).system.made == ()

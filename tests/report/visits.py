@@ -195,6 +195,24 @@ def wired(path: Path) -> Path:
     return path
 
 
+def changed_visit(path: Path, scenario: str, address: int, new_address: int) -> Path:
+    """A visit in which a device was given another address."""
+
+    async def visit() -> None:
+        endpoint = parse_link(f"sim:{scenario}")
+        opened = await link_opener(pace="virtual")(endpoint, None)
+        recorder = begin_recording(path, opened.link)
+        job = Job(opened, endpoint, lambda event: None, recorder=recorder)
+        try:
+            plan = await job.plan_change(address, new_address, None)
+            await job.change(plan, "the technician")
+        finally:
+            await job.close()
+
+    run_virtual(visit())
+    return path
+
+
 def report(
     *found: Path,
     left: Sequence[Path] = (),

@@ -259,6 +259,25 @@ async def test_line_settings_can_be_changed_without_the_address() -> None:
         assert stage.session.calls[-1] == wished
 
 
+async def test_a_device_that_waits_for_power_is_asked_for_on_the_same_sheet() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("right", "a", "enter")
+        await stage.play()
+        await stage.press("y")
+        stage.session._script.clear()
+        stage.session.emit(events.StepStarted(Step.ADDRESSES, "Writes."))
+        asked = "Switch the device at address 2 off and on."
+        stage.session.emit(events.OperatorAsked(asked, "", False, True))
+        await stage.settle()
+        assert asked in stage.screen_text()
+        line = stage.app.screen.query_one(KeyLine)
+        labels = [a.label for a in line.offered()]
+        assert labels == ["Yes", "No", "Simulated hands", "Leave it", "Help", "Commands"]
+        await stage.press("y")
+        assert stage.session.calls[-1] == ("answer", (True,))
+
+
 # -- two meters apart -----------------------------------------------------------------------
 
 

@@ -154,6 +154,13 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         ink = Style(color=c.ink)
         if state.change_end is not None:
             self._end(text)
+        elif state.prompt is not None:
+            text.append(
+                f"{g.right} {words.safe(state.prompt.request)}\n",
+                Style(color=c.ink, bold=True),
+            )
+            text.append("\ny when it is done.", Style(color=c.accent))
+            text.append(" n leaves it; how things stand is told.", Style(color=c.dim))
         elif self._working:
             view = state.steps[Step.ADDRESSES]
             text.append(f"{g.running} ", Style(color=c.accent, bold=True))
@@ -202,8 +209,12 @@ class ReaddressScreen(Looks, ModalScreen[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Write only what is shown, look only before that."""
         state = self.state
-        if action == "write":
+        if action == "write" and state.prompt is None:
             return state.change is not None and not self._working
+        if action in ("write", "refuse"):
+            return state.prompt is not None
+        if action == "let_hands":
+            return state.prompt is not None and state.prompt.answerable
         if action == "plan":
             return state.change is None and state.change_end is None and not self._working
         return True
@@ -236,11 +247,31 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         self.refresh_state()
 
     def action_write(self) -> None:
-        """Write what is shown."""
-        if self.check_action("write", ()):
+        """Write what is shown, or say that it is done."""
+        if self.state.prompt is not None:
+            self._answer(True)
+        elif self.check_action("write", ()):
             self.state.change = None
             self._waiting = True
             cast("BusprobeApp", self.app).session.change()
+            self.refresh_state()
+
+    def _answer(self, done: bool) -> None:
+        if self.state.prompt is not None:
+            self.state.prompt = None
+            cast("BusprobeApp", self.app).session.answer(done)
+            self.refresh_state()
+
+    def action_refuse(self) -> None:
+        """It cannot be done."""
+        self._answer(False)
+
+    def action_let_hands(self) -> None:
+        """Let simulated hands do it."""
+        if self.check_action("let_hands", ()):
+            self.state.prompt = None
+            self.state.hands_help = True
+            cast("BusprobeApp", self.app).session.let_hands()
             self.refresh_state()
 
     def action_back(self) -> None:
