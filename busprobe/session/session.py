@@ -355,8 +355,7 @@ class Session:
         """The simulated hands do what was asked, now and from now on."""
         operator = self._operator
         if operator is not None:
-            # On the thread that lets time pass on the simulated line.
-            self._loop.call_soon_threadsafe(operator.let_hands)
+            operator.let_hands()
 
     def carry_heater(self, feeder: str) -> None:
         """Simulated hands carry the test load to another feeder; "" back to the usual one."""
