@@ -22,6 +22,7 @@ from busprobe.diagnosis.line_health.counting import (
     presence,
     share_of,
 )
+from busprobe.diagnosis.line_health.crossing import answers_for_others
 from busprobe.diagnosis.line_health.damage import (
     destroyed_starts,
     disturbances,
@@ -29,7 +30,7 @@ from busprobe.diagnosis.line_health.damage import (
     suspects_of,
 )
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
-from busprobe.diagnosis.line_health.signs import Sample, Sign
+from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
@@ -51,6 +52,8 @@ _COLLISIONS = {
     "slow-device",
 }
 _MUTE = (Sign.SILENT, Sign.OTHERS)
+# Where the line itself is disturbed, requests are lost on the way to a sound device as well.
+_DISTURBED_FROM = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +102,17 @@ def weigh(
     by_address: dict[int, list[Sample]] = {}
     for each in samples:
         by_address.setdefault(each.address, []).append(each)
-    hit = sum(s.sign is Sign.DAMAGED or bool(s.idle or s.before or s.after) for s in samples)
-    disturbed = hit / max(1, len(samples))
-    silences = {address: weigh_silence(its, disturbed) for address, its in by_address.items()}
+    silences = {
+        address: weigh_silence(its, _missed_elsewhere(by_address, address))
+        for address, its in by_address.items()
+    }
     answering = {
         a: its for a, its in by_address.items() if any(s.sign is not Sign.SILENT for s in its)
     }
     causes: list[Cause] = []
-    others: list[Cause] = []
-    for address, its in answering.items():
-        others += _others(address, its)
     # Who answers for others collides with their answers: only its own say how the line fares.
     doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
+    others = answers_for_others(answering, doubled)
     senders = {c.address for c in others if c.probability > _EXPLAINS} - doubled
     undisturbed = {a: its for a, its in answering.items() if not senders or a in senders}
     if answering:
@@ -119,9 +121,9 @@ def weigh(
             causes += _signs(address, its)
         for address in by_address.keys() - answering.keys():
             causes.append(_device_silent(address, by_address[address]))
-        causes += _strongest(others)
+        causes += others
         causes += destroyed_starts(undisturbed)
-        causes += disturbances(undisturbed, character_s, duplicates, alone)
+        causes += disturbances(undisturbed, character_s, duplicates, alone, answering)
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)
@@ -146,6 +148,33 @@ def weigh(
     return Weighed(tuple(kept), bad, len(samples), tuple(dict.fromkeys(suspects)))
 
 
+def _missed_elsewhere(
+    by_address: Mapping[int, Sequence[Sample]], address: int
+) -> tuple[int, int] | None:
+    """Missed and all requests of the other device that misses least: the line's own share.
+
+    None where the line is not disturbed.
+    """
+    samples = [s for its in by_address.values() for s in its]
+    hit = sum(
+        s.sign is Sign.DAMAGED or bool(s.idle) or _is_speck(s.before) or _is_speck(s.after)
+        for s in samples
+    )
+    if hit < _DISTURBED_FROM * len(samples):
+        return None
+    counts = [
+        (sum(s.sign in _MUTE for s in its), len(its))
+        for a, its in by_address.items()
+        if a != address and any(s.sign not in _MUTE for s in its)
+    ]
+    return min(counts, key=lambda c: (c[0] + 1) / (c[1] + 2), default=(0, 0))
+
+
+def _is_speck(beside: bytes) -> bool:
+    """Whether there is more beside an answer than the edge of a driver that switches."""
+    return len(beside) > 1 or (len(beside) == 1 and beside[0] not in PULSES)
+
+
 def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause]:
     mute = [s for s in its if s.sign in _MUTE]
     if not mute:
@@ -161,6 +190,7 @@ def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause
         return f"{sum(s.sign in _MUTE for s in some)} of {len(some)} missed"
 
     facts: dict[str, object] = {
+        "gap_ns": silence.gap_ns,
         "needed_ms": f"{needed_ms:.0f}",
         "set_ms": f"{2 * needed_ms:.0f}",
         "short": missed(short),
@@ -182,16 +212,6 @@ def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause
         p = min(silence.probabilities[code], MOST_SURE)
         found.append(Cause(code, address, p, evidence, facts))
     return found
-
-
-def _strongest(causes: Sequence[Cause]) -> list[Cause]:
-    """One cause for each address: the likeliest."""
-    best: dict[int | None, Cause] = {}
-    for cause in causes:
-        kept = best.get(cause.address)
-        if kept is None or cause.probability > kept.probability:
-            best[cause.address] = cause
-    return list(best.values())
 
 
 def _device_silent(address: int, its: Sequence[Sample]) -> Cause:
@@ -288,30 +308,6 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
                     "slowest_ms": f"{slowest:.0f}",
                     "needed_ms": f"{math.ceil(_MARGIN * slowest / 100) * 100}",
                 },
-            )
-        )
-    return found
-
-
-def _others(address: int, its: Sequence[Sample]) -> list[Cause]:
-    """Answers of devices that were not asked."""
-    senders = Counter(sender for s in its if s.sign is not Sign.LATE for sender in s.senders)
-    found = []
-    for sender, count in senders.items():
-        p = presence(count, len(its), 2e-3)
-        found.append(
-            Cause(
-                "answers-for-others",
-                sender,
-                min(p, MOST_SURE),
-                (
-                    Evidence(
-                        next(s.number for s in its if sender in s.senders),
-                        f"address {sender} answered {share_of(count, len(its))} requests to "
-                        f"address {address}",
-                    ),
-                ),
-                {"count": count},
             )
         )
     return found

@@ -155,14 +155,17 @@ def disturbances(
     character_s: float,
     duplicates: Mapping[int, tuple[str, float]],
     alone: Exposure,
+    everything: Mapping[int, Sequence[Sample]],
 ) -> list[Cause]:
     """What damages answers, or leaves bytes beside them: an address of its own, or the line."""
     suspects = suspects_of(answering)
     if len(answering) == 1:
         suspects = tuple(a for a in suspects if duplicates.get(a, ("", 0.0))[0] == "duplicate")
+    tested = (a for a, (verdict, _) in duplicates.items() if verdict == "duplicate")
+    suspects = tuple(dict.fromkeys((*suspects, *tested)))
     found: list[Cause] = []
     for address in suspects:
-        its = answering[address]
+        its = answering.get(address) or everything[address]
         bad = sum(s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in its)
         verdict, sure = duplicates.get(address, ("untested", 0.0))
         two = sure if verdict == "duplicate" else 1 - sure if verdict == "single" else 0.4
@@ -183,7 +186,9 @@ def disturbances(
     rest = [s for a, its in answering.items() if a not in skip | same for s in its]
     if not rest:
         return found
-    seen = exposure(rest, character_s) + alone
+    rolling = any(s.sign is Sign.ROLLED for s in rest)
+    # A byte held back may also come by itself.
+    seen = exposure(rest, character_s, shortest=2 if rolling else 1) + alone
     weights = weigh_disturbance(seen)
     bad = seen.frames
     first = first_with(rest, Sign.DAMAGED)
@@ -222,7 +227,7 @@ def _edges(answering: Mapping[int, Sequence[Sample]]) -> list[tuple[Cause, int]]
     """Devices that put the same low pulse beside most of their answers."""
     found = []
     for address, its in answering.items():
-        whole = [s for s in its if s.sign in (Sign.CLEAN, Sign.ROLLED)]
+        whole = [s for s in its if s.sign in (Sign.CLEAN, Sign.ROLLED, Sign.LAST_LOST)]
         if len(whole) < 4:
             continue
         for side in ("before", "after"):

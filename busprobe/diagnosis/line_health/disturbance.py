@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busprobe.diagnosis.line_health.rates import log_sum
+from busprobe.diagnosis.line_health.rates import log_drawn, log_sum
 from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
 
 # Hits per second: unknown over three decades.
@@ -25,8 +25,11 @@ _HEARD_IDLE = (0.3, 0.7, 1.0)
 _DAMAGING = 0.85
 # A floating line harms a frame only at its very start.
 _FLOAT_ON_FRAMES = 0.03
-_ALL_PULSES_FLOATING = 0.85
-_ALL_PULSES_NOISE = 0.45
+# Share of the runs that hold nothing but low pulses: how long a burst lasts against a character is
+# unknown (Beta priors, assumptions).
+_PULSES_FLOATING = (8.0, 0.8)
+_PULSES_NOISE = (2.0, 2.0)
+_PULSES_BOTH = (3.0, 1.5)
 _LOG_PRIOR = {"none": -0.2, "noise": -2.6, "floating": -2.6, "level": -3.5, "both": -5.0}
 
 
@@ -61,11 +64,11 @@ class Exposure:
 NOTHING = Exposure(0, 0.0, 0, 0.0, 0)
 
 
-def exposure(samples: Sequence[Sample], character_s: float) -> Exposure:
-    """Count the hits of some exchanges."""
+def exposure(samples: Sequence[Sample], character_s: float, shortest: int = 1) -> Exposure:
+    """Count the hits of some exchanges; runs of fewer bytes than `shortest` are left out."""
     damaged = sum(s.sign is Sign.DAMAGED for s in samples)
     frame_s = sum(s.characters for s in samples if s.sign is not Sign.SILENT) * character_s
-    runs = [r for s in samples for r in (*s.idle, s.before, s.after) if r]
+    runs = [r for s in samples for r in (*s.idle, s.before, s.after) if len(r) >= shortest]
     return Exposure(
         damaged,
         frame_s,
@@ -105,9 +108,9 @@ def weigh_disturbance(seen: Exposure) -> dict[str, float]:
                 + _poisson(seen.frames, other * _DAMAGING * seen.frame_s)
                 + _poisson(seen.idle, (rate + 0.6 * other) * seen.idle_s)
             )
-    as_noise = _pulses(seen, _ALL_PULSES_NOISE)
-    as_floating = _pulses(seen, _ALL_PULSES_FLOATING)
-    mixed = _pulses(seen, 0.65)
+    as_noise = log_drawn(seen.pulses, seen.idle, *_PULSES_NOISE)
+    as_floating = log_drawn(seen.pulses, seen.idle, *_PULSES_FLOATING)
+    mixed = log_drawn(seen.pulses, seen.idle, *_PULSES_BOTH)
     logs = {
         "none": _poisson(seen.frames, _NONE * seen.frame_s)
         + _poisson(seen.idle, _NONE * seen.idle_s)
@@ -120,10 +123,6 @@ def weigh_disturbance(seen: Exposure) -> dict[str, float]:
     posterior = {name: value + _LOG_PRIOR[name] for name, value in logs.items()}
     total = log_sum(list(posterior.values()))
     return {name: math.exp(value - total) for name, value in posterior.items()}
-
-
-def _pulses(seen: Exposure, share: float) -> float:
-    return seen.pulses * math.log(share) + (seen.idle - seen.pulses) * math.log(1 - share)
 
 
 def _poisson(count: int, mean: float) -> float:

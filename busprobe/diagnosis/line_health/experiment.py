@@ -29,8 +29,9 @@ FEWEST_ROUNDS = 16
 MOST_ROUNDS = 60
 _SILENT_AFTER = 6
 # A cause is settled outside these.
-_RULED_OUT = 0.05
+_RULED_OUT = 0.02
 SURE = 0.95
+_LIKELY = 0.5
 # The bytes cannot tell these apart: asking on does not help.
 _ALIKE = ("no-bias", "surplus-termination")
 # Every gap with a short and a long read once in ten rounds, short gaps more often: they show most.
@@ -93,6 +94,7 @@ class LineTest:
     _queue: list[tuple[Target, int, int]] = field(default_factory=list)
     _pending: tuple[LineQuestion, bool] | None = None
     _last_address: int | None = None
+    _quiet_since_ns: int | None = None
     _held: dict[int, int | None] = field(default_factory=dict)
     _weighed: Weighed | None = None
 
@@ -121,6 +123,9 @@ class LineTest:
         number = self._round
         self._round += 1
         gap_ns = GAPS_NS[_GAP_ORDER[number % len(_GAP_ORDER)]]
+        if number % 2 and (content := self._content_gap_ns()) is not None:
+            # Only after a silence long enough is a second habit seen beside a minimum gap.
+            gap_ns = content
         # Addresses in turn, then backwards: each follows each other one.
         order = list(self.targets) if number % 2 == 0 else list(reversed(self.targets))
         for target in order:
@@ -133,6 +138,17 @@ class LineTest:
                 self._queue.append((target, length, 0))
         if not self._queue:
             self._round = MOST_ROUNDS
+
+    def _content_gap_ns(self) -> int | None:
+        """The silence that a device with a minimum gap is likely content with [ns]."""
+        gaps = [
+            g
+            for c in self.weighed.causes
+            if c.code == "minimum-gap"
+            and c.probability > _LIKELY
+            and isinstance(g := c.facts.get("gap_ns"), int)
+        ]
+        return max(gaps, default=None)
 
     def _is_silent(self, address: int) -> bool:
         its = [s for s in self.samples if s.address == address]
@@ -180,7 +196,14 @@ class LineTest:
             raise ValueError("no request was pending")
         question, after_other = self._pending
         self._pending = None
-        condition = Condition(question.registers, question.gap_ns, after_other)
+        gap_ns = question.gap_ns
+        if self._quiet_since_ns is not None:
+            # After an unanswered request the line was quiet for longer than was asked for.
+            gap_ns = max(gap_ns, exchange.request.t_start_ns - self._quiet_since_ns)
+        condition = Condition(question.registers, gap_ns, after_other)
+        self._quiet_since_ns = max(
+            exchange.request.t_end_ns, *(_end_ns(p) for p in exchange.pieces), 0
+        )
         held = self._held.get(question.address)
         taken, missing = sample(exchange, condition, stray, held=held, errors=errors)
         if taken.sign is not Sign.SILENT:
@@ -202,3 +225,7 @@ class LineTest:
         if self._weighed is None:
             self._weighed = weigh(self.samples, self.character_s, self.duplicates, self.alone)
         return self._weighed
+
+
+def _end_ns(piece: Frame | Unframed) -> int:
+    return piece.t_end_ns if isinstance(piece, Frame) else piece.t_ns

@@ -8,7 +8,7 @@ as damage of any kind.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -23,6 +23,7 @@ from busprobe.wire.functions import Role
 # independent UART model).
 PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
 _GATEWAY = (0x0A, 0x0B)
+_MOST_READ = {1: 2000, 2: 2000, 3: 125, 4: 125}
 _HEAD = 3
 _SHORTEST = 5
 
@@ -56,7 +57,7 @@ class Condition:
 
     Attributes:
         registers: Registers asked for.
-        gap_ns: Silence before it [ns].
+        gap_ns: Silence before it [ns], as it was on the line.
         after_other: Whether another address was asked just before.
     """
 
@@ -75,7 +76,7 @@ class Sample:
         condition: How.
         sign: What came of it.
         characters: Length of the answer that was expected, or came [character].
-        before: Bytes just before the answer (or alone, where none came).
+        before: Bytes just before the answer.
         after: Bytes just after it.
         idle: Runs of stray bytes while nobody should have sent.
         idle_ns: How long the line was undriven and listened to [ns].
@@ -86,7 +87,8 @@ class Sample:
         echo: Whether our own request came back.
         turnaround_ns: End of request to the whole answer, or else to the first byte [ns]; None when
             silent.
-        marked: Characters of a whole answer with an error mark; None where the link cannot tell.
+        marked: Characters of a whole answer, or of one without its last byte, with an error mark;
+            None where the link cannot tell.
         exception: Exception code of the answer.
     """
 
@@ -134,10 +136,14 @@ def sample(
     characters = 1 + CRC_LENGTH + (expected or 2)
     answer = exchange.answer
     frames = [p for p in (*exchange.pieces, *stray) if isinstance(p, Frame) and p is not answer]
+    # Stray bytes may part our own request, coming back, from its place: it is no foreign one.
+    echo = exchange.echo or any(f.raw == request.raw for f in frames)
+    frames = [f for f in frames if f.raw != request.raw]
     masters = sum(_is_request(f) for f in frames)
     senders = tuple(
         f.address for f in frames if f.address != request.address and not _is_request(f)
     )
+    senders += tuple(_cut_senders((*exchange.pieces, *stray), request))
     seconds = sum(f.address == request.address and not _is_request(f) for f in frames)
     idle = tuple(p.data for p in stray if isinstance(p, Unframed))
     listened = max(0, exchange.listened_ns - (len(exchange.heard) * _character_ns(exchange)))
@@ -148,7 +154,7 @@ def sample(
         "senders": senders,
         "masters": masters,
         "seconds": seconds,
-        "echo": exchange.echo,
+        "echo": echo,
         "turnaround_ns": turnaround,
     }
 
@@ -168,7 +174,7 @@ def sample(
             after=after,
             idle=idle + apart,
             turnaround_ns=answer.t_start_ns - request.t_end_ns,
-            marked=_marked(exchange, answer) if errors is None else errors,
+            marked=_marked(exchange, answer.raw) if errors is None else errors,
             exception=answer.exception,
         ), None
     runs = [run.data for run in runs_of(exchange)]
@@ -177,16 +183,20 @@ def sample(
         return made(Sign.LATE), None
     if frames and not any(isinstance(p, Unframed) for p in exchange.pieces):
         return made(Sign.OTHERS), None
-    found, missing = _judge(data, request, characters, held)
+    found, missing, edge = _judge(data, request, characters, held)
     if found is Sign.SILENT:
         return made(Sign.SILENT, idle=idle + tuple(r for r in runs if r), turnaround_ns=None), None
-    return made(found, heard=data), missing
+    marked = None
+    if found is Sign.LAST_LOST:
+        # The last character was cut: its mark says nothing about the settings.
+        marked = _marked(exchange, data[:-1]) if errors is None else errors
+    return made(found, heard=data, before=edge, marked=marked), missing
 
 
 def _judge(
     data: bytes, request: Frame, characters: int, held: int | None
-) -> tuple[Sign, int | None]:
-    """What a run of bytes without a whole answer is, and the byte it lacks at its end."""
+) -> tuple[Sign, int | None, bytes]:
+    """What a run of bytes without a whole answer is, the byte it lacks, and the edge before it."""
     head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
     rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
     # A switching edge before it does not make an answer another one; any other byte before an
@@ -196,15 +206,27 @@ def _judge(
     body = data[1:] if rolled or shifted else data
     rolled = rolled or (shifted and not edge)
     missing = _last_missing(body, head, characters)
+    before = data[:1] if shifted and edge else b""
     if missing is not None:
-        return Sign.ROLLED if rolled else Sign.LAST_LOST, missing
+        return Sign.ROLLED if rolled else Sign.LAST_LOST, missing, before
     if _last_cut(body, head, characters):
-        return Sign.LAST_LOST, None
+        return Sign.LAST_LOST, None, before
     if _start_lost(data, head, characters):
-        return Sign.START_LOST, None
+        return Sign.START_LOST, None, b""
     if len(data) < _SHORTEST and (set(data) <= PULSES or len(data) < 2):
-        return Sign.SILENT, None
-    return Sign.DAMAGED, None
+        return Sign.SILENT, None, b""
+    return Sign.DAMAGED, None, b""
+
+
+def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator[int]:
+    """Addresses of other devices whose answers were heard all but for their last byte."""
+    function = request.pdu[0]
+    for piece in pieces:
+        data = piece.data if isinstance(piece, Unframed) else b""
+        if len(data) < _HEAD + 2 or data[0] == request.address or data[1] != function:
+            continue
+        if _last_missing(data, data[:_HEAD], _SHORTEST + data[2]) is not None:
+            yield data[0]
 
 
 def _last_missing(data: bytes, head: bytes, characters: int) -> int | None:
@@ -252,7 +274,12 @@ def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[byte
 
 def _is_request(frame: Frame) -> bool:
     pieces = rtu.split(frame.raw)
-    return len(pieces) == 1 and pieces[0].role is Role.REQUEST
+    if len(pieces) != 1 or pieces[0].role is not Role.REQUEST:
+        return False
+    # Now and then a damaged answer holds bytes that pass for a frame; who reads asks for an amount
+    # that the protocol allows (MODBUS Application Protocol V1.1b3, sections 6.1 to 6.4).
+    most = _MOST_READ.get(frame.pdu[0])
+    return most is None or 1 <= int.from_bytes(frame.pdu[3:5], "big") <= most
 
 
 def _character_ns(exchange: Exchange) -> int:
@@ -260,8 +287,8 @@ def _character_ns(exchange: Exchange) -> int:
     return (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
 
 
-def _marked(exchange: Exchange, answer: Frame) -> int | None:
-    """Error marks on the characters of a whole answer."""
+def _marked(exchange: Exchange, answer: bytes) -> int | None:
+    """Error marks on the characters of an answer."""
     data, marks = b"", list[Mark]()
     for chunk in exchange.chunks:
         if chunk.direction != "received":
@@ -270,5 +297,5 @@ def _marked(exchange: Exchange, answer: Frame) -> int | None:
             return None
         data += chunk.data
         marks += chunk.marks
-    at = data.find(answer.raw)
-    return sum(m is not Mark.GOOD for m in marks[at : at + len(answer.raw)]) if at >= 0 else None
+    at = data.find(answer)
+    return sum(m is not Mark.GOOD for m in marks[at : at + len(answer)]) if at >= 0 else None
