@@ -3,36 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import (
     LineTest,
-    Sign,
     Tally,
     Target,
     Weighed,
-    sample,
     tallies,
 )
 from busprobe.diagnosis.line_health.disturbance import Exposure
 from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS
-from busprobe.diagnosis.line_health.signs import PULSES, Condition
+from busprobe.diagnosis.line_health.signs import PULSES
 from busprobe.link.line_errors import LineErrors
-from busprobe.model.chunk import Mark
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange, Unframed
-from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.check_duplicate import check_duplicate
+from busprobe.procedures.other_settings import counters, seek_silent, try_formats
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire import pdu
 
 # Lengths of the long read, the longest first; every meter map is tried at its own base, then at 0.
 _LONG_READS = (60, 30, 12, 4)
 _BASES = (40000, 0)
-# A format is tried with so many requests.
-_FORMAT_TRIES = 4
 _LISTEN_FIRST_NS = 2_000 * MS
 
 
@@ -59,11 +54,6 @@ class LineCheck:
     stopped: bool
 
 
-def counters(bus: Bus) -> LineErrors | None:
-    """Error counters of the link, None where it has none."""
-    return bus.line_errors()
-
-
 async def check_line(
     bus: Bus,
     devices: Sequence[Device],
@@ -72,7 +62,7 @@ async def check_line(
     on_exchange: Callable[[LineTest], None] = lambda test: None,
     should_stop: Callable[[], bool] = lambda: False,
     overheard: Overheard | None = None,
-    vary_format: bool = True,
+    vary_settings: bool = True,
 ) -> LineCheck:
     """Ask devices under varied conditions until every cause is sure or ruled out.
 
@@ -84,7 +74,8 @@ async def check_line(
         should_stop: Asked between requests.
         overheard: What was heard before, while nothing was sent; else the line is listened to for a
             moment first.
-        vary_format: Try other formats where whole answers come with error marks.
+        vary_settings: Try other formats where whole answers come with error marks, and other rates
+            and formats where an address stays silent. The line's own are set again afterwards.
     """
     begin = counters(bus)
     exchanges: list[Exchange] = []
@@ -110,8 +101,9 @@ async def check_line(
         duplicates[address] = verdict
         test.take_duplicate(address, verdict.verdict, verdict.probability)
     weighed = test.weighed
-    if vary_format and not should_stop():
-        weighed = await _vary_format(bus, test, observe)
+    if vary_settings:
+        weighed = await try_formats(bus, weighed, test.targets, observe, should_stop)
+        weighed = await seek_silent(bus, weighed, test.targets, observe, should_stop)
     end = counters(bus)
     return LineCheck(
         weighed,
@@ -188,64 +180,3 @@ async def _run(
         exchanges.append(exchange)
         test.take(exchange, bus.take_stray_pieces(), errors)
         on_exchange(test)
-
-
-async def _vary_format(bus: Bus, test: LineTest, observe: Observer) -> Weighed:
-    """Where whole answers come with error marks, look for the format without any."""
-    weighed = test.weighed
-    home = bus.settings
-    marked = [c for c in weighed.causes if c.code == "wrong-parity" and c.address is not None]
-    if home is None or not marked:
-        return weighed
-    targets = {t.address: t for t in test.targets}
-    better: dict[int | None, LineSettings] = {}
-    for cause in marked:
-        assert cause.address is not None
-        found = await _best_format(bus, targets[cause.address], home, observe)
-        if found is not None:
-            better[cause.address] = found
-    await bus.configure(home)
-    return replace(
-        weighed,
-        causes=tuple(
-            replace(
-                c,
-                facts={
-                    **c.facts,
-                    "settings": home,
-                    "better": f"; at {better[c.address]} it reports none"
-                    if c.address in better
-                    else "",
-                },
-            )
-            if c.code == "wrong-parity"
-            else c
-            for c in weighed.causes
-        ),
-    )
-
-
-async def _best_format(
-    bus: Bus, target: Target, home: LineSettings, observe: Observer
-) -> LineSettings | None:
-    request = pdu.read_registers(target.function, target.register, target.longest)
-    for parity in (Parity.EVEN, Parity.ODD, Parity.NONE):
-        if parity is home.parity:
-            continue
-        candidate = LineSettings(home.baud, parity, 1)
-        observe(Progress(0, 0, None, f"address {target.address} at {candidate}"))
-        await bus.configure(candidate)
-        clean = 0
-        for _ in range(_FORMAT_TRIES):
-            before = counters(bus)
-            exchange = await bus.exchange(target.address, request, listen_ns=LISTEN_NS)
-            after = counters(bus)
-            counted = after - before if after is not None and before is not None else None
-            taken, _ = sample(exchange, Condition(target.longest, 0, False))
-            marked = any(
-                m is not Mark.GOOD for c in exchange.chunks for m in c.marks or ()
-            ) or bool(counted and counted.framing + counted.parity + counted.breaks)
-            clean += taken.sign is Sign.CLEAN and not marked
-        if clean == _FORMAT_TRIES:
-            return candidate
-    return None

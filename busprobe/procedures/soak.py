@@ -14,7 +14,7 @@ from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.line_health import Condition, Sample, Sign, Tally, Target, sample
 from busprobe.diagnosis.line_health.experiment import Patience
 from busprobe.link.line_errors import LineErrors
-from busprobe.procedures.check_line import counters
+from busprobe.procedures.other_settings import counters
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire import pdu
 

@@ -27,6 +27,7 @@ from busprobe.diagnosis.line_health.damage import (
     destroyed_starts,
     disturbances,
     looks_doubled,
+    starts_hide_more,
     suspects_of,
 )
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
@@ -112,7 +113,7 @@ def weigh(
     causes: list[Cause] = []
     # Who answers for others collides with their answers: only its own say how the line fares.
     doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
-    others = answers_for_others(answering, doubled)
+    others = answers_for_others(answering, duplicates)
     senders = {c.address for c in others if c.probability > _EXPLAINS} - doubled
     undisturbed = {a: its for a, its in answering.items() if not senders or a in senders}
     if answering:
@@ -123,10 +124,25 @@ def weigh(
             causes.append(_device_silent(address, by_address[address]))
         causes += others
         causes += destroyed_starts(undisturbed)
-        causes += disturbances(undisturbed, character_s, duplicates, alone, answering)
+        causes += disturbances(
+            undisturbed,
+            character_s,
+            duplicates,
+            alone,
+            answering,
+            crossing=bool(senders | doubled),
+            foreign=max((c.probability for c in others), default=0.0),
+        )
     elif samples:
         causes.append(_line_silent(samples))
     causes += _whole_line(samples)
+    causes = [
+        # Where two devices collide, either may seem to lose the first byte.
+        replace(c, probability=min(c.probability, _SHADOWED))
+        if c.code == "first-byte-lost" and c.address in doubled
+        else c
+        for c in causes
+    ]
     causes = [
         # The second answer of a doubled address may come when somebody else is asked.
         replace(c, probability=min(c.probability, _SHADOWED))
@@ -145,6 +161,7 @@ def weigh(
     suspects = suspects_of(undisturbed)
     # Two devices on one address may look like one that answers for others.
     suspects += tuple(a for a in undisturbed if a in senders and looks_doubled(undisturbed[a]))
+    suspects += tuple(a for a in undisturbed if starts_hide_more(undisturbed[a]))
     return Weighed(tuple(kept), bad, len(samples), tuple(dict.fromkeys(suspects)))
 
 
@@ -190,7 +207,7 @@ def _silent(address: int, its: Sequence[Sample], silence: Silence) -> list[Cause
         return f"{sum(s.sign in _MUTE for s in some)} of {len(some)} missed"
 
     facts: dict[str, object] = {
-        "gap_ns": silence.gap_ns,
+        "ask_ns": silence.ask_ns,
         "needed_ms": f"{needed_ms:.0f}",
         "set_ms": f"{2 * needed_ms:.0f}",
         "short": missed(short),
@@ -285,7 +302,7 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
                 {"settings": "these settings", "better": ""},
             )
         )
-    clean = [s for s in its if s.sign is Sign.CLEAN and not s.before]
+    clean = [s for s in its if s.sign in (Sign.CLEAN, Sign.LAST_LOST) and not _is_speck(s.before)]
     times = sorted(s.turnaround_ns / 1e6 for s in clean if s.turnaround_ns is not None)
     if times and times[-1] > SLOW_MS:
         slowest = times[-1]

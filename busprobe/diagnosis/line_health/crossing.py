@@ -9,37 +9,103 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from difflib import SequenceMatcher
+from functools import lru_cache
 
 from busprobe.diagnosis.line_health.counting import MOST_SURE, answered_in, share_of
 from busprobe.diagnosis.line_health.rates import log_drawn, log_fixed, log_sum
-from busprobe.diagnosis.line_health.signs import Sample, Sign
+from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
 
 # Damage by noise may gain a byte or two.
 _LONGER = 2
+# Nor does it move the start of an answer by more than its own length.
+_MARGIN_NS = 6_000_000
+_FEWEST_TIMES = 5
+# A burst destroys a few bytes of a long answer, another answer a large part of it.
+_FEWEST_COMPARED = 20
+_ALL_OVER = 0.3
 _STRAY_FRAME = 2e-3
 _STRAY_LENGTH = 2e-3
-# Of damaged answers, the share that noise makes longer (assumption).
-_NOISE_LENGTHENS = 0.2
+# Of damaged answers, the share that noise alone makes look like this (assumption).
+_NOISE_LENGTHENS = 0.3
 _SHARE = (1.0, 2.0)
 _LOG_PRIOR = math.log(0.03)
 
 
-def is_crossed(sample: Sample) -> bool:
-    """Whether a damaged answer lasts longer than any single one."""
-    return sample.sign is Sign.DAMAGED and len(sample.heard) > sample.characters + _LONGER
+def crossed_in(its: Sequence[Sample]) -> set[int]:
+    """Numbers of the exchanges in which another answer crossed the one asked for.
+
+    Those whose damaged answer is longer than one, begins at another time, or is wrong over a large
+    part, and those with the end of another answer behind a whole one.
+
+    Args:
+        its: Exchanges of one address.
+    """
+    times = [s.turnaround_ns for s in its if s.sign is Sign.CLEAN and s.turnaround_ns is not None]
+    early = late = None
+    if len(times) >= _FEWEST_TIMES:
+        margin = max(_MARGIN_NS, (max(times) - min(times)) // 2)
+        early, late = min(times) - margin, max(times) + margin
+
+    def elsewhen(sample: Sample) -> bool:
+        at = sample.turnaround_ns
+        if early is None or late is None or at is None:
+            return False
+        return not early <= at <= late
+
+    whole: dict[int, list[bytes]] = {}
+    for each in its:
+        if each.sign is Sign.CLEAN:
+            whole.setdefault(each.condition.registers, []).append(each.heard)
+    return {
+        s.number
+        for s in its
+        if (
+            s.sign is Sign.DAMAGED
+            and (
+                len(s.heard) > s.characters + _LONGER
+                or elsewhen(s)
+                or _wrong_all_over(s, whole.get(s.condition.registers, ()))
+            )
+        )
+        or (s.sign is Sign.CLEAN and len(s.after) > 1 and not set(s.after) <= PULSES)
+    }
+
+
+def _wrong_all_over(sample: Sample, whole: Sequence[bytes]) -> bool:
+    """Whether far more of an answer is wrong than a burst destroys.
+
+    Args:
+        sample: A damaged answer.
+        whole: Answers to the same question, in the order heard.
+    """
+    if sample.characters < _FEWEST_COMPARED or len(whole) < 2:
+        return False
+    # Between whole answers, values have changed.
+    usual = _unlike(whole[-2], whole[-1])
+    return _unlike(sample.heard, whole[-1]) > usual + _ALL_OVER * sample.characters
+
+
+@lru_cache(maxsize=4096)
+def _unlike(one: bytes, other: bytes) -> int:
+    """Bytes of one that have no place in the other."""
+    blocks = SequenceMatcher(None, one, other, autojunk=False).get_matching_blocks()
+    return max(len(one), len(other)) - sum(b.size for b in blocks)
 
 
 def answers_for_others(
-    answering: Mapping[int, Sequence[Sample]], doubled: Collection[int]
+    answering: Mapping[int, Sequence[Sample]], duplicates: Mapping[int, tuple[str, float]]
 ) -> list[Cause]:
     """Who answers requests to others.
 
     Args:
         answering: Exchanges by address.
-        doubled: Addresses known to have two devices: what crosses their answers is explained.
+        duplicates: Verdict and probability of the duplicate test, by address, where it was made.
+            Where two devices share an address, what crosses their answers is explained.
     """
+    doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
     its = {a: _heard(samples) for a, samples in answering.items() if a not in doubled}
     senders = Counter(
         sender
@@ -48,12 +114,13 @@ def answers_for_others(
         if s.sign is not Sign.LATE
         for sender in set(s.senders)
     )
-    if not senders and not any(is_crossed(s) for samples in its.values() for s in samples):
+    longer = {number for samples in its.values() for number in crossed_in(samples)}
+    if not senders and not longer:
         return []
-    damaged = sum(s.sign is Sign.DAMAGED and not is_crossed(s) for x in its.values() for s in x)
+    damaged = sum(s.sign is Sign.DAMAGED for x in its.values() for s in x) - len(longer)
     total = sum(map(len, its.values()))
     lengthens = _STRAY_LENGTH + _NOISE_LENGTHENS * damaged / max(1, total)
-    crossed = {a: sum(map(is_crossed, samples)) for a, samples in its.items()}
+    crossed = {a: sum(s.number in longer for s in samples) for a, samples in its.items()}
     counts = {a: len(samples) for a, samples in its.items()}
 
     def by_noise(addresses: Collection[int]) -> float:
@@ -72,7 +139,7 @@ def answers_for_others(
     for sender in candidates:
         others = [a for a in its if a != sender]
         asked = [s for a in others for s in its[a]]
-        count = sum(is_crossed(s) or sender in s.senders for s in asked)
+        count = sum(s.number in longer or sender in s.senders for s in asked)
         events[sender] = count, len(asked)
         if count:
             logs["others", sender] = (
@@ -85,8 +152,10 @@ def answers_for_others(
             )
     for address in its:
         if crossed[address]:
+            verdict, sure = duplicates.get(address, ("", 0.0))
             logs["doubled", address] = (
                 _LOG_PRIOR
+                + (math.log(max(1e-3, 1 - sure)) if verdict == "single" else 0.0)
                 + log_drawn(crossed[address], counts[address], 1.0, 1.0)
                 + by_noise([a for a in its if a != address])
                 + unheard()
@@ -107,7 +176,9 @@ def answers_for_others(
                 for s in x
                 if sender in s.senders
             ),
-            next((s.number for a in its if a != sender for s in its[a] if is_crossed(s)), None),
+            next(
+                (s.number for a in its if a != sender for s in its[a] if s.number in longer), None
+            ),
         )
         text = (
             f"in {share_of(count, asked_count)} requests to others its answer was heard "

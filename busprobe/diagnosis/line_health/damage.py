@@ -25,11 +25,17 @@ from busprobe.model.finding import Evidence
 _SURPLUS_SHARE = 0.15
 _OVERLAP_MS = 25.0
 _STARTS_EXPLAIN = 3
+_HABIT = 3
+_LONGEST_SPECK = 3
 
 
 def _same_damage(its: Sequence[Sample]) -> int:
-    """Damaged answers that hold the same bytes every time: nothing random does that."""
-    seen = Counter((s.condition.registers, s.heard) for s in its if s.sign is Sign.DAMAGED)
+    """Damaged starts with the same bytes every time: nothing random does that."""
+    seen = Counter(
+        (s.condition.registers, s.heard)
+        for s in its
+        if s.sign is Sign.DAMAGED and s.heard[:1] != bytes((s.address,))
+    )
     return sum(count for count in seen.values() if count >= 3)
 
 
@@ -110,6 +116,23 @@ def looks_doubled(its: Sequence[Sample]) -> bool:
     return sum(s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in its) >= 2
 
 
+def _cuts(its: Sequence[Sample]) -> bool:
+    """Whether the ends of answers are lost or held back again and again."""
+    return sum(s.sign in (Sign.LAST_LOST, Sign.ROLLED) for s in its) >= _HABIT
+
+
+def _without_habit(its: Sequence[Sample]) -> list[Sample]:
+    """Exchanges of such a device, without damage that may be its habit's."""
+    return [s for s in its if s.sign is not Sign.DAMAGED or s.heard[:1] != bytes((s.address,))]
+
+
+def starts_hide_more(its: Sequence[Sample]) -> bool:
+    """Whether beside destroyed starts there is damage of other kinds: two devices leave both."""
+    starts = sum(s.sign is Sign.START_LOST for s in its)
+    damaged = sum(s.sign is Sign.DAMAGED for s in its) - _same_damage(its)
+    return starts >= _STARTS_EXPLAIN and damaged >= 2
+
+
 def _damage_rates(
     answering: Mapping[int, Sequence[Sample]],
 ) -> dict[int, tuple[int, int]]:
@@ -156,8 +179,21 @@ def disturbances(
     duplicates: Mapping[int, tuple[str, float]],
     alone: Exposure,
     everything: Mapping[int, Sequence[Sample]],
+    *,
+    crossing: bool,
+    foreign: float,
 ) -> list[Cause]:
-    """What damages answers, or leaves bytes beside them: an address of its own, or the line."""
+    """What damages answers, or leaves bytes beside them: an address of its own, or the line.
+
+    Args:
+        answering: Exchanges by address that tell how the line fares.
+        character_s: Duration of a character [s].
+        duplicates: Verdict and probability of the duplicate test, by address, where it was made.
+        alone: Stray bytes heard while nothing was sent.
+        everything: Exchanges of all addresses that answer.
+        crossing: Whether two devices are known to answer at once.
+        foreign: Probability that somebody answers for others.
+    """
     suspects = suspects_of(answering)
     if len(answering) == 1:
         suspects = tuple(a for a in suspects if duplicates.get(a, ("", 0.0))[0] == "duplicate")
@@ -169,6 +205,7 @@ def disturbances(
         bad = sum(s.sign is Sign.DAMAGED or s.seconds > 0 or _trailed(s) for s in its)
         verdict, sure = duplicates.get(address, ("untested", 0.0))
         two = sure if verdict == "duplicate" else 1 - sure if verdict == "single" else 0.4
+        one = (1 - two) * (1 - foreign)
         evidence = (
             Evidence(
                 first_with(its, Sign.DAMAGED),
@@ -177,19 +214,33 @@ def disturbances(
             Evidence(None, f"test for two devices: {verdict}"),
         )
         facts: dict[str, object] = {"count": bad, "total": len(its)}
-        found.append(Cause("damage-at-address", address, min(1 - two, 0.97), evidence, facts))
+        found.append(Cause("damage-at-address", address, min(one, 0.97), evidence, facts))
         found.append(Cause("duplicate-address", address, min(two, MOST_SURE), evidence, facts))
     edges = _edges(answering)
     found += [cause for cause, _ in edges]
     skip = {address for _, address in edges} | set(suspects)
     same = {a for a, its in answering.items() if _same_damage(its)}
-    rest = [s for a, its in answering.items() if a not in skip | same for s in its]
+    rest = [
+        s
+        for a, its in answering.items()
+        if a not in skip | same
+        for s in (_without_habit(its) if _cuts(its) else its)
+    ]
     if not rest:
         return found
     rolling = any(s.sign is Sign.ROLLED for s in rest)
     # A byte held back may also come by itself.
-    seen = exposure(rest, character_s, shortest=2 if rolling else 1) + alone
-    weights = weigh_disturbance(seen)
+    seen = (
+        exposure(
+            rest,
+            character_s,
+            shortest=2 if rolling else 1,
+            # Where answers cross, longer runs may be what is left of one.
+            longest=_LONGEST_SPECK if crossing else None,
+        )
+        + alone
+    )
+    weights = weigh_disturbance(seen, crossing=crossing)
     bad = seen.frames
     first = first_with(rest, Sign.DAMAGED)
     hits = (

@@ -64,11 +64,14 @@ class Exposure:
 NOTHING = Exposure(0, 0.0, 0, 0.0, 0)
 
 
-def exposure(samples: Sequence[Sample], character_s: float, shortest: int = 1) -> Exposure:
-    """Count the hits of some exchanges; runs of fewer bytes than `shortest` are left out."""
+def exposure(
+    samples: Sequence[Sample], character_s: float, shortest: int = 1, longest: int | None = None
+) -> Exposure:
+    """Count the hits of some exchanges; runs of fewer or more bytes than told are left out."""
     damaged = sum(s.sign is Sign.DAMAGED for s in samples)
     frame_s = sum(s.characters for s in samples if s.sign is not Sign.SILENT) * character_s
-    runs = [r for s in samples for r in (*s.idle, s.before, s.after) if len(r) >= shortest]
+    runs = [r for s in samples for r in (*s.idle, s.before, s.after) if r]
+    runs = [r for r in runs if shortest <= len(r) <= (longest or len(r))]
     return Exposure(
         damaged,
         frame_s,
@@ -78,8 +81,14 @@ def exposure(samples: Sequence[Sample], character_s: float, shortest: int = 1) -
     )
 
 
-def weigh_disturbance(seen: Exposure) -> dict[str, float]:
-    """Probability of "none", "noise", "floating", "level" and "both" (noise and floating)."""
+def weigh_disturbance(seen: Exposure, *, crossing: bool = False) -> dict[str, float]:
+    """Probability of "none", "noise", "floating", "level" and "both" (noise and floating).
+
+    Args:
+        seen: What was hit.
+        crossing: Whether answers cross on this line: then damage to answers alone tells nothing
+            about levels.
+    """
     even = 1 / len(_RATES)
     noise, floating, level, both = [], [], [], []
     for rate in _RATES:
@@ -120,9 +129,12 @@ def weigh_disturbance(seen: Exposure) -> dict[str, float]:
         "level": log_sum(level) + as_noise,
         "both": log_sum(both) + mixed,
     }
+    if crossing:
+        logs["none"] = log_sum([logs["none"], logs["level"]])
+        del logs["level"]
     posterior = {name: value + _LOG_PRIOR[name] for name, value in logs.items()}
     total = log_sum(list(posterior.values()))
-    return {name: math.exp(value - total) for name, value in posterior.items()}
+    return {"level": 0.0} | {name: math.exp(value - total) for name, value in posterior.items()}
 
 
 def _poisson(count: int, mean: float) -> float:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from busprobe.diagnosis.line_health.causes import Weighed, weigh
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
 from busprobe.diagnosis.line_health.signs import Condition, Sample, Sign, sample
-from busprobe.diagnosis.line_health.silence import GAPS_NS
+from busprobe.diagnosis.line_health.silence import GAPS_NS, RESYNC_NS
 from busprobe.diagnosis.line_health.types import LineQuestion
 from busprobe.model.exchange import Exchange, Frame, Unframed
 from busprobe.wire import pdu
@@ -27,15 +27,15 @@ _LONG_LISTEN_NS = 2_000 * MS
 # Rounds over all addresses; an address that stays silent is not asked to the end.
 FEWEST_ROUNDS = 16
 MOST_ROUNDS = 60
-_SILENT_AFTER = 6
+_SILENT_AFTER = 7
 # A cause is settled outside these.
 _RULED_OUT = 0.02
 SURE = 0.95
 _LIKELY = 0.5
 # The bytes cannot tell these apart: asking on does not help.
 _ALIKE = ("no-bias", "surplus-termination")
-# Every gap with a short and a long read once in ten rounds, short gaps more often: they show most.
-_GAP_ORDER = (0, 2, 0, 1, 0, 3, 0, 2, 1, 0, 4, 0)
+# Short gaps more often: they show most. Every gap comes before an address is given up.
+_GAP_ORDER = (0, 2, 0, 4, 0, 1, 3, 0, 2, 0, 1, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,11 +123,13 @@ class LineTest:
         number = self._round
         self._round += 1
         gap_ns = GAPS_NS[_GAP_ORDER[number % len(_GAP_ORDER)]]
-        if number % 2 and (content := self._content_gap_ns()) is not None:
+        content = self._content_gap_ns()
+        if number % 2 and content is not None:
             # Only after a silence long enough is a second habit seen beside a minimum gap.
-            gap_ns = content
+            longer = [g for g in GAPS_NS if content <= g < RESYNC_NS] or [content]
+            gap_ns = longer[(number // 2) % len(longer)]
         # Addresses in turn, then backwards: each follows each other one.
-        order = list(self.targets) if number % 2 == 0 else list(reversed(self.targets))
+        order = list(self.targets) if number % 4 < 2 else list(reversed(self.targets))
         for target in order:
             if self._is_silent(target.address):
                 continue
@@ -136,17 +138,20 @@ class LineTest:
             if number % 3 == 2 and len(self.targets) > 1:
                 # Again at the same address: nobody else was spoken to between.
                 self._queue.append((target, length, 0))
+            elif number % 2 and content is not None:
+                # A miss is followed by a long silence: only the second repeat has the gap wanted.
+                self._queue += [(target, length, gap_ns)] * 2
         if not self._queue:
             self._round = MOST_ROUNDS
 
     def _content_gap_ns(self) -> int | None:
-        """The silence that a device with a minimum gap is likely content with [ns]."""
+        """The silence that a device with a minimum gap may be content with [ns]."""
         gaps = [
             g
             for c in self.weighed.causes
             if c.code == "minimum-gap"
             and c.probability > _LIKELY
-            and isinstance(g := c.facts.get("gap_ns"), int)
+            and isinstance(g := c.facts.get("ask_ns"), int)
         ]
         return max(gaps, default=None)
 

@@ -25,7 +25,10 @@ PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
 _GATEWAY = (0x0A, 0x0B)
 _MOST_READ = {1: 2000, 2: 2000, 3: 125, 4: 125}
 _HEAD = 3
+# Two bytes at the start of an echo may be destroyed; so many are proof enough.
+_ECHO_FROM = 2
 _SHORTEST = 5
+_MOST_HAVE_ANSWERED_NS = 200_000_000
 
 
 class Sign(StrEnum):
@@ -80,7 +83,7 @@ class Sample:
         after: Bytes just after it.
         idle: Runs of stray bytes while nobody should have sent.
         idle_ns: How long the line was undriven and listened to [ns].
-        heard: Bytes of a damaged answer, to see whether it is the same every time.
+        heard: Bytes of the answer, whole or damaged.
         senders: Other addresses whose answers were heard.
         masters: Foreign requests heard.
         seconds: Further whole answers from the address asked.
@@ -170,6 +173,7 @@ def sample(
         return made(
             sign,
             characters=len(answer.raw),
+            heard=answer.raw,
             before=before[:-1] if rolled else before,
             after=after,
             idle=idle + apart,
@@ -177,13 +181,19 @@ def sample(
             marked=_marked(exchange, answer.raw) if errors is None else errors,
             exception=answer.exception,
         ), None
-    runs = [run.data for run in runs_of(exchange)]
+    parted = [_behind_echo(run.data, request.raw) for run in runs_of(exchange)]
+    if any(before for before, _ in parted):
+        common["echo"] = True
+        idle += tuple(before for before, _ in parted if before)
+    runs = [behind for _, behind in parted]
     data = max(runs, key=len, default=b"")
     if exchange.outcome is Outcome.LATE:
         return made(Sign.LATE), None
     if frames and not any(isinstance(p, Unframed) for p in exchange.pieces):
         return made(Sign.OTHERS), None
-    found, missing, edge = _judge(data, request, characters, held)
+    found, missing, edge = _judge(
+        data, request, characters, held, late=(turnaround or 0) > _MOST_HAVE_ANSWERED_NS
+    )
     if found is Sign.SILENT:
         return made(Sign.SILENT, idle=idle + tuple(r for r in runs if r), turnaround_ns=None), None
     marked = None
@@ -194,9 +204,17 @@ def sample(
 
 
 def _judge(
-    data: bytes, request: Frame, characters: int, held: int | None
+    data: bytes, request: Frame, characters: int, held: int | None, late: bool
 ) -> tuple[Sign, int | None, bytes]:
-    """What a run of bytes without a whole answer is, the byte it lacks, and the edge before it."""
+    """What a run of bytes without a whole answer is, the byte it lacks, and the edge before it.
+
+    Args:
+        data: The run.
+        request: What it should answer.
+        characters: How long an answer would be.
+        held: The last byte that the answer before lacked.
+        late: Whether it began when most devices would have answered: a few bytes are a stray then.
+    """
     head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
     rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
     # A switching edge before it does not make an answer another one; any other byte before an
@@ -213,9 +231,22 @@ def _judge(
         return Sign.LAST_LOST, None, before
     if _start_lost(data, head, characters):
         return Sign.START_LOST, None, b""
-    if len(data) < _SHORTEST and (set(data) <= PULSES or len(data) < 2):
+    few = len(data) < _SHORTEST and data[:2] != head[:2]
+    if few and (late or set(data) <= PULSES or len(data) < 2):
         return Sign.SILENT, None, b""
     return Sign.DAMAGED, None, b""
+
+
+def _behind_echo(data: bytes, request: bytes) -> tuple[bytes, bytes]:
+    """Part stray bytes before our own request, coming back, from what follows it.
+
+    Its own first bytes may be destroyed. Nothing is parted where no echo is found.
+    """
+    at = data.find(request[_ECHO_FROM:])
+    if at < 0:
+        return b"", data
+    begin = at - _ECHO_FROM if data[:at].endswith(request[:_ECHO_FROM]) else at
+    return data[:begin], data[at + len(request) - _ECHO_FROM :]
 
 
 def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator[int]:
@@ -225,7 +256,10 @@ def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator
         data = piece.data if isinstance(piece, Unframed) else b""
         if len(data) < _HEAD + 2 or data[0] == request.address or data[1] != function:
             continue
-        if _last_missing(data, data[:_HEAD], _SHORTEST + data[2]) is not None:
+        whole = _SHORTEST + data[2]
+        if _last_missing(data, data[:_HEAD], whole) is not None or _last_cut(
+            data, data[:_HEAD], whole
+        ):
             yield data[0]
 
 
@@ -240,12 +274,21 @@ def _last_missing(data: bytes, head: bytes, characters: int) -> int | None:
 
 
 def _last_cut(data: bytes, head: bytes, characters: int) -> bool:
-    """Whether only the last byte is wrong, and only by ones where the driver was gone."""
+    """Whether only the last byte is wrong, from the bit on with which the driver was gone.
+
+    The rest of the byte is what the line does undriven: ones, or zeros where nothing holds it, and
+    then a pulse may follow.
+    """
+    if len(data) == characters + 1 and data[-1] in PULSES:
+        data = data[:-1]
     if len(data) != characters or data[:_HEAD] != head:
         return False
     check = crc16(data[:-CRC_LENGTH])
     right, last = check >> 8, data[-1]
-    return check & 0xFF == data[-2] and last != right and last & right == right
+    if check & 0xFF != data[-2] or last == right:
+        return False
+    sent = next(n for n in range(8) if (last ^ right) >> n & 1)
+    return last >> sent in (0, 0xFF >> sent)
 
 
 def _start_lost(data: bytes, head: bytes, characters: int) -> bool:

@@ -36,6 +36,8 @@ class Varied:
             return bytes((function | 0x80, 1))
         start = int.from_bytes(request[1:3], "big")
         count = int.from_bytes(request[3:5], "big")
+        if not 1 <= count <= 125:
+            return bytes((function | 0x80, 3))
         if start + count - 1 > self.highest:
             return bytes((function | 0x80, 2))
         second = now_ns // 1_000_000_000
@@ -44,6 +46,24 @@ class Varied:
             for r in range(start, start + count)
         )
         return bytes((function, 2 * count)) + b"".join(r.to_bytes(2, "big") for r in registers)
+
+
+@dataclass
+class Gateway:
+    """Passes requests on to another line, on which the device answers now and then only.
+
+    Exception 0B: gateway target device failed to respond (MODBUS Application Protocol V1.1b3,
+    section 7).
+    """
+
+    behind: Varied
+    unreached: float
+    rng: random.Random
+
+    def respond(self, request: bytes, now_ns: int) -> bytes | None:
+        if self.rng.random() < self.unreached:
+            return bytes((request[0] | 0x80, 0x0B))
+        return self.behind.respond(request, now_ns)
 
 
 @dataclass
@@ -57,6 +77,8 @@ class Drawn:
         port: The tool's adapter.
         stations: Devices.
         masters: Foreign masters.
+        unreached: Share of requests that a gateway answers in place of the device behind it, by
+            number of the station.
         truth: Codes of what is wrong, with the address, or None.
     """
 
@@ -66,12 +88,16 @@ class Drawn:
     port: PortParameters
     stations: list[StationParameters]
     masters: list[MasterParameters] = field(default_factory=list)
+    unreached: dict[int, float] = field(default_factory=dict)
     truth: set[tuple[str, int | None]] = field(default_factory=set)
 
     def build(self, seed: int) -> Bus:
         line = Line(self.line, seed)
         for number, each in enumerate(self.stations):
-            line.add_station(each, Varied(number + 1))
+            server: Varied | Gateway = Varied(number + 1)
+            if number in self.unreached:
+                server = Gateway(server, self.unreached[number], random.Random(seed))
+            line.add_station(each, server)
         for master in self.masters:
             line.add_master(master)
         return Bus(VirtualLink(line.open_port(self.port)))
@@ -216,6 +242,19 @@ def silent(drawn: Drawn) -> None:
     drawn.truth.add(("device-silent", address))
 
 
+def other_settings(drawn: Drawn) -> None:
+    """One device was left at another rate."""
+    other = drawn.rng.choice([b for b in (9600, 19200, 38400) if b != drawn.settings.baud])
+    address = drawn.change_node(0, settings=replace(drawn.settings, baud=other))
+    drawn.truth.add(("settings-differ", address))
+
+
+def gateway(drawn: Drawn) -> None:
+    """One address lies behind a gateway that does not always reach it."""
+    drawn.unreached[0] = drawn.rng.uniform(0.2, 1.0)
+    drawn.truth.add(("gateway-between", drawn.stations[0].address))
+
+
 def duplicate(drawn: Drawn) -> None:
     twin = drawn.stations[0]
     near = NodeParameters(
@@ -269,6 +308,8 @@ FAULTS: dict[str, Callable[[Drawn], None]] = {
     "answers-for-others": for_others,
     "slow-device": slow,
     "device-silent": silent,
+    "settings-differ": other_settings,
+    "gateway-between": gateway,
     "duplicate-address": duplicate,
     "foreign-master": master,
     "switching-edges": edges,

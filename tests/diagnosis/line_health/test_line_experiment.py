@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from busprobe.diagnosis.line_health import LineTest, Target, healthy, line_findings
@@ -51,6 +53,16 @@ def test_a_sound_line_is_called_healthy(seed: int) -> None:
         ("rolling-answer", "slow-device"),
         ("minimum-gap", "echo-heard"),
         ("last-byte-lost", "echo-heard"),
+        ("minimum-gap", "rolling-answer"),
+        ("minimum-gap", "last-byte-lost"),
+        ("switching-edges", "last-byte-lost"),
+        ("wrong-parity", "last-byte-lost"),
+        ("requests-dropped", "no-bias"),
+        ("answers-for-others", "rolling-answer"),
+        ("answers-for-others", "minimum-gap"),
+        ("deaf-after-others", "noisy-line"),
+        ("slow-device", "switching-edges"),
+        ("no-bias", "last-byte-lost"),
     ],
 )
 def test_two_faults_at_once_are_both_found(faults: tuple[str, str]) -> None:
@@ -58,7 +70,9 @@ def test_two_faults_at_once_are_both_found(faults: tuple[str, str]) -> None:
     if len(drawn.truth) == 2 and faults == ("rolling-answer", "slow-device"):
         # Both are habits of one device.
         assert len({a for _, a in drawn.truth}) == 1
-    assert drawn.truth <= told(checked(drawn, 300))
+    found = told(checked(drawn, 300))
+    assert drawn.truth <= found
+    assert found - drawn.truth <= {("slow-device", a) for a in drawn.addresses}
 
 
 def test_every_cause_has_words_and_evidence_with_exchanges() -> None:
@@ -80,6 +94,18 @@ def test_a_line_without_any_answer_stays_undecided_about_the_reason() -> None:
     assert told(check) == {("line-silent", None)}
     (finding,) = line_findings(check.weighed)
     assert "cannot be told apart" in finding.cause
+
+
+def test_a_tool_at_other_settings_is_told_where_the_devices_are() -> None:
+    drawn = draw(1)
+    other = replace(drawn.settings, baud=57600)
+    drawn.port = replace(drawn.port, node=replace(drawn.port.node, settings=other))
+    bus = drawn.build(1)
+    check = run_virtual(check_line(bus, [Device(a) for a in drawn.addresses]))
+    assert told(check) == {("line-silent", None)}
+    (finding,) = line_findings(check.weighed)
+    assert f"{drawn.addresses[0]} ({drawn.settings})" in finding.cause
+    assert bus.settings == other
 
 
 def test_no_question_before_the_answer_to_the_last_one() -> None:

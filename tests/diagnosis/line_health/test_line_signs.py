@@ -104,3 +104,49 @@ def test_foreign_requests_and_answers_are_told_apart() -> None:
     assert found.sign is Sign.OTHERS
     assert found.masters == 1
     assert found.senders == (7,)
+
+
+@pytest.mark.parametrize(
+    ("data", "sign", "idle"),
+    [
+        # The echo alone, a low pulse before it, or its own first bytes destroyed: nobody answered.
+        ("15 04 00 00 00 01 33 1E", Sign.SILENT, ()),
+        ("FC 15 04 00 00 00 01 33 1E", Sign.SILENT, (b"\xfc",)),
+        ("20 69 00 00 00 01 33 1E", Sign.SILENT, (b"\x20\x69",)),
+        ("FC 15 04 00 00 00 01 33 1E 15 04 02 00 01 48 F3", Sign.CLEAN, ()),
+    ],
+)
+def test_our_own_request_coming_back_is_no_damage(
+    data: str, sign: Sign, idle: tuple[bytes, ...]
+) -> None:
+    read = rtu.encode(0x15, bytes.fromhex("0400000001"))
+    data = data.replace("33 1E", read[-2:].hex(" "))
+    found, _ = sample(heard(read.hex(), data), SHORT)
+    assert found.sign is sign
+    assert found.masters == 0
+    if sign is Sign.SILENT:
+        assert found.idle == idle
+
+
+def test_a_cut_answer_of_another_device_names_its_sender() -> None:
+    request = rtu.encode(1, bytes.fromhex("0300000001"))
+    other = rtu.encode(7, bytes.fromhex("0302ABCD"))
+    for cut in (other[:-1], other[:-1] + bytes((other[-1] | 0xF0,))):
+        if cut == other:
+            continue
+        found, _ = sample(heard(request.hex(), cut.hex()), SHORT)
+        assert found.senders == (7,)
+
+
+def test_a_last_byte_cut_on_a_line_that_falls_low_is_recognised() -> None:
+    # F3 with its upper five bits gone reads 03 where the undriven line is low; a pulse may follow.
+    for data in ("15 04 02 00 01 48 03", "15 04 02 00 01 48 03 00"):
+        assert sample(heard(READ_15, data), SHORT)[0].sign is Sign.LAST_LOST
+
+
+def test_a_request_for_more_than_the_protocol_allows_is_no_foreign_master() -> None:
+    request = rtu.encode(1, bytes.fromhex("0300000001"))
+    for count, masters in ((4, 1), (0xE8E2, 0)):
+        foreign = rtu.encode(7, bytes.fromhex("03F573") + count.to_bytes(2, "big"))
+        found, _ = sample(heard(request.hex(), foreign.hex()), SHORT)
+        assert found.masters == masters
