@@ -8,6 +8,7 @@ unless ``--seed`` says so.
 from __future__ import annotations
 
 import argparse
+import math
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -51,6 +52,10 @@ class Tally:
     wrong: int = 0
     faulty_called_right: int = 0
     right_called_faulty: int = 0
+    ratio_faults: int = 0
+    ratios_told: int = 0
+    ratios_right: int = 0
+    ratios_flagged: int = 0
     rounds: list[int] = field(default_factory=list)
     stated: list[tuple[float, bool]] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
@@ -99,6 +104,21 @@ def is_exact(diagnosis: WiringDiagnosis, wiring: Wiring, *, ratios: bool = False
     return True
 
 
+def count_ratios(diagnosis: WiringDiagnosis, wiring: Wiring, tally: Tally) -> None:
+    """How the CT ratios came out, where the wiring itself did."""
+    told = [ct.ratio for ct in diagnosis.explanations[0].cts]
+    faulty = [k for k, r in enumerate(wiring.ratios) if r != 1.0 and wiring.conductors[k] != "none"]
+    if not faulty:
+        tally.ratios_right += 1
+        tally.ratios_flagged += any(ratio not in (None, 1.0) for ratio in told)
+        return
+    tally.ratio_faults += 1
+    tally.ratios_told += all(
+        (ratio := told[k]) is not None and abs(math.log(ratio / wiring.ratios[k])) < math.log(1.16)
+        for k in faulty
+    )
+
+
 def is_truth_right(wiring: Wiring) -> bool:
     """Whether nothing is wrong at all."""
     return wiring == Wiring()
@@ -132,6 +152,8 @@ def trial(
         if number in (1, 3) and set(wiring.ratios) == {1.0}:
             tally.right_after[number] = tally.right_after.get(number, 0) + exact
             tally.right_after[-number] = tally.right_after.get(-number, 0) + 1
+        if number == 3 and exact:
+            count_ratios(diagnosis, wiring, tally)
         tally.stated.append(
             (diagnosis.explanations[0].probability if diagnosis.explanations else 0.0, exact)
         )
@@ -229,7 +251,11 @@ def main() -> None:
         passive(args)
         return
     every: list[tuple[float, bool]] = []
-    print("household  load  exact@1  exact@3  decided  wrong  faulty>right right>faulty  rounds  s")
+    print("ratios: within 16 % after 3 cycles; flags at CTs whose ratio is right")
+    print(
+        "household  load  exact@1  exact@3  decided  wrong  faulty>right right>faulty  rounds"
+        "  ratios      flags  s"
+    )
     for number, (preset, load) in enumerate(cells(args)):
         tally = Tally()
         for k in range(args.trials):
@@ -246,7 +272,8 @@ def main() -> None:
             f"{preset:9s} {load:5.0f}  {after[1]:7.2%}  {after[3]:7.2%}  "
             f"{tally.decided / max(tally.trials - tally.open_, 1):7.2%}  {tally.wrong:5d}  "
             f"{tally.faulty_called_right:12d} {tally.right_called_faulty:12d}  {rounds:6.2f}  "
-            f"{np.median(tally.seconds):.2f}",
+            f"{tally.ratios_told:3d} of {tally.ratio_faults:3d}  "
+            f"{tally.ratios_flagged} of {tally.ratios_right}  {np.median(tally.seconds):.2f}",
             flush=True,
         )
         every += tally.stated

@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -36,6 +38,9 @@ MISSED = 0.02
 MISSED_VOLTAGE = 0.1
 # Relative width of a response: load, gain and grid.
 RESPONSE_WIDTH = 0.1
+
+# Sizes from which a response counts as wider: by factors of two.
+WIDER_FROM = (1.5, 3.0, 6.0)
 
 # Changes of a voltage that are looked up [V]: dense near zero.
 SAG_CHANGES = np.sinh(np.linspace(-7.0, 7.0, 281)) / 25.0
@@ -92,20 +97,19 @@ def input_response(
     seen = d[quiet]
     scale = core_scale(seen, one.power_step, 3.0)
     plain = StepDensity(seen, scale)
-    # The response itself is not sharp; its density must not be narrower than the grid.
-    fuzzy = StepDensity(seen, math.hypot(scale, RESPONSE_WIDTH * power_w))
-
     turn = np.exp(1j * np.radians(360.0 / directions * np.arange(directions)))
     skew = np.exp(1j * np.radians(SKEWS_DEG))
     response = power_w * turn[:, None, None] * skew[None, :, None] * SIZES[None, None, :]
     if not one.has_q:
         response = response.real
-    # A large response is as uncertain as it is large.
-    wide = np.maximum(SIZES, 1.0)
     # Looked up in cells of some per cent: single precision is enough, and several times faster.
-    narrow = (1.0 / wide).astype(np.float32)
-    shape = (response / wide).astype(np.complex64 if one.has_q else np.float32)
-    axes = 2 if one.has_q else 1
+    shape = response.astype(np.complex64 if one.has_q else np.float32)
+    # The response itself is not sharp, and a large one is as uncertain as it is large: what is left
+    # of a difference is looked up in a density that is no narrower than that.
+    fuzzy = [
+        (part, StepDensity(seen, math.hypot(scale, RESPONSE_WIDTH * power_w * wide)))
+        for part, wide in _width_bands()
+    ]
     table = np.zeros((tests, directions, SKEWS_DEG.size, SIZES.size))
     for edge in schedule.edges:
         steps = d[edge.pairs]
@@ -113,13 +117,11 @@ def input_response(
         if not steps.size:
             continue
         sign = np.float32(1.0 if edge.on else -1.0)
-        rest = steps[:, None, None, None] * narrow - sign * shape
-        ratio = (
-            fuzzy.looked_up(rest)
-            - axes * np.log(wide)
-            - plain.looked_up(steps)[:, None, None, None]
-        )
-        table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
+        none = plain.looked_up(steps)[:, None, None, None]
+        for part, density in fuzzy:
+            rest = steps[:, None, None, None] - sign * shape[None, :, :, part]
+            ratio = density.looked_up(rest) - none
+            table[edge.test, :, :, part] += _robust(_log_mean_exp(ratio), MISSED)
     return InputResponse(
         table, _current_table(samples, one, schedule, quiet, power_w / volts), directions
     )
@@ -154,6 +156,15 @@ def _current_table(
         )
         table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
     return table
+
+
+@lru_cache(maxsize=1)
+def _width_bands() -> tuple[tuple[slice, float], ...]:
+    """Ranges of the sizes, and by how much a response there is wider than one of size 1."""
+    edges = [0, *np.searchsorted(SIZES, WIDER_FROM).tolist(), SIZES.size]
+    parts = [slice(int(a), int(b)) for a, b in pairwise(edges)]
+    middle = [1.0, *(math.sqrt(SIZES[p.start] * SIZES[p.stop - 1]) for p in parts[1:])]
+    return tuple(zip(parts, middle, strict=True))
 
 
 class SagResponse:

@@ -40,6 +40,14 @@ def test_a_hob_on_a_phase_does_not_hide_the_visits_to_the_others() -> None:
     assert tally.wrong == 0
 
 
+def test_a_hob_twice_as_big_as_the_load_is_not_the_load_the_other_way_round() -> None:
+    """It goes off as the load goes on, and on as the load goes off: that is no proof yet."""
+    tally = Tally()
+    trial(71_000_097, "normal", 1000.0, tally, marks=True, columns="VIPQ")
+    assert tally.decided == 1
+    assert tally.wrong == 0
+
+
 def test_watching_half_an_hour() -> None:
     out = [passive_trial(8_820_000 + seed, "normal", 30.0) for seed in range(8)]
     assert sum(ok for _, ok, _ in out) >= 7
