@@ -176,14 +176,7 @@ class Bus:
 
     async def configure(self, settings: LineSettings) -> None:
         """Change the line settings; what was heard before stays attributed to before."""
-        try:
-            await self.link.configure(settings)
-        except LinkError:
-            if self.on_refused is not None:
-                self.on_refused(settings)
-            raise
-        if self.on_settings is not None:
-            self.on_settings(settings)
+        await self._set(settings)
         self._unanswered.clear()
 
     def take_stray(self) -> tuple[Chunk, ...]:
@@ -232,6 +225,7 @@ class Bus:
         linger_ns: int = 0,
         gap_ns: int | None = None,
         permit: WritePermit | None = None,
+        sent_at: LineSettings | None = None,
     ) -> Exchange:
         """Ask one device and hear everything until the bus is quiet again.
 
@@ -242,17 +236,23 @@ class Bus:
             linger_ns: How long to go on listening after a whole answer, for a second one [ns].
             gap_ns: Least silence before the request [ns], else the bus's own.
             permit: Leave to write; without it no request that changes a device is sent.
+            sent_at: Send the request at these settings; the answer is heard at those in force. On a
+                serial line only, and only to read.
 
         Raises:
-            LinkError: The link is lost.
+            LinkError: The link is lost, or refuses the settings.
             ValueError: The address may not be asked, or the request may not be sent.
         """
         if changes_a_device(request) and not (permit and permit.covers(address, request)):
             raise ValueError("a request that changes a device needs a permit")
+        if sent_at is not None and (permit is not None or not self.is_serial):
+            raise ValueError("only a read on a serial line may be sent at other settings")
         if self.is_serial:
             if not 1 <= address <= 247:
                 raise ValueError(f"address {address} must not be asked on a serial line")
-            exchange = await self._rtu_exchange(address, request, listen_ns, linger_ns, gap_ns)
+            exchange = await self._rtu_exchange(
+                address, request, listen_ns, linger_ns, gap_ns, sent_at
+            )
         else:
             if not 0 <= address <= 255:
                 raise ValueError(f"{address} is not a unit id")
@@ -291,19 +291,28 @@ class Bus:
         return timing.t3_5_ns(self.line) + self.link.arrival_uncertainty_ns
 
     async def _rtu_exchange(
-        self, address: int, request: bytes, listen_ns: int, linger_ns: int, gap_ns: int | None
+        self,
+        address: int,
+        request: bytes,
+        listen_ns: int,
+        linger_ns: int,
+        gap_ns: int | None,
+        sent_at: LineSettings | None,
     ) -> Exchange:
         least_gap = timing.t3_5_ns(self.line)
         wanted = gap_ns if gap_ns is not None else self.gap_ns
         await self._wait_for_quiet(max(least_gap, wanted or 0))
         adu = rtu.encode(address, request)
-        sent = await self._send(adu)
-        request_end = sent.t_ns + self.line.duration_ns(len(adu))
-        self._last_activity_ns = request_end
         heard: list[Chunk] = []
+        if sent_at is None:
+            sent = await self._send(adu)
+            request_end = sent.t_ns + self.line.duration_ns(len(adu))
+        else:
+            sent, request_end = await self._send_at(sent_at, adu, heard)
+        self._last_activity_ns = request_end
         late = self.link.arrival_uncertainty_ns
-        times, echo = ByteTimes.of(heard, self.line), False
-        pieces: tuple[Frame | Unframed, ...] = ()
+        times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
+        pieces: tuple[Frame | Unframed, ...] = pieces_of(times, (address, request))
         deadline = waiting = request_end + listen_ns + late
         while (chunk := await self._receive(deadline)) is not None:
             heard.append(chunk)
@@ -325,6 +334,37 @@ class Bus:
             turnaround_uncertainty_ns=times.uncertainty_ns(0) if times.data else 0,
             listened_ns=self.now() - request_end,
         )
+
+    async def _send_at(
+        self, settings: LineSettings, adu: bytes, heard: list[Chunk]
+    ) -> tuple[Chunk, int]:
+        """Send at other settings; returns the chunk and when its last character ends [ns].
+
+        Args:
+            settings: Those to send at; the ones in force are restored once all has left.
+            adu: What to send.
+            heard: Takes what is received meanwhile.
+        """
+        home = self.line
+        await self._set(settings)
+        try:
+            sent = await self._send(adu)
+            request_end = sent.t_ns + settings.duration_ns(len(adu))
+            while (chunk := await self._receive(request_end)) is not None:
+                heard.append(chunk)
+        finally:
+            await self._set(home)
+        return sent, request_end
+
+    async def _set(self, settings: LineSettings) -> None:
+        try:
+            await self.link.configure(settings)
+        except LinkError:
+            if self.on_refused is not None:
+                self.on_refused(settings)
+            raise
+        if self.on_settings is not None:
+            self.on_settings(settings)
 
     async def _mbap_exchange(self, unit: int, request: bytes, listen_ns: int) -> Exchange:
         await self._wait_for_quiet(0)

@@ -111,7 +111,7 @@ def test_progress_tells_what_is_asked() -> None:
     told: list[Progress] = []
     verdict = run_virtual(check_duplicate(bus, 7, observe=told.append))
     assert len(told) == verdict.exchanges
-    assert "reading the serial number" in told[0].text
+    assert "reading the SunSpec mark" in told[0].text
 
 
 def test_the_same_seed_gives_the_same_verdict() -> None:

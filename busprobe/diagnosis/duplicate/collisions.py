@@ -21,6 +21,9 @@ _STEPS = 4
 # device sends 1 and the later one 0, then the other way round: which of them is nearer or stronger
 # need not be the same for both.
 _READ_AS = (1, 0, None)
+_ONE_AGAINST_ZERO, _ZERO_AGAINST_ONE = 2, 3
+# How long a driver is on around its answer, sending 1: not at all, half a bit, or two [steps].
+_AROUND = (0, _STEPS // 2, 2 * _STEPS)
 # So many bytes may differ from what drivers of equal strength make (noise, clocks apart), and so
 # many must differ from the whole answer. Where one device is stronger, the answer may be all right
 # but for its start, as with noise: there every byte must be as expected.
@@ -33,52 +36,52 @@ def _levels(frame: bytes, parity: Parity) -> list[int]:
     return [(line >> place) & 1 for place in range(length) for _ in range(_STEPS)]
 
 
-def _fought(
-    sent: list[int], shift: int, one_against_zero: int | None, zero_against_one: int | None
-) -> list[int]:
-    """The line with the same answer once more, some steps later."""
-    levels: list[int] = []
+def _overlaid(sent: list[int], shift: int, around: int) -> list[int]:
+    """The line with the same answer once more, some steps later.
+
+    Each step is a level that stands, or one of the two ways in which drivers fight.
+    """
+    driven = [1] * around + sent + [1] * around
+    steps = driven[:shift]
+    for one, other in zip(driven[shift:], driven, strict=False):
+        steps.append(one if one == other else _ONE_AGAINST_ZERO if one else _ZERO_AGAINST_ONE)
+    return steps + driven[-shift:]
+
+
+def _fought(steps: list[int], one_against_zero: int | None, zero_against_one: int | None) -> bytes:
+    """Levels of the line, when it is known how a fight ends."""
+    read = (0, 1, one_against_zero, zero_against_one)
+    levels = bytearray()
     last = 1
-    for at in range(len(sent) + shift):
-        one = sent[at] if at < len(sent) else None
-        other = sent[at - shift] if at >= shift else None
-        if one is None or other is None or one == other:
-            driven = one if one is not None else other
-            last = 1 if driven is None else driven
-        else:
-            read = one_against_zero if one else zero_against_one
-            last = last if read is None else read
+    for step in steps:
+        level = read[step]
+        last = last if level is None else level
         levels.append(last)
-    return levels
+    return bytes(levels)
 
 
-def _received(levels: list[int], size: int, again_at_once: bool) -> bytes:
+def _received(levels: bytes, size: int, again_at_once: bool) -> bytes:
     """Bytes that a receiver delivers; `size` bits a character."""
     heard = bytearray()
-    at, end = 0, len(levels)
-    levels = levels + [1] * (_STEPS * (size + 1))
+    levels += b"\x01" * (_STEPS * (size + 1))
     middle = _STEPS // 2
-    while True:
-        while at < end and levels[at]:
-            at += 1
-        if at >= end:
-            return bytes(heard)
+    at = levels.find(0)
+    while at >= 0:
         if levels[at + middle]:
             # Too short for a start bit.
-            at += middle
+            at = levels.find(0, at + middle)
             continue
-        value = 0
-        for bit in range(8):
-            value |= levels[at + middle + _STEPS * (bit + 1)] << bit
-        heard.append(value)
+        first = at + middle + _STEPS
+        heard.append(sum(levels[first + _STEPS * bit] << bit for bit in range(8)))
         stop = at + _STEPS * (size - 1) + middle
-        at = stop
-        if not levels[stop]:
-            if again_at_once:
-                at = stop - middle
-            else:
-                while at < end and not levels[at]:
-                    at += 1
+        if levels[stop]:
+            at = stop
+        elif again_at_once:
+            at = stop - middle
+        else:
+            at = levels.find(1, stop)
+        at = levels.find(0, at)
+    return bytes(heard)
 
 
 @lru_cache(maxsize=64)
@@ -96,11 +99,12 @@ def possible_collisions(
     size = 10 if parity is Parity.NONE else 11
     found: set[bytes] = set()
     for shift in range(1, len(sent) - _STEPS * size, 2):
-        for rules in product(_READ_AS, repeat=2):
-            if equal and rules[0] != rules[1]:
-                continue
-            levels = _fought(sent, shift, *rules)
-            found.update(_received(levels, size, again) for again in (False, True))
+        for around in _AROUND:
+            steps = _overlaid(sent, shift, around)
+            for rules in product(_READ_AS, repeat=2):
+                if not equal or rules[0] == rules[1]:
+                    levels = _fought(steps, *rules)
+                    found.update(_received(levels, size, again) for again in (False, True))
     return frozenset(found)
 
 

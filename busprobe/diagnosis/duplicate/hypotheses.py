@@ -23,6 +23,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from busprobe.diagnosis.duplicate.alone import LIMITS_ALIKE
 from busprobe.diagnosis.duplicate.observe import Kind
 from busprobe.diagnosis.duplicate.patterns import COLUMNS, MORE, ONE, ROWS, Pattern
 from busprobe.diagnosis.duplicate.questions import Sort
@@ -39,12 +40,11 @@ _SICK_NEIGHBOUR = 0.3
 _DAMAGE = (Kind.LONG, Kind.GARBLED, Kind.SHRUNK, Kind.BROKEN, Kind.NICKED, Kind.CUT)
 _LEAST_RATE = 1e-3
 
-# Patterns of several devices in which one is heard alone so often that nothing but *who* is heard
-# tells them from one device.
-_SEEMS_ALONE = 0.85
+# Patterns of several devices in which one is heard alone so often, whatever is asked, that nothing
+# but *who* is heard tells them from one device.
+_SEEMS_ALONE = 0.9
 # Of those, how many hide the same device always.
 _HIDES_THE_SAME = 0.3
-
 Counts = Mapping[tuple[Sort, Kind], int]
 
 
@@ -61,27 +61,6 @@ class Background:
     damaged: int = 0
 
 
-# Devices of one firmware that answer in step agree on equal data and destroy unequal data. Seldom
-# enough for the fit to miss it, and so telling that it has a pattern of its own: shares of whole
-# answers, broken ones and the rest, by sort of question.
-_IN_STEP = 0.02
-_WHOLE_IN_STEP = {Sort.SHORT: 0.9, Sort.ALIKE: 0.9, Sort.UNLIKE: 0.06}
-_DESTROYED = (Kind.BROKEN, Kind.NICKED, Kind.GARBLED, Kind.SHRUNK)
-
-
-def _in_step() -> dict[tuple[Sort, Kind], float]:
-    logs = {}
-    for sort, whole in _WHOLE_IN_STEP.items():
-        kinds = [kind for kind in COLUMNS if tells(kind) is kind]
-        rest = 0.01 / len(kinds)
-        for kind in kinds:
-            share = whole * 0.99 if kind is Kind.CLEAN else rest
-            if kind in _DESTROYED:
-                share = (1 - whole) * 0.99 * (0.55 if kind is Kind.BROKEN else 0.15)
-            logs[sort, kind] = math.log(share)
-    return logs
-
-
 def _log_row(pattern: Pattern) -> dict[tuple[Sort, Kind], float]:
     logs = {}
     for sort, row in zip(ROWS, pattern[1], strict=True):
@@ -95,16 +74,44 @@ def _log_row(pattern: Pattern) -> dict[tuple[Sort, Kind], float]:
 
 def tells(kind: Kind) -> Kind | None:
     """As what a kind of exchange is weighed; None where it says nothing."""
-    if kind in (Kind.SILENT, Kind.STRANGE):
+    if kind in (Kind.SILENT, Kind.BABBLE, Kind.LATE, Kind.STRANGE):
         return None
     return Kind.CLEAN if kind is Kind.FLANKED else kind
 
 
 _LOG_ONE = tuple((math.log(p[0]), _log_row(p)) for p in ONE)
-_LOG_MORE = (
-    *((math.log(p[0] * (1 - _IN_STEP)), _log_row(p)) for p in MORE),
-    (math.log(_IN_STEP), _in_step()),
+# How often one of several answers only some requests, so that the other is heard alone: shares of
+# requests that it leaves out, and how likely each is. Engineering judgement, no source.
+_MUTE = ((0.0, 0.91), (0.5, 0.03), (0.8, 0.03), (0.93, 0.03))
+
+
+def _with_one_mute(
+    logs: Mapping[tuple[Sort, Kind], float], mute: float
+) -> dict[tuple[Sort, Kind], float]:
+    if not mute:
+        return dict(logs)
+    return {
+        (sort, kind): math.log(
+            (1 - mute) * math.exp(log) + mute * math.exp(_LOG_ONE[0][1][sort, kind])
+        )
+        for (sort, kind), log in logs.items()
+    }
+
+
+_LOG_MORE = tuple(
+    (math.log(p[0] * share), _with_one_mute(_log_row(p), mute))
+    for p in MORE
+    for mute, share in _MUTE
 )
+
+
+def _seems_alone(logs: Mapping[tuple[Sort, Kind], float]) -> bool:
+    return all(math.exp(logs[sort, Kind.CLEAN]) > _SEEMS_ALONE for sort in ROWS)
+
+
+# At the limits of understanding, one of several is heard alone about half the time.
+_LOG_MORE_AT_LIMITS = tuple(_with_one_mute(logs, 0.5) for _, logs in _LOG_MORE)
+_ALONE = tuple(_seems_alone(logs) for _, logs in _LOG_MORE)
 
 
 def _log_course(logs: Mapping[tuple[Sort, Kind], float], counts: Counts) -> float:
@@ -129,7 +136,10 @@ def _log_background(rate: float, background: Background) -> float:
 
 
 def log_one(counts: Counts, background: Background) -> float:
-    """Log likelihood of a course of exchanges, and of the neighbours, with one device."""
+    """Log likelihood of a course of exchanges, and of the neighbours, with one device.
+
+    Requests at the limits of understanding are among the counts: one device answers them as ever.
+    """
     return log_sum(
         [
             weight + _log_course(logs, counts) + _log_background(_rate(logs), background)
@@ -138,30 +148,54 @@ def log_one(counts: Counts, background: Background) -> float:
     )
 
 
-def log_more(counts: Counts, serials: Counts, background: Background, same_again: int) -> float:
+@dataclass(frozen=True, slots=True)
+class Who:
+    """Who was heard, where nothing but one and the same device was.
+
+    Attributes:
+        same_again: How often a fixed register was heard again with nothing but the same content.
+        margins: Whether requests at the limits of understanding brought the same content too.
+    """
+
+    same_again: int = 0
+    margins: bool = False
+
+
+def log_more(
+    counts: Counts, serials: Counts, background: Background, who: Who, at_limits: Counts
+) -> tuple[float, float]:
     """Log likelihood with more than one device.
 
     Args:
         counts: Exchanges by sort of question and kind.
         serials: Those of them that asked for the serial number.
         background: Explained as well as with one device: it belongs to other addresses.
-        same_again: How often a fixed register was heard again with nothing but the same content.
+        who: Who was heard.
+        at_limits: Further exchanges, at the limits of understanding.
+
+    Returns:
+        It, and the part of it in which further exchanges would tell them from one device.
     """
     # As if both held the same serial number.
     alike = Counter(counts)
     for (sort, kind), number in serials.items():
         alike[sort, kind] -= number
         alike[Sort.ALIKE, kind] += number
-    heard_both = 2.0 / (same_again + 2.0)
-    alone = math.log(_HIDES_THE_SAME + (1 - _HIDES_THE_SAME) * heard_both)
-    terms = []
-    for weight, logs in _LOG_MORE:
-        hidden = alone if math.exp(logs[Sort.UNLIKE, Kind.CLEAN]) > _SEEMS_ALONE else 0.0
-        terms.append(weight + _log_course(logs, counts) + hidden + math.log(1 - _SAME_SERIAL))
-        terms.append(weight + _log_course(logs, alike) + math.log(_SAME_SERIAL))
-    return log_sum(terms) + log_sum(
+    heard_both = 2.0 / (who.same_again + 2.0)
+    hidden = math.log(_HIDES_THE_SAME + (1 - _HIDES_THE_SAME) * heard_both)
+    margins = math.log(LIMITS_ALIKE) if who.margins else 0.0
+    terms, telling = [], []
+    for (weight, logs), limits, alone in zip(_LOG_MORE, _LOG_MORE_AT_LIMITS, _ALONE, strict=True):
+        weight += _log_course(limits, at_limits)
+        differ = weight + _log_course(logs, counts) + math.log(1 - _SAME_SERIAL) + margins
+        same = weight + _log_course(logs, alike) + math.log(_SAME_SERIAL)
+        terms += [differ + hidden if alone else differ, same]
+        if not alone:
+            telling += [differ, same]
+    beside = log_sum(
         [weight + _log_background(_rate(logs), background) for weight, logs in _LOG_ONE]
     )
+    return log_sum(terms) + beside, log_sum(telling) + beside
 
 
 def log_sum(values: Sequence[float]) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.duplicate.collisions import is_collision
 from busprobe.diagnosis.duplicate.tails import ends_as_tail
 from busprobe.model.chunk import Direction, Mark
 from busprobe.model.exchange import Exchange, Frame, Unframed
@@ -31,6 +32,10 @@ _FEWEST_RIGHT_BEHIND = 3
 # An adapter that drives on after the request spoils the start of answers that come at once; it does
 # so for a few milliseconds (field capture posted in rosenrot00/esphome_modbus_bridge #23: 1.3 ms).
 _ADAPTER_HOLDS_NS = 6_000_000
+# No device answers so soon (Modbus over Serial Line V1.02, 2.5.1.1: after 3.5 characters) [char].
+_AT_ONCE = 3.0
+# More bytes than two answers have, and this many.
+_ENDLESS = 8
 # One damaged answer may gain a byte; more are the bytes of another one, which began later.
 _TOO_LONG = 2
 # Noise that hits start bits loses bytes; answers that overlap last as long as both together.
@@ -43,7 +48,9 @@ class Kind(StrEnum):
     CLEAN = "clean"
     """One valid answer and nothing else."""
     FLANKED = "flanked"
-    """A valid answer beside what single pulses leave: bias or switching, not a second device."""
+    """A valid answer beside lone 00 or FF: bias or switching, not a second device."""
+    PULSE = "pulse"
+    """A valid answer beside what other single pulses leave."""
     SPECK = "speck"
     """A valid answer with one more byte beside it."""
     TWO = "two"
@@ -63,13 +70,36 @@ class Kind(StrEnum):
     NICKED = "nicked"
     """No valid answer, but the end of one that is known: damaged in one place."""
     START = "start"
-    """A valid answer but for its first byte or two: another one began a little earlier."""
+    """A valid answer but for its first bytes: another one began a little earlier."""
+    FRONT = "front"
+    """The same, with more bytes than one answer has."""
+    EARLY = "early"
+    """The same, so soon after the request that an adapter that drives on may have done it."""
+    FORKED = "forked"
+    """A known answer but for its check and some of its data: two that differ there, in step."""
+    COLLIDED = "collided"
+    """What a known answer becomes when it meets itself."""
+    AGAIN = "again"
+    """The same damaged bytes as before: noise does not repeat itself."""
+    TORN = "torn"
+    """No valid answer, and framing errors all over: two bit grids."""
     CUT = "cut"
     """A valid answer without its first or its last byte."""
     SILENT = "silent"
     """No byte, or fewer than any answer has."""
+    BABBLE = "babble"
+    """The line spoke at once, sooner than any device does: says nothing."""
+    LATE = "late"
+    """What may be the answer to the request before, which had none: says nothing."""
     STRANGE = "strange"
     """Traffic of somebody else came in between: says nothing about this address."""
+
+
+# Framing errors that two answers leave: so many, and as a share of the bytes. A noise burst up to a
+# millisecond leaves one or two (computed with an independent UART model).
+_TORN_ERRORS = 5
+_TORN_SHARE = 0.15
+_SHAPELESS = (Kind.LONG, Kind.GARBLED, Kind.SHRUNK, Kind.BROKEN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +133,7 @@ def observe(
     held_back: bytes = b"",
     certain: bytes = b"",
     parity: Parity = Parity.NONE,
+    damaged_before: Collection[bytes] = (),
 ) -> Observation:
     """Read an exchange.
 
@@ -117,6 +148,7 @@ def observe(
         certain: The one answer that any device gives, where that is known: what sticks out of a
             second one must be its end.
         parity: Of the line.
+        damaged_before: Damaged answers that the same request brought before.
     """
     request = exchange.request
     expected = pdu.response_length(request.pdu)
@@ -134,9 +166,24 @@ def observe(
     if not answers:
         data = _without_held_back(max((r.data for r in runs), key=len, default=b""), held_back)
         kind = Kind.STRANGE if strange else _damage(data, request, characters, known)
+        if kind in _SHAPELESS and data[-1:] == b"\x00":
+            # The pair was let go: what lies in front of that may have a shape.
+            inner = _damage(data.rstrip(b"\x00"), request, characters, known)
+            kind = kind if inner in (*_SHAPELESS, Kind.SILENT) else inner
         late = exchange.turnaround_ns is not None and exchange.turnaround_ns > _ADAPTER_HOLDS_NS
-        if kind is Kind.START and not late:
-            kind = Kind.NICKED
+        if kind is Kind.START and len(data) > characters:
+            kind = Kind.FRONT
+        elif kind is Kind.START and not late:
+            kind = Kind.EARLY
+        if kind in _SHAPELESS:
+            if certain and is_collision(data, certain, parity):
+                kind = Kind.COLLIDED
+            elif (line_errors or 0) >= max(_TORN_ERRORS, _TORN_SHARE * len(data)):
+                kind = Kind.TORN
+            elif kind is not Kind.LONG and data in damaged_before:
+                kind = Kind.AGAIN
+        if kind is not Kind.STRANGE and _babbles(exchange, runs, b"", characters):
+            kind = Kind.BABBLE
         return Observation(kind, characters, (), data, b"", line_errors, (), exchange.number)
     first, last = answers[0], answers[-1]
     head, tail = _beside(runs, first, last)
@@ -144,6 +191,8 @@ def observe(
     kind = _kind_of_answer(len(answers), head, tail)
     if kind is Kind.TAIL and certain and not ends_as_tail(tail, certain, parity):
         kind = Kind.SPECK
+    if _babbles(exchange, runs, first.raw, characters):
+        kind = Kind.BABBLE
     return Observation(
         Kind.STRANGE if strange else kind,
         len(first.raw),
@@ -154,6 +203,19 @@ def observe(
         tuple(frame.t_start_ns - request.t_end_ns for frame in answers),
         exchange.number,
     )
+
+
+def _babbles(exchange: Exchange, runs: tuple[Run, ...], answer: bytes, characters: int) -> bool:
+    """Whether the first bytes came at once and are no answer: an idle line that reads as 0."""
+    if not runs:
+        return False
+    request, first = exchange.request, runs[0]
+    character_ns = (request.t_end_ns - request.t_start_ns) / max(1, len(request.raw))
+    if first.start_ns - request.t_end_ns > _AT_ONCE * character_ns:
+        return False
+    before = first.data.index(answer) if answer and answer in first.data else len(first.data)
+    endless = sum(len(run.data) for run in runs) > 2 * characters + _ENDLESS
+    return before >= SHORTEST_ANSWER and (first.data[0] == 0 or endless)
 
 
 def is_strange(piece: Frame | Unframed, request: Frame) -> bool:
@@ -172,7 +234,8 @@ def _kind_of_answer(answers: int, head: bytes, tail: bytes) -> Kind:
     if not head and not tail:
         return Kind.CLEAN
     if is_glitch(head) and is_glitch(tail):
-        return Kind.FLANKED
+        switching = is_switching(head) and tail[:1] in (b"", b"\x00")
+        return Kind.FLANKED if switching else Kind.PULSE
     if len(tail) > 1 and not is_glitch(tail):
         return Kind.TAIL
     if len(head) > 1 and not is_glitch(head):
@@ -231,10 +294,17 @@ def is_glitch(data: bytes) -> bool:
 
     A pair without bias that is let go low reads as 00, and then as whatever leakage makes of it.
     """
+    if not data:
+        return True
     pulses = sum(byte in _PULSES for byte in data)
     if len(data) <= _MOST_PULSES and pulses == len(data):
         return True
     return data[0] == 0 and (len(data) <= CRC_BYTES or 2 * pulses >= len(data))
+
+
+def is_switching(data: bytes) -> bool:
+    """Whether bytes in front of a frame are what a driver that is switched on leaves."""
+    return not data or data[0] == 0 or all(byte in (0x00, 0xFF) for byte in data)
 
 
 def _without_held_back(data: bytes, held_back: bytes) -> bytes:
@@ -259,12 +329,14 @@ def _damage(data: bytes, request: Frame, characters: int, known: Collection[byte
         return Kind.CUT
     if any(
         is_intact(head[:wrong] + data[wrong - characters :])
-        for wrong in (1, 2)
+        for wrong in range(1, HEAD_BYTES + 1)
         if len(data) >= characters - 1
     ):
         return Kind.START
-    if any(_ends_alike(data, whole) for whole in known):
-        return Kind.NICKED
+    of_known = [kind for whole in known if (kind := _against(data, whole)) is not None]
+    for kind in (Kind.START, Kind.NICKED, Kind.FORKED):
+        if kind in of_known:
+            return kind
     if len(data) >= characters + _TOO_LONG:
         return Kind.LONG
     if len(data) <= characters - _TOO_SHORT:
@@ -273,13 +345,22 @@ def _damage(data: bytes, request: Frame, characters: int, known: Collection[byte
     return Kind.BROKEN if wrong <= 1 else Kind.GARBLED
 
 
-def _ends_alike(data: bytes, whole: bytes) -> bool:
-    """Whether bytes are one damaged answer: its end, its length, and most of the rest."""
+def _against(data: bytes, whole: bytes) -> Kind | None:
+    """In what way a known answer was damaged, where these bytes are one."""
     if abs(len(data) - len(whole)) > _TOO_LONG:
-        return False
+        return None
     behind = common_end(data, whole)
     before = common_end(data[::-1], whole[::-1])
-    return behind >= _FEWEST_RIGHT_BEHIND and before + behind >= len(whole) // 2
+    if behind >= _FEWEST_RIGHT_BEHIND and not before:
+        return Kind.START
+    if behind >= _FEWEST_RIGHT_BEHIND and before + behind >= len(whole) // 2:
+        return Kind.NICKED
+    if len(data) != len(whole) or before < HEAD_BYTES or behind:
+        return None
+    wrong = [i for i in range(len(whole) - CRC_BYTES) if data[i] != whole[i]]
+    # Damage in one place that reaches the end is noise; here the bytes before the check are right.
+    apart = wrong and wrong[-1] < len(whole) - CRC_BYTES - _FEWEST_RIGHT_BEHIND
+    return Kind.FORKED if apart else None
 
 
 def common_end(one: bytes, other: bytes) -> int:

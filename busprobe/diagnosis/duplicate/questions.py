@@ -16,6 +16,10 @@ SERIAL_REGISTERS = 16
 # Marker, ID, length and maker: the same in two meters of one kind, and about as long as the serial
 # number, so that a bad line damages both equally.
 _ALIKE_REGISTERS = 20
+# Marker, and the common model with its ID and length: all that identifies a device.
+_COMMON_REGISTERS = 70
+# As much of a map of which nothing is known.
+_STRETCH_REGISTERS = 60
 # Readings behind ID and length of a meter model; no other answer is as long.
 _LIVE_REGISTERS = 15
 
@@ -29,6 +33,8 @@ class Sort(StrEnum):
     """Long, and the same data in devices of one kind."""
     UNLIKE = "unlike"
     """Long, and different data in any two devices."""
+    LONGEST = "longest"
+    """So long that two bit clocks come apart, with different data in any two devices."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +74,18 @@ def questions(base: int | None, function: int, readings: int | None) -> tuple[Qu
     if base is None:
         short = read(0, 2, Sort.SHORT, "a short stretch", False)
         long = read(0, 16, Sort.UNLIKE, "a long stretch", False)
-        return (long, short, long, read(0, 20, Sort.UNLIKE, "a longer stretch", False))
+        longer = read(0, 20, Sort.UNLIKE, "a longer stretch", False)
+        longest = read(0, _STRETCH_REGISTERS, Sort.LONGEST, "the longest stretch", False)
+        return (short, longest, long, short, longer)
     serial = read(base + SERIAL_OFFSET, SERIAL_REGISTERS, Sort.UNLIKE, "the serial number", True)
     mark = replace(
         read(base, MARKER_REGISTERS, Sort.SHORT, "the SunSpec mark", True), data=_SUNSPEC_MARK
     )
     maker = read(base, _ALIKE_REGISTERS, Sort.ALIKE, "what both would hold alike", True)
+    all_of_it = read(base, _COMMON_REGISTERS, Sort.LONGEST, "all that identifies it", True)
     live = (
         serial
         if readings is None
         else read(readings + 2, _LIVE_REGISTERS, Sort.UNLIKE, "its readings", False)
     )
-    return (serial, mark, serial, maker, live, mark)
+    return (mark, all_of_it, serial, live, mark, maker, all_of_it, serial, mark, live)

@@ -5,18 +5,20 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from dataclasses import dataclass, field
 
-from busprobe.diagnosis.duplicate.collisions import is_collision
+from busprobe.diagnosis.duplicate.alone import log_cleaner, log_others, others
 from busprobe.diagnosis.duplicate.hypotheses import (
     PRIOR_MORE,
     Background,
+    Who,
     log_more,
     log_one,
     tells,
 )
-from busprobe.diagnosis.duplicate.observe import Kind, Observation, is_strange, observe
+from busprobe.diagnosis.duplicate.identity import log_identity
+from busprobe.diagnosis.duplicate.margins import SURELY_UNDERSTOOD, MarginSearch
+from busprobe.diagnosis.duplicate.observe import Kind, Observation
 from busprobe.diagnosis.duplicate.questions import (
     SERIAL_OFFSET,
     SERIAL_REGISTERS,
@@ -24,7 +26,8 @@ from busprobe.diagnosis.duplicate.questions import (
     Sort,
     questions,
 )
-from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, frame_of, serial_text
+from busprobe.diagnosis.duplicate.reading import Reader
+from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, serial_text
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict, Probe
 from busprobe.diagnosis.duplicate.words import evidence_of, manner_of
 from busprobe.model.exchange import Exchange, Frame, Unframed
@@ -33,15 +36,18 @@ from busprobe.wire import pdu
 
 MS = 1_000_000
 
-# When to stop: sure of more, sure of one, or too long without becoming sure.
+# When to stop: sure of more; sure that further exchanges would not show more; or too long without
+# becoming sure.
 SURE_MORE = 0.9999
-SURE_ONE = 0.995
-FEWEST_ONE = 10
+SURE_OF_NO_MORE_TO_TELL = 0.9995
+FEWEST_ONE = 6
 FEWEST_MORE = 3
 MOST = 30
-# What is enough when no more is asked.
+# What is enough to say so when no more is asked.
 SURE_MORE_AT_LAST = 0.98
-SURE_ONE_AT_LAST = 0.98
+SURE_ONE_AT_LAST = 0.96
+# The same where no answer was whole, not even at the limits of understanding.
+SURE_ONE_IN_PIECES = 0.998
 # A device that answers few requests: fewer answers will do, among so many exchanges.
 FEWEST_OF_MANY = 5
 MANY = 16
@@ -53,31 +59,32 @@ MOST_WITH_STRANGERS = 60
 # A second meter may be up to a few hundred milliseconds slower than the first (meter manuals: up to
 # 300 ms); later requests need not wait for it again.
 _LONG_LINGER_NS = 320 * MS
-_SHORT_LINGER_NS = 90 * MS
-_LONG_LINGERS = 4
+_SHORT_LINGER_NS = 60 * MS
+_LONG_LINGERS = 2
+_DOUBTFUL = -3.0
 _LISTEN_NS = 700 * MS
+# A device that is slow now and then (inverters and gateways need up to a second) gets more.
+_PATIENT_NS = 1_500 * MS
+_SLOW_NS = 250 * MS
 # Later requests wait for the latest answer so far, and this much longer.
 _LATER_NS = 150 * MS
 _LATER_FACTOR = 1.3
+# At the limits of understanding silence is expected, and not waited for long.
+_MARGIN_FACTOR = 1.1
+_MARGIN_NS = 25 * MS
+# An answer of somebody else is asked for again.
+_MOST_AGAIN = 3
+# An answer that takes this much longer than its bytes pauses [character].
+_NO_PAUSE = 2
+_MARGIN_GAP_NS = 10 * MS
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
 
 # Once a foreign master was heard, what lies beside answers may be its traffic, and other contents
 # may be answers to it: the address stays undecided until the line is ours.
 _MOST_BESIDE_FOREIGN = 3.0
 
-# Chance of a different content of fixed registers with one device: a damaged answer whose CRC fits.
-_LOG_IDENTITY_ONCE = math.log(1e4)
-_LOG_IDENTITY_TWICE = math.log(1e8)
-# An answer that met itself: noise makes one of the few hundred looks of it hardly ever.
-_LOG_COLLISION = math.log(1e3)
-_MOST_COLLISIONS = 3
-# Readings that jump to and fro together may be those of two devices: so many registers, so many
-# jumps, so much wider than what they do otherwise. A load that pulses does it too.
-_LOG_JUMPING = math.log(100.0)
-_FEWEST_JUMPING = 4
-_FEWEST_JUMPS = 2
-_JUMP_FACTOR = 4
-_LEAST_JUMP = 8
+# Share of whole answers from which on a line damages few.
+_SOUND = 0.8
 # Whole answers that "single" needs, as a share of what was heard.
 _LEAST_WHOLE = 0.25
 
@@ -93,6 +100,7 @@ class DuplicateTest:
         background: What other addresses of the line show.
         readings: Register of the ID of its SunSpec meter model, None where that is not known.
         parity: Of the line.
+        margins: Whether requests may be sent at a rate that is a little off.
     """
 
     address: int
@@ -101,31 +109,41 @@ class DuplicateTest:
     background: Background = field(default_factory=Background)
     readings: int | None = None
     parity: Parity = Parity.NONE
+    margins: bool = False
     _taken: list[tuple[Question, Observation]] = field(default_factory=list)
     _pieces_taken: list[tuple[int, Observation]] = field(default_factory=list)
+    _margins_taken: list[tuple[Question, Observation]] = field(default_factory=list)
+    _inside: list[Observation] = field(default_factory=list)
+    _outside: list[Observation] = field(default_factory=list)
     _pending: Question | int | None = None
-    _known: dict[bytes, set[bytes]] = field(default_factory=dict)
-    _held_back: bytes = b""
+    _pending_margin: bool = False
+    _offset: float = 0.0
+    _again: int = 0
     _gap: int = 0
     _gap_is_innocent: bool = False
-    _foreign: bool = False
     _latest_ns: int = 0
     _slowest_ns: int = 0
+    _pause_ns: int = 0
     _log_odds: float = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
+    _log_odds_to_tell: float = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
 
     def __post_init__(self) -> None:
         self._rotation = questions(self.sunspec_base, self.function, self.readings)
+        self._reader = Reader(self.address, self.function, self.parity)
         self._serials = SerialPieces(self.address, self.function, self.parity)
+        self._margins = MarginSearch()
 
     @property
     def probability_two(self) -> float:
         """Posterior probability of more than one device."""
-        return 1 / (1 + math.exp(-max(-700.0, min(700.0, self._log_odds))))
+        return _probability(self._log_odds)
 
     # Asking ----------------------------------------------------------------------------------
 
     def next_request(self) -> Probe | None:
         """The next request, or None when the test has ended."""
+        if (margin := self._next_margin()) is not None:
+            return margin
         if self._decided():
             return self._next_piece()
         count = len(self._taken)
@@ -134,10 +152,41 @@ class DuplicateTest:
         return Probe(
             question.pdu,
             self._listen_ns,
-            _LONG_LINGER_NS if count < _LONG_LINGERS else _SHORT_LINGER_NS,
+            self._linger_ns,
             _GAPS_NS[self._gap],
             f"address {self.address}: reading {question.purpose}",
         )
+
+    def _next_margin(self) -> Probe | None:
+        """A request that only one of two devices may understand."""
+        if not self._wants_margins():
+            return None
+        offset = self._offset if self._again else self._margins.next_offset()
+        if offset is None:
+            return None
+        self._offset = offset
+        self._pending = next(q for q in self._rotation if q.sort is Sort.UNLIKE)
+        self._pending_margin = True
+        return Probe(
+            self._pending.pdu,
+            round(_MARGIN_FACTOR * self._latest_ns) + _MARGIN_NS + self._pause_ns,
+            0,
+            _GAPS_NS[self._gap] if self._gap else _MARGIN_GAP_NS,
+            f"address {self.address}: asking at a rate that is {100 * offset:+.2f} % off",
+            offset,
+        )
+
+    def _wants_margins(self) -> bool:
+        """Whether hearing one device alone would tell something."""
+        if not self.margins or self._reader.foreign or self._is_silent():
+            return False
+        soon = len(self._heard()) >= FEWEST_ONE or self._decided()
+        return soon and (len(self._serials.serials) < 2 or bool(self._again))
+
+    def give_up_margins(self) -> None:
+        """The link does not take other rates."""
+        self._pending, self._pending_margin = None, False
+        self.margins = False
 
     def _next_piece(self) -> Probe | None:
         """One more register of a serial number that is still hidden."""
@@ -157,16 +206,25 @@ class DuplicateTest:
         )
 
     @property
+    def _linger_ns(self) -> int:
+        """How long to listen for a second answer; long again where one seems to be about."""
+        count = len(self._taken)
+        doubtful = count >= FEWEST_ONE and self._log_odds > _DOUBTFUL
+        return _LONG_LINGER_NS if count < _LONG_LINGERS or doubtful else _SHORT_LINGER_NS
+
+    @property
     def _listen_ns(self) -> int:
         """How long to wait for a first byte."""
+        if self._latest_ns > _SLOW_NS and any(o.kind is Kind.SILENT for _, o in self._taken):
+            return _PATIENT_NS
         recent = [o for _, o in self._taken[-2:]]
         if len(self._taken) < _LONG_LINGERS or any(o.kind is Kind.SILENT for o in recent):
             return _LISTEN_NS
-        return min(_LISTEN_NS, round(_LATER_FACTOR * self._latest_ns) + _LATER_NS)
+        return min(_PATIENT_NS, round(_LATER_FACTOR * self._latest_ns) + _LATER_NS)
 
     def _heard(self) -> list[Observation]:
         told = (o for _, o in self._taken)
-        return [o for o in told if o.kind not in (Kind.SILENT, Kind.STRANGE)]
+        return [o for o in told if tells(o.kind) is not None]
 
     @property
     def _useful(self) -> int:
@@ -181,15 +239,25 @@ class DuplicateTest:
         return self.probability_two >= sure and len(self._heard()) >= FEWEST_MORE
 
     def _is_one(self) -> bool:
-        sure = SURE_ONE_AT_LAST if self._at_last else SURE_ONE
         few = FEWEST_OF_MANY if len(self._taken) >= MANY else FEWEST_ONE
-        heard = self._heard()
-        whole = sum(bool(o.contents) for o in heard)
-        return (
-            1 - self.probability_two >= sure
-            and len(heard) >= few
-            and whole >= _LEAST_WHOLE * len(heard)
+        enough = self._at_last or (
+            _probability(self._log_odds_to_tell) <= 1 - SURE_OF_NO_MORE_TO_TELL
         )
+        return (
+            enough
+            and 1 - self.probability_two >= SURE_ONE_AT_LAST
+            and len(self._heard()) >= few
+            and (self._least_whole() or self._in_pieces())
+        )
+
+    def _in_pieces(self) -> bool:
+        """Whether one device would explain that no answer is whole at any rate."""
+        searched = self._margins.done and not self._margins.given_up
+        return searched and 1 - self.probability_two >= SURE_ONE_IN_PIECES
+
+    def _least_whole(self) -> bool:
+        heard = self._heard()
+        return sum(bool(o.contents) for o in heard) >= _LEAST_WHOLE * len(heard)
 
     def _is_silent(self) -> bool:
         """Whether nobody answers; noise alone is no answer."""
@@ -217,28 +285,18 @@ class DuplicateTest:
         pending, self._pending = self._pending, None
         if pending is None:
             raise ValueError("no request was pending")
-        request = exchange.request.pdu
-        whole = [
-            p
-            for p in (*exchange.pieces, *stray)
-            if isinstance(p, Frame) and p.address == self.address and pdu.matches(request, p.pdu)
-        ]
-        known: set[bytes] = set()
-        certain = b""
-        if isinstance(pending, Question):
-            if pending.serial:
-                known |= self._known.get(request, set())
-            if pending.data:
-                certain = frame_of(self.address, self.function, pending.data)
-                known.add(certain)
-        seen = _with_late(observe(exchange, known, self._held_back, certain, self.parity), whole)
-        self._known.setdefault(request, set()).update(frame.raw for frame in whole)
-        self._held_back = seen.head if seen.kind is Kind.CUT else b""
-        self._foreign = self._foreign or any(
-            is_strange(p, exchange.request) for p in (*exchange.pieces, *stray)
-        )
-        if exchange.turnaround_ns is not None and seen.kind is not Kind.SILENT:
+        question = pending if isinstance(pending, Question) else None
+        seen = self._reader.read(question, exchange, stray, may_be_silent=self._pending_margin)
+        if exchange.answer is not None:
+            self._pause_ns = max(self._pause_ns, _pause_ns(exchange.answer, exchange.request))
+        if seen.turnarounds_ns:
+            self._latest_ns = max(self._latest_ns, seen.turnarounds_ns[0])
+        elif exchange.turnaround_ns is not None and tells(seen.kind):
             self._latest_ns = max(self._latest_ns, exchange.turnaround_ns)
+        if self._pending_margin and isinstance(pending, Question):
+            self._pending_margin = False
+            self._take_margin(pending, seen)
+            return
         if isinstance(pending, int):
             self._pieces_taken.append((pending, seen))
             if pending == WHOLE:
@@ -246,8 +304,9 @@ class DuplicateTest:
             else:
                 self._serials.take_register(pending, seen)
             return
-        if len(whole) > 1:
-            self._slowest_ns = max(self._slowest_ns, whole[1].t_start_ns - whole[0].t_end_ns)
+        if len(seen.turnarounds_ns) > 1:
+            after = seen.turnarounds_ns[1] - seen.turnarounds_ns[0]
+            self._slowest_ns = max(self._slowest_ns, after)
         if seen.kind is Kind.SILENT and self._taken:
             self._change_gap()
         self._taken.append((pending, seen))
@@ -255,6 +314,42 @@ class DuplicateTest:
             self._serials.take_whole(seen)
         self._leave_sunspec()
         self._weigh()
+
+    def _take_margin(self, question: Question, seen: Observation) -> None:
+        """Go on, or ask once more where somebody else was heard."""
+        before = self._heard_of_others()
+        if not self._again:
+            self._margins.take(seen.kind not in (Kind.SILENT, Kind.BABBLE, Kind.LATE))
+        self._margins_taken.append((question, seen))
+        if tells(seen.kind):
+            (self._outside if abs(self._offset) > SURELY_UNDERSTOOD else self._inside).append(seen)
+        if question.serial:
+            self._serials.take_whole(seen)
+        self._weigh()
+        if self._heard_of_others() > before and not self._is_more():
+            self._again = self._again or _MOST_AGAIN
+        elif self._again:
+            self._again = 0 if self._is_more() else self._again - 1
+
+    def _heard_of_others(self) -> int:
+        return max(0, len(self._serials.serials) - 1) + (self._others() or 0)
+
+    def _asked_like_margins(self) -> list[Observation]:
+        """Exchanges with the request of the margins at rates that every device understands."""
+        if not self._margins_taken:
+            return []
+        request = self._margins_taken[0][0].pdu
+        return [o for q, o in self._taken if q.pdu == request and tells(o.kind)] + self._inside
+
+    def _others(self) -> int | None:
+        """How many answers at the limits hold readings of another device, if any are comparable."""
+        if not self._margins_taken or self._margins_taken[0][0].fixed:
+            return None
+        inside, outside = (
+            [c for o in seen for c in o.contents]
+            for seen in (self._asked_like_margins(), self._outside)
+        )
+        return others(inside, outside)
 
     def _change_gap(self) -> None:
         """Give a device a longer rest before the next request, unless that does not help."""
@@ -281,7 +376,9 @@ class DuplicateTest:
         refused = {q.pdu for q, o in self._taken for c in o.contents if len(c) == 1}
         counts: Counter[tuple[Sort, Kind]] = Counter()
         serials: Counter[tuple[Sort, Kind]] = Counter()
-        for question, seen in self._taken:
+        margin = self._margins_taken[0][0] if self._margins_taken else None
+        inside = [(margin, seen) for seen in self._inside if margin]
+        for question, seen in (*self._taken, *inside):
             kind = tells(seen.kind)
             if kind is None:
                 continue
@@ -292,48 +389,35 @@ class DuplicateTest:
                 serials[sort, kind] += 1
         return counts, serials
 
-    def _collisions(self) -> int:
-        """How often the one answer that any device gives was heard as it meets itself."""
-        return sum(
-            is_collision(o.head, frame_of(self.address, self.function, q.data), self.parity)
-            for q, o in self._taken
-            if q.data and not o.contents and o.kind not in (Kind.SILENT, Kind.STRANGE, Kind.CUT)
-        )
+    def _at_limits(self) -> Counter[tuple[Sort, Kind]]:
+        """Exchanges at the limits of understanding."""
+        kinds = (tells(seen.kind) for seen in self._outside)
+        return Counter((Sort.UNLIKE, kind) for kind in kinds if kind)
 
     def _weigh(self) -> None:
         counts, serials = self._counts()
-        identity, same_again = self._identity()
-        kinds = log_more(counts, serials, self.background, same_again) - log_one(
-            counts, self.background
-        )
-        collided = min(_MOST_COLLISIONS, self._collisions()) * _LOG_COLLISION
-        evidence = kinds + identity + collided
-        if self._foreign:
-            evidence = min(evidence, _MOST_BESIDE_FOREIGN)
-        self._log_odds = math.log(PRIOR_MORE / (1 - PRIOR_MORE)) + evidence
-
-    def _identity(self) -> tuple[float, int]:
-        """Evidence from fixed registers that gave different whole answers, or the same again."""
-        strongest, same_again = 0.0, 0
-        for question in {q.pdu: q for q, _ in self._taken}.values():
-            contents = [
-                content
-                for q, o in self._taken
-                if q.pdu == question.pdu and o.kind is not Kind.STRANGE
-                for content in o.contents
-            ]
-            if not question.fixed:
-                if jumps_together(contents):
-                    strongest = max(strongest, _LOG_JUMPING)
-                continue
-            seen = Counter(contents)
-            if len(seen) == 1 and question.serial:
-                same_again = seen.total() - 1
-            if len(seen) < 2:
-                continue
-            second = seen.most_common(2)[1][1]
-            strongest = max(strongest, _LOG_IDENTITY_TWICE if second > 1 else _LOG_IDENTITY_ONCE)
-        return strongest, 0 if strongest else same_again
+        heard = self._heard()
+        sound = sum(bool(o.contents) for o in heard) >= _SOUND * len(heard)
+        identity, same_again = log_identity((*self._taken, *self._margins_taken), sound=sound)
+        heard_at_margins = sum(bool(o.contents) for o in self._outside)
+        alone = self._margins.done and not self._margins.given_up and heard_at_margins > 2
+        elsewhere = self._others()
+        the_same = bool(same_again) if elsewhere is None else not elsewhere
+        inside = self._asked_like_margins()
+        beside = log_others(elsewhere or 0)
+        if inside and self._outside:
+            beside += log_cleaner(_clean(inside), _clean(self._outside))
+        at_limits = self._at_limits()
+        one = log_one(counts + at_limits, self.background)
+        prior = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
+        odds = []
+        who = Who(same_again, the_same and alone)
+        for more in log_more(counts, serials, self.background, who, at_limits):
+            evidence = more - one + (max(identity, beside) if identity else beside)
+            if self._reader.foreign:
+                evidence = min(evidence, _MOST_BESIDE_FOREIGN)
+            odds.append(prior + evidence)
+        self._log_odds, self._log_odds_to_tell = odds
 
     # Telling ---------------------------------------------------------------------------------
 
@@ -357,7 +441,7 @@ class DuplicateTest:
             self.address,
             verdict,
             probability,
-            len(observations) + len(self._pieces_taken),
+            len(observations) + len(self._margins_taken) + len(self._pieces_taken),
             serials,
             evidence_of(
                 observations,
@@ -371,40 +455,16 @@ class DuplicateTest:
         )
 
 
-def _with_late(seen: Observation, whole: Sequence[Frame]) -> Observation:
-    """Count answers that came after the exchange was over."""
-    if not seen.contents or len(whole) <= len(seen.contents):
-        return seen
-    return replace(seen, kind=Kind.TWO, contents=tuple(frame.pdu[1:] for frame in whole))
+def _clean(seen: Sequence[Observation]) -> tuple[int, int]:
+    return sum(o.kind in (Kind.CLEAN, Kind.FLANKED) for o in seen), len(seen)
 
 
-def jumps_together(contents: Sequence[bytes]) -> bool:
-    """Whether readings jump to and fro between two sets of values.
-
-    Args:
-        contents: Answers to one request, in order: byte count and registers.
-    """
-    size = max((len(c) for c in contents), default=0)
-    rows = [c for c in contents if len(c) == size]
-    patterns: Counter[tuple[bool, ...]] = Counter()
-    for place in range(1, size - 1, 2):
-        values = [int.from_bytes(row[place : place + 2], "big") for row in rows]
-        border = _border(values)
-        if border is not None:
-            patterns[tuple((v < border) == (values[0] < border) for v in values)] += 1
-    return any(
-        registers >= _FEWEST_JUMPING and sum(a != b for a, b in pairwise(pattern)) >= _FEWEST_JUMPS
-        for pattern, registers in patterns.items()
-    )
+def _pause_ns(answer: Frame, request: Frame) -> int:
+    """How much longer an answer took than its bytes back to back, and these, if that is much."""
+    character_ns = (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
+    took_ns, size = answer.t_end_ns - answer.t_start_ns, len(answer.raw)
+    return took_ns if took_ns > (size + _NO_PAUSE) * character_ns else 0
 
 
-def _border(values: Sequence[int]) -> float | None:
-    """What parts values into two narrow groups far apart, None where nothing does."""
-    ordered = sorted(values)
-    if len(ordered) < 2:
-        return None
-    gap, place = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered)))
-    inside = max(ordered[place] - ordered[0], ordered[-1] - ordered[place + 1])
-    if gap < max(_LEAST_JUMP, _JUMP_FACTOR * inside):
-        return None
-    return (ordered[place] + ordered[place + 1]) / 2
+def _probability(log_odds: float) -> float:
+    return 1 / (1 + math.exp(-max(-700.0, min(700.0, log_odds))))

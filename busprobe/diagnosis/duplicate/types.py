@@ -17,6 +17,8 @@ class Probe:
         linger_ns: How long to go on listening after a whole answer [ns].
         gap_ns: Least silence before it [ns].
         purpose: Why, in words.
+        offset: How much faster than the line the request is to be sent, as a share of its rate; the
+            answer is heard at the rate of the line.
     """
 
     pdu: bytes
@@ -24,6 +26,7 @@ class Probe:
     linger_ns: int
     gap_ns: int
     purpose: str
+    offset: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,6 +158,7 @@ class StationParameters:
         drop_rate: Share of requests that it ignores.
         foreign_answer_rate: Share of requests to other addresses that it answers, with its own
             address.
+        cut_first_byte_rate: Share of replies that lack the first byte.
         cut_last_byte_rate: Share of replies that lack the last byte.
         late_last_byte_rate: Share of replies whose last byte is held back and leads the next.
         pause_after: The reply pauses after so many bytes [byte]; 0 never.
@@ -176,6 +177,7 @@ class StationParameters:
     listens_first: bool = False
     drop_rate: float = 0.0
     foreign_answer_rate: float = 0.0
+    cut_first_byte_rate: float = 0.0
     cut_last_byte_rate: float = 0.0
     late_last_byte_rate: float = 0.0
     pause_after: int = 0

@@ -218,6 +218,9 @@ class Station(Node):
                 return
         sent = self._held_byte + adu
         self._held_byte = b""
+        cut_first = self.station.cut_first_byte_rate
+        if cut_first and self._random.random() < cut_first:
+            sent = sent[1:]
         if self._random.random() < self.station.cut_last_byte_rate:
             sent = sent[:-1]
         elif self._random.random() < self.station.late_last_byte_rate:

@@ -115,6 +115,7 @@ def station_parameters(device: DevicePart, line: LinePart) -> StationParameters:
         listens_first=timing.listens_first,
         drop_rate=timing.drop_rate,
         foreign_answer_rate=timing.foreign_answer_rate,
+        cut_first_byte_rate=timing.cut_first_byte_rate,
         cut_last_byte_rate=timing.cut_last_byte_rate,
         late_last_byte_rate=timing.late_last_byte_rate,
         pause_after=timing.pause_after,

@@ -197,6 +197,8 @@ class TimingPart(Part):
     """Share of requests that it ignores."""
     foreign_answer_rate: Rate = 0.0
     """Share of requests to others that it answers, with its own address."""
+    cut_first_byte_rate: Rate = 0.0
+    """Share of answers without their first byte."""
     cut_last_byte_rate: Rate = 0.0
     """Share of answers without their last byte."""
     late_last_byte_rate: Rate = 0.0

@@ -267,6 +267,15 @@ def _pause(r: random.Random) -> _Draw:
     return _change(_draw(r, 1), pause_after=r.randint(1, 30), pause_ms=r.uniform(0.5, 12.0))
 
 
+def _first_byte(r: random.Random) -> _Draw:
+    """The device switches its driver on too late, now and then or always."""
+    draw = _draw(r, 1)
+    if r.random() < 0.7:
+        return _change(draw, cut_first_byte_rate=r.uniform(0.05, 0.6))
+    node = replace(draw.stations[0].node, lead_bits=-r.uniform(0.3, 4.0))
+    return _change(draw, node=node)
+
+
 def _weak(r: random.Random) -> _Draw:
     """A driver so weak that noise decides many bits."""
     draw = _draw(r, 1)
@@ -312,6 +321,66 @@ def _foreign(r: random.Random) -> _Draw:
         period_ms=r.uniform(300.0, 2000.0),
     )
     return draw
+
+
+def _any(r: random.Random, devices: int, *, of_one_model: bool = False) -> _Draw:
+    """Everything from its full range, nothing chosen for a purpose.
+
+    Receiver noise 5-50 mV, terminators 0-3, bias none, one of 450-650 Ohm or some of 4.7 kOhm, the
+    driver on 0-40 bits before and up to two characters after an answer. Devices of one model have
+    one firmware, and so one turn-around and one loop time.
+    """
+    draw = _draw(r, devices, alike=of_one_model or r.random() < 0.5)
+    kind = r.random()
+    if kind < 0.6:
+        pass
+    elif kind < 0.8:
+        weak = tuple(Bias(r.uniform(0.0, 300.0), 4700.0, 4700.0) for _ in range(r.randint(1, 10)))
+        replace_line(draw, biases=weak, float_rate_hz=r.uniform(0.0, 20.0))
+    else:
+        replace_line(draw, biases=(), float_rate_hz=r.uniform(0.0, 20.0))
+
+    def drawn(node: NodeParameters) -> NodeParameters:
+        noise = math.exp(r.uniform(math.log(0.005), math.log(0.05)))
+        return replace(
+            node,
+            comparator=replace(node.comparator, noise_rms_v=noise),
+            lead_bits=r.uniform(0.0, 40.0) if r.random() < 0.5 else 0.5,
+            trail_bits=r.uniform(0.0, 20.0) if r.random() < 0.5 else 0.5,
+            off_glitch_bits=r.uniform(0.5, 10.0) if r.random() < 0.05 else 0.0,
+        )
+
+    draw.stations = [replace(s, node=drawn(s.node)) for s in draw.stations]
+    own = drawn(draw.port.node)
+    draw.port = replace(draw.port, node=replace(own, lead_bits=0.5, trail_bits=0.5))
+    if of_one_model:
+        _like(r, draw, 0.01)
+    return draw
+
+
+def _glitches(r: random.Random) -> _Draw:
+    """A sound line, and a driver that pulls the pair low when it is switched on or off."""
+    draw = _draw(r, 1)
+    width = r.choice((1.0, 9.5, r.uniform(0.5, 10.0)))
+    name = r.choice(("on_glitch_bits", "off_glitch_bits"))
+    node = replace(draw.stations[0].node, lead_bits=12.0)
+    return _change(draw, node=replace(node, **{name: width}))
+
+
+def _any_one(r: random.Random) -> _Draw:
+    return _any(r, 1)
+
+
+def _any_two(r: random.Random) -> _Draw:
+    return _any(r, 2)
+
+
+def _any_model(r: random.Random) -> _Draw:
+    return _any(r, 2, of_one_model=True)
+
+
+def _any_three(r: random.Random) -> _Draw:
+    return _any(r, 3)
 
 
 def _equal_close(r: random.Random) -> _Draw:
@@ -416,8 +485,10 @@ def _abort(r: random.Random) -> _Draw:
 
 
 SINGLE: dict[str, Callable[[random.Random], _Draw]] = {
+    "any one device": _any_one,
     "clean": _clean,
     "noisy, 0.2-1 bursts/s": _noisy((0.2, 1.0), (50.0, 1000.0)),
+    "noisy, 1.2 bursts/s": _noisy((1.2, 1.2), (200.0, 2500.0)),
     "noisy, 1-5 bursts/s": _noisy((1.0, 5.0), (50.0, 1000.0)),
     "noisy, 5-20 bursts/s": _noisy((5.0, 20.0), (50.0, 1000.0)),
     "noisy, 1-5 long bursts/s": _noisy((1.0, 5.0), (1000.0, 3000.0)),
@@ -425,6 +496,8 @@ SINGLE: dict[str, Callable[[random.Random], _Draw]] = {
     "late": _slow,
     "least gap": _min_gap,
     "no bias": _no_bias,
+    "glitches of switching": _glitches,
+    "first byte lost": _first_byte,
     "last byte cut or late": _last_byte,
     "drops requests": _drops,
     "pause in the answer": _pause,
@@ -436,6 +509,9 @@ SINGLE: dict[str, Callable[[random.Random], _Draw]] = {
     "foreign master": _foreign,
 }
 TWO: dict[str, Callable[[random.Random], _Draw]] = {
+    "any two devices": _any_two,
+    "any two of one model": _any_model,
+    "any three devices": _any_three,
     "equal, close": _equal_close,
     "near and far": _near_far,
     "5 V and 3.3 V": _volts,

@@ -131,6 +131,12 @@ def test_a_confused_device_answers_for_others_with_its_own_address() -> None:
     assert heard(ask(port, read(9))) == answer(5)
 
 
+def test_first_byte_cut_never_comes() -> None:
+    _, port, _ = make(station(1, cut_first_byte_rate=1.0))
+    for _ in range(3):
+        assert heard(ask(port, read(1))) == answer(1)[1:]
+
+
 def test_last_byte_cut_never_comes() -> None:
     _, port, _ = make(station(1, cut_last_byte_rate=1.0))
     for _ in range(3):
