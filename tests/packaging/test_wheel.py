@@ -48,7 +48,12 @@ def installed(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("empty")
     venv.create(folder / "venv", with_pip=True)
     binaries = folder / "venv" / ("Scripts" if os.name == "nt" else "bin")
-    _run(binaries / "python", "-m", "pip", "install", "-q", wheel, cwd=folder)
+    # As the guide says for a computer without internet: collect everything, install from there.
+    _run(sys.executable, "-m", "pip", "wheel", "-q", "-w", folder / "wheels", wheel, cwd=folder)
+    _run(
+        binaries / "python", "-m", "pip", "install", "-q", "--no-index",
+        "--find-links", folder / "wheels", "busprobe", cwd=folder,
+    )  # fmt: skip
     return binaries
 
 
