@@ -140,6 +140,8 @@ async def _separate(job: Job, address: int, new_address: int | None, yes: bool) 
         raise InputError(
             "Nobody is there to disconnect a meter.", "Run it at a console; nothing was written."
         )
+    if not yes:
+        _somebody_to_confirm()
 
     async def confirm(plan: ChangePlan) -> str | None:
         _show_plan(plan)
@@ -179,11 +181,15 @@ def _show_plan(plan: ChangePlan) -> None:
         diagnostics.say(f"    {line}")
 
 
-def _confirmed() -> bool:
+def _somebody_to_confirm() -> None:
     if not sys.stdin.isatty():
         raise InputError(
             "Nobody is there to confirm the change.",
             "Add --yes if this is what you want; nothing was written.",
         )
+
+
+def _confirmed() -> bool:
+    _somebody_to_confirm()
     diagnostics.say("Write this? Type yes and press Enter; anything else leaves it.")
     return sys.stdin.readline().strip().lower() == "yes"

@@ -31,6 +31,7 @@ from busprobe.procedures.operator import Deed, HandRequest, Operator
 from busprobe.profiles.match import settings_profile
 from busprobe.session import findings as words
 from busprobe.session.events import ChangeEnded, Step, StepEnd, StepFinished, StepStarted
+from busprobe.session.hands import KeptOperator
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
@@ -143,8 +144,9 @@ async def make_change(
 
 async def done_by_hand(job: Job, operator: Operator, request: HandRequest) -> bool:
     """Ask for something to be done and wait; False when it was refused or the work stopped."""
-    operator.ask(request, job.bus.now())
-    while (answer := operator.answer()) is None:
+    kept = KeptOperator(operator, job)
+    kept.ask(request, job.bus.now())
+    while (answer := kept.answer()) is None:
         if job.should_stop():
             return False
         await job.bus.listen(_ASK_AGAIN_NS)
