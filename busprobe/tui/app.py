@@ -94,7 +94,12 @@ class BusprobeApp(App[None]):
             begin_training: Whether to begin with the choice of an exercise.
         """
         self.state = JobState()
-        self.glyphs = choose_glyphs(glyphs, os.environ, windows=sys.platform == "win32")
+        # Textual writes to the stream that the program was started with.
+        terminal = sys.__stdout__
+        self.glyphs = choose_glyphs(
+            glyphs, os.environ, windows=sys.platform == "win32",
+            encoding=getattr(terminal, "encoding", None) or "utf-8",
+        )  # fmt: skip
         super().__init__()
         self.session = session
         self.link_argument = link_argument

@@ -112,16 +112,21 @@ _ASCII = Glyphs(
 GLYPHS = {glyphs.mode: glyphs for glyphs in (_BRAILLE, _HALF, _ASCII)}
 
 
-def choose_glyphs(wish: str, environment: Mapping[str, str], *, windows: bool) -> Glyphs:
+def choose_glyphs(
+    wish: str, environment: Mapping[str, str], *, windows: bool, encoding: str = "utf-8"
+) -> Glyphs:
     """Pick the signs this terminal can show.
 
     Args:
         wish: "auto", "braille", "half" or "ascii".
         environment: The environment variables.
         windows: Whether this is a Windows console.
+        encoding: Encoding of the terminal.
     """
     if wish != "auto":
         return GLYPHS[GlyphMode(wish)]
+    if "utf" not in encoding.lower():
+        return GLYPHS[GlyphMode.ASCII]
     # Windows Terminal sets WT_SESSION and brings a font with braille; the Linux text console has
     # 512 glyphs and none of them braille. Common practice, no source.
     plain_console = windows and not environment.get("WT_SESSION")

@@ -45,6 +45,15 @@ def test_signs_are_chosen_by_the_terminal(
     assert choose_glyphs(wish, environment, windows=windows) is GLYPHS[expected]
 
 
+@pytest.mark.parametrize("encoding", ["ascii", "ANSI_X3.4-1968", "iso-8859-1", "cp1252"])
+def test_a_terminal_that_takes_no_unicode_gets_plain_characters(encoding: str) -> None:
+    environment = {"TERM": "xterm-256color"}
+    chosen = choose_glyphs("auto", environment, windows=False, encoding=encoding)
+    assert chosen is GLYPHS[GlyphMode.ASCII]
+    asked = choose_glyphs("half", environment, windows=False, encoding=encoding)
+    assert asked is GLYPHS[GlyphMode.HALF]
+
+
 async def test_without_colour_every_state_still_has_its_word(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
