@@ -94,7 +94,12 @@ async def _refuse_taken(bus: Bus, plan: ChangePlan, should_stop: Callable[[], bo
     places = dict.fromkeys(p for p in plan.places if not p.sounds_like(plan.old))
     for place in places:
         try:
-            taken = await somebody_at(bus, place, should_stop=should_stop)
+            taken = await somebody_at(
+                bus,
+                place,
+                should_stop=should_stop,
+                damaged_counts=place.settings == plan.settings,
+            )
         finally:
             await go_to(bus, plan.old)
         _unless_stopped(should_stop)
@@ -124,8 +129,20 @@ async def somebody_at(
     functions: tuple[int, ...] = (3, 4),
     tries: int = _TRIES,
     should_stop: Callable[[], bool] = never,
+    *,
+    damaged_counts: bool = True,
 ) -> bool:
-    """Whether anybody answers at a place; an exception is an answer, and so is a damaged one."""
+    """Whether anybody answers at a place; an exception is an answer.
+
+    Args:
+        bus: The bus.
+        place: The place.
+        functions: Functions with which is asked.
+        tries: How often.
+        should_stop: Asked before each request.
+        damaged_counts: Whether a damaged answer is one. It is none where a device may be set to
+            another parity: some take such a request all the same, and answer in their own format.
+    """
     await go_to(bus, place)
     for _ in range(tries):
         for function in functions:
@@ -134,6 +151,8 @@ async def somebody_at(
             exchange = await bus.exchange(
                 place.address, pdu.read_registers(function, 0, 2), listen_ns=LISTEN_NS
             )
-            if exchange.proves_device or exchange.outcome is Outcome.DAMAGED:
+            if exchange.proves_device:
+                return True
+            if damaged_counts and exchange.outcome is Outcome.DAMAGED:
                 return True
     return False

@@ -74,7 +74,13 @@ class Whereabouts:
 
     async def answers(self, place: Place, tries: int = 3) -> bool:
         """Whether anybody answers at a place."""
-        return await somebody_at(self.bus, place, self._functions, tries)
+        return await somebody_at(
+            self.bus,
+            place,
+            self._functions,
+            tries,
+            damaged_counts=self.plan.settings == self.plan.new_settings,
+        )
 
     async def holds_new(self) -> bool:
         """Whether no register of the plan says that it holds another value."""
