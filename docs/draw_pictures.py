@@ -1,4 +1,4 @@
-"""Draws the pictures of the documentation: the real program on the simulated demo site.
+"""Draws the pictures of the documentation: the real program on simulated sites.
 
     python docs/draw_pictures.py
 
@@ -13,16 +13,19 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 from textual.pilot import Pilot
 from textual.widgets import Input, Select
 
-from busprobe.launch import link_opener, simulator
+from busprobe.launch import link_opener, simulator, training
 from busprobe.model.check import CheckOutcome
 from busprobe.model.line import LineSettings
 from busprobe.session.events import Step
 from busprobe.session.session import Session
+from busprobe.session.training import TrainingDesk
+from busprobe.session.training_room import TrainingRoom
 from busprobe.tui.app import BusprobeApp
 from busprobe.tui.screens.energy_pane import EnergyPane
 from busprobe.tui.screens.handover_pane import CheckList
@@ -140,6 +143,44 @@ async def handover(name: str) -> None:
             keep(app, name)
 
 
+async def exercise() -> None:
+    """Work on an exercise, miss one of its causes, and keep the screens."""
+    session = Session(link_opener(pace="virtual"))
+    with tempfile.TemporaryDirectory() as folder:
+        state_file = Path(folder) / "training.json"
+
+        def make_desk() -> TrainingDesk:
+            return TrainingDesk(training(), link_opener(pace="virtual"), state_file)
+
+        room = TrainingRoom(make_desk, session, lambda: datetime(2031, 5, 4, 9, 30, tzinfo=UTC))
+        app = BusprobeApp(
+            session, link_argument=None, ports=list, scenarios=[], glyphs="braille",
+            training=room, begin_training=True,
+        )  # fmt: skip
+        async with app.run_test(size=(120, 40)) as pilot:
+            state = app.state
+            await pilot.press("down", "down")
+            await pilot.pause(0.2)
+            keep(app, "training-list-120x40")
+            app.screen.query_one("#wish", Input).value = "two-fitters@1"
+            await pilot.press("s")
+            await until(pilot, lambda: state.is_open)
+            await pilot.pause(0.2)
+            keep(app, "training-exercise-120x40")
+            await pilot.press("b", "o")
+            await until(pilot, lambda: state.steps[Step.FIND].state is StepState.DONE)
+            await pilot.press("c", "a", "down", "tab", "down", "a")
+            await pilot.pause(0.2)
+            keep(app, "training-causes-120x40")
+            await pilot.press("h")
+            await until(pilot, lambda: room.explanation is not None)
+            await pilot.pause(0.5)
+            keep(app, "training-marks-120x40")
+            await pilot.press("down", "e")
+            await pilot.pause(0.2)
+            keep(app, "training-evidence-120x40")
+
+
 async def main() -> None:
     """Draw all pictures."""
     FOLDER.mkdir(exist_ok=True)
@@ -159,6 +200,7 @@ async def main() -> None:
     await energy("energy-120x40")
     await handover("handover-120x40")
     await tour((80, 24), "busprobe-light", {"asked": "asked-80x24", "wiring": "wiring-80x24"})
+    await exercise()
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from busprobe_sim.training import (
     grade_answer,
     list_exercises,
     names_exercise,
+    parse_answer,
     seed_for,
     split_reference,
 )
@@ -67,6 +68,31 @@ def test_the_story_does_not_give_the_answer(name: str) -> None:
         grade = grade_answer(assign(name, seed_for(name, first.name)), claims)
         assert not grade.complete
         assert grade.score < 75
+
+
+@pytest.mark.parametrize("name", exercise_names())
+def test_nobody_passes_without_the_bus_but_by_luck(name: str) -> None:
+    """Whoever knows the whole file but not the bus passes in no more than one case.
+
+    Every answer is tried that can be put together of causes that occur, and "none"; with
+    alternatives too. The seed draws each case alike.
+    """
+    exercise = read_exercise(name)
+    given = [assign(name, seed_for(name, case.name)) for case in exercise.cases]
+    assert len(given) >= 3
+    causes = {
+        str(Claim(c.code, c.address, frozenset(c.inputs)))
+        for case in exercise.cases
+        for c in case.truth
+    }
+    most = max(len(case.truth) for case in exercise.cases) + 1
+    answers = ["none", "|".join(sorted(causes))]
+    for count in range(1, most + 1):
+        answers += [", ".join(some) for some in itertools.combinations(sorted(causes), count)]
+    for answer in answers:
+        scores = [grade_answer(each, parse_answer(answer)).score for each in given]
+        assert sum(score >= 60 for score in scores) <= 1, answer
+        assert sum(scores) / len(scores) < 60, answer
 
 
 @pytest.mark.parametrize("name", exercise_names())

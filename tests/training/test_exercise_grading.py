@@ -100,14 +100,14 @@ def test_half_an_answer_is_partly_right(reversed_claim: str, share: float) -> No
 def test_what_is_not_so_costs() -> None:
     grade = grade_answer(LANE, parse_answer(f"{RIGHT}, noisy-line"))
     assert grade.wrong == (Claim("noisy-line"),)
-    assert grade.score == 70.0
+    assert grade.score == 55.0
     assert not grade.complete
 
 
 def test_a_healthy_bus_wants_none() -> None:
     healthy = given_case("who-is-talking", "alone")
     assert grade_answer(healthy, ()).score == 100.0
-    assert grade_answer(healthy, parse_answer("echo-heard")).score == 20.0
+    assert grade_answer(healthy, parse_answer("echo-heard")).score == 5.0
 
 
 def test_what_the_bus_cannot_tell_apart_counts_in_full() -> None:
@@ -221,3 +221,58 @@ def test_a_score_lies_between_0_and_100_and_adds_up(claims: list[Claim], courses
 def test_a_wrong_claim_more_never_pays(claims: list[Claim]) -> None:
     with_wrong = [*claims, Claim("jabber")]
     assert grade_answer(LANE, with_wrong).score <= grade_answer(LANE, claims).score
+
+
+# -- what is left open ------------------------------------------------------------------------
+
+DEAD = given_case("one-meter-silent", "dead")
+
+
+def test_alternatives_are_read_and_written() -> None:
+    (claim,) = parse_answer("device-silent@2 | swapped-pair@2|device-silent@2")
+    assert str(claim) == "device-silent@2|swapped-pair@2"
+    assert claim.choices == (Claim("device-silent", 2), Claim("swapped-pair", 2))
+    with pytest.raises(InputError):
+        parse_answer("device-silent@2|")
+    with pytest.raises(InputError):
+        parse_answer("device-silent@2|none")
+
+
+def test_leaving_open_what_the_bus_cannot_tell_counts_in_full() -> None:
+    grade = grade_answer(DEAD, parse_answer("swapped-pair@2|device-silent@2"))
+    assert grade.complete
+    assert grade.score == 100.0
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["device-silent@2|settings-differ@2", "device-silent@2|device-silent@1",
+     "duplicate-address@1|settings-differ@2|device-silent@2"],
+)  # fmt: skip
+def test_leaving_open_what_the_evidence_decides_is_half(text: str) -> None:
+    grade = grade_answer(DEAD, parse_answer(text))
+    assert [(c.verdict, c.share) for c in grade.causes] == [("partly", 0.5)]
+    assert grade.causes[0].comment
+    assert not grade.wrong
+    assert grade.word == "again"
+
+
+def test_alternatives_of_which_none_is_true_are_not_so() -> None:
+    grade = grade_answer(DEAD, parse_answer("duplicate-address@1|settings-differ@2"))
+    assert [str(claim) for claim in grade.wrong] == ["duplicate-address@1|settings-differ@2"]
+    assert grade.score == 0.0
+
+
+# -- a guess ----------------------------------------------------------------------------------
+
+
+def test_a_guess_counts_nothing_where_it_is_known_to_be_one() -> None:
+    grade = grade_answer(DEAD, parse_answer("device-silent@2"), (), all_known=True)
+    assert grade.guessed
+    assert grade.score == 0.0
+    assert grade.judged_conduct
+    used = grade_answer(DEAD, parse_answer("device-silent@2"), (course(),), all_known=True)
+    assert not used.guessed
+    assert used.score == 100.0
+    # Without recordings nobody knows.
+    assert not grade_answer(DEAD, parse_answer("device-silent@2")).guessed

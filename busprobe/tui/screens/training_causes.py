@@ -108,7 +108,7 @@ class StatedList(LineList):
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """The statement in words."""
         c, g = self.colours, self.glyphs
-        line = Text(f" {g.note} ", Style(color=c.accent, bold=True))
+        line = Text(f" {g.dash} ", Style(color=c.accent, bold=True))
         for number, one in enumerate(self.stated[index]):
             if number:
                 line.append(" or ", Style(color=c.warn, bold=True))

@@ -49,7 +49,7 @@ class EvidenceList(LineList):
         c, g = self.colours, self.glyphs
         return [
             Text.assemble(
-                (f" {g.note} ", Style(color=c.accent, bold=True)),
+                (f" {g.dash} ", Style(color=c.accent, bold=True)),
                 (words.evidence(self.pieces[index]), Style(color=c.ink)),
             )
         ]
@@ -67,7 +67,7 @@ class EvidenceScreen(Looks, ModalScreen[None]):
     EvidenceScreen #sheet { width: 92%; max-width: 110; height: auto; max-height: 94%;
                             background: $bp-paper; border: round $bp-accent;
                             border-title-color: $bp-ink; border-title-style: bold; }
-    EvidenceScreen #prose { height: auto; max-height: 60%; padding: 0 1; }
+    EvidenceScreen #prose { height: auto; max-height: 50vh; padding: 0 1; }
     EvidenceScreen #prose Static { height: auto; }
     EvidenceScreen #piece { height: auto; max-height: 4; padding: 0 3; }
     EvidenceScreen ExchangeView { height: 8; }

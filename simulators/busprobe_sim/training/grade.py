@@ -12,8 +12,9 @@ from busprobe_sim.training.exercise import CausePart
 from busprobe_sim.training.library import Assignment
 
 FULL = 100.0
-# A right thing repaired is a fault made.
-WRONG_CLAIM = 30.0
+# A right thing repaired is a fault made. Dear enough that stating two causes, in the hope that one
+# of them is true, does not pass.
+WRONG_CLAIM = 45.0
 # What a bus without a fault is worth when faults were stated all the same.
 _HEALTHY_BUT_ACCUSED = 0.5
 _NO_INPUTS, _WRONG_INPUTS, _WRONG_ADDRESS = 0.8, 0.5, 0.5
