@@ -11,6 +11,7 @@ import pytest
 from busprobe.diagnosis.catalogue import CATALOGUE
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
+from busprobe.session.training_causes import CAUSES
 from busprobe_sim.scenario import list_scenarios, load_scenario, open_simulated, scenario_names
 from busprobe_sim.training import (
     Claim,
@@ -48,6 +49,8 @@ def test_every_stated_truth_is_a_finding_of_the_catalogue(name: str) -> None:
     for case in exercise.cases:
         for cause in case.truth:
             assert {cause.code, *cause.accept} <= set(CATALOGUE)
+            # It can be stated on the form too.
+            assert {cause.code, *cause.accept} <= set(CAUSES)
             if cause.address is not None and cause.code != "polled-absent":
                 assert cause.address in addresses
 
