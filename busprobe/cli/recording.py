@@ -18,7 +18,8 @@ _EXPORT = click.Path(path_type=Path, dir_okay=False)
 @click.command("recording")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pcapng", type=_EXPORT, help="Write the frames for a packet analyser.")
-@click.option("--csv", "csv_", type=_EXPORT, help="Write one row per frame.")
+@click.option("--csv", "csv_", type=_EXPORT, help="Write one row per value that was read.")
+@click.option("--frames-csv", type=_EXPORT, help="Write one row per frame.")
 @click.option("--export-json", type=_EXPORT, help="Write everything as one JSON document.")
 @json_option
 @click.pass_context
@@ -27,6 +28,7 @@ def command(
     file: Path,
     pcapng: Path | None,
     csv_: Path | None,
+    frames_csv: Path | None,
     export_json: Path | None,
     as_json: bool,
 ) -> None:
@@ -35,17 +37,23 @@ def command(
     A recording is made with --record FILE, and replayed as LINK replay:FILE.
     """
     call = Call.begin("recording", as_json)
-    ctx.exit(guarded(call, lambda: _run(call, file, pcapng, csv_, export_json)))
+    ctx.exit(guarded(call, lambda: _run(call, file, pcapng, csv_, frames_csv, export_json)))
 
 
 def _run(
-    call: Call, file: Path, pcapng: Path | None, csv_: Path | None, export_json: Path | None
+    call: Call,
+    file: Path,
+    pcapng: Path | None,
+    csv_: Path | None,
+    frames_csv: Path | None,
+    export_json: Path | None,
 ) -> int:
     from busprobe.model.line import LineSettings
     from busprobe.recording.export import write_csv, write_json
     from busprobe.recording.frames import frames_of
     from busprobe.recording.pcapng import write_pcapng
     from busprobe.recording.read import open_recording
+    from busprobe.recording.readings_csv import write_readings_csv
 
     with open_recording(file) as recording:
         head = recording.head
@@ -56,7 +64,11 @@ def _run(
                     frames = frames_of(recording.chunks(), head.framing)
                     write_pcapng(head, frames, out, settings[-1] if settings else None)
             if csv_ is not None:
-                with csv_.open("w", encoding="utf-8", newline="") as text:
+                # The mark tells spreadsheets the encoding.
+                with csv_.open("w", encoding="utf-8-sig", newline="") as text:
+                    write_readings_csv(recording, text)
+            if frames_csv is not None:
+                with frames_csv.open("w", encoding="utf-8", newline="") as text:
                     write_csv(head, frames_of(recording.chunks(), head.framing), text)
             if export_json is not None:
                 with export_json.open("w", encoding="utf-8") as text:
