@@ -138,19 +138,14 @@ def _outlook() -> Outlook:
     from busprobe.link.ports import PortInfo
     from busprobe.session.keeping import recordings_in
     from busprobe.session.known_hosts import KnownHosts, default_file
+    from busprobe.session.own_recordings import own_folder
     from busprobe.tui.session_port import Outlook
 
     return Outlook(
         hosts=KnownHosts(default_file()),
-        recordings=lambda: recordings_in(_recordings_folder()),
+        recordings=lambda: recordings_in(own_folder()),
         advise=lambda ports: advise(system_facts(), [p for p in ports if isinstance(p, PortInfo)]),
     )
-
-
-def _recordings_folder() -> Path:
-    from platformdirs import user_data_path
-
-    return user_data_path("busprobe", appauthor=False) / "recordings"
 
 
 def _training_room(session: Session, state: Path | None, trainee: str | None) -> TrainingRoom:
@@ -170,14 +165,13 @@ def _training_room(session: Session, state: Path | None, trainee: str | None) ->
 
 
 def _record_visit(link: Link) -> Recorder | None:
-    """Every visit to real hardware is kept, in the user's data folder."""
-    if link.endpoint.kind in (LinkKind.SIMULATED, LinkKind.REPLAY):
+    """Every visit is kept in the user's folder; where that fails, the work goes on without."""
+    from busprobe.session.own_recordings import begin_own_recording
+
+    try:
+        return begin_own_recording(link)
+    except InputError:
         return None
-    from datetime import datetime
-
-    from busprobe.session.keeping import begin_recording, new_name
-
-    return begin_recording(new_name(_recordings_folder(), datetime.now().astimezone()), link)
 
 
 def main() -> None:

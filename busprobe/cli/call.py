@@ -29,6 +29,7 @@ class Traffic:
     link: LinkPart | None = None
     bus_time_s: float = 0.0
     exchanges: int = 0
+    recordings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,7 @@ class Call:
             link=traffic.link,
             bus_time_s=traffic.bus_time_s,
             exchanges=traffic.exchanges,
+            recordings=list(traffic.recordings),
             findings=findings_part(findings),
             result=result,
         )

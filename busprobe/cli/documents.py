@@ -326,6 +326,8 @@ class Document(Part, Generic[ResultT]):
     """Null for commands that use no link."""
     bus_time_s: float
     exchanges: int
+    recordings: list[str]
+    """Files in which this call was recorded, one per line; empty where nothing is kept."""
     findings: list[FindingPart]
     result: ResultT
 

@@ -44,6 +44,7 @@ def screen_options(command: F) -> F:
 
 
 RECORD_KEY = "busprobe.record"
+NO_RECORD_KEY = "busprobe.no-record"
 
 
 def _note_recording(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
@@ -51,8 +52,13 @@ def _note_recording(ctx: click.Context, param: click.Parameter, value: Path | No
     return value
 
 
-def line_options(command: F) -> F:
-    """--baud, --parity, --stop-bits (without them the tool finds the settings), and --record."""
+def _note_none(ctx: click.Context, param: click.Parameter, value: bool) -> bool:
+    ctx.meta[NO_RECORD_KEY] = value
+    return value
+
+
+def record_options(command: F) -> F:
+    """--record and --no-record: where the session is kept."""
     for decorate in reversed(
         (
             click.option(
@@ -60,8 +66,27 @@ def line_options(command: F) -> F:
                 type=click.Path(path_type=Path, dir_okay=False),
                 expose_value=False,
                 callback=_note_recording,
-                help="Keep every byte, exchange and finding in this new file.",
+                help="Keep every byte, exchange and finding in this new file, not in your folder "
+                "of recordings; one file per line where there are several.",
             ),
+            click.option(
+                "--no-record",
+                is_flag=True,
+                expose_value=False,
+                callback=_note_none,
+                help="Keep no recording.",
+            ),
+        )
+    ):
+        command = decorate(command)
+    return command
+
+
+def line_options(command: F) -> F:
+    """--baud, --parity, --stop-bits (without them the tool finds the settings), recording."""
+    for decorate in reversed(
+        (
+            record_options,
             click.option("--baud", type=click.IntRange(50, 4_000_000), help="Rate [bit/s]."),
             click.option(
                 "--parity",

@@ -10,6 +10,7 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, guarded, outside
+from busprobe.cli.keeping import recorder_for, tell_trouble
 from busprobe.cli.options import line_options, link_argument, parse_addresses, settings_from
 from busprobe.cli.running import teller
 from busprobe.model.errors import InputError
@@ -69,7 +70,8 @@ async def _searched(
 ) -> str:
     endpoint = parse_link(link)
     opened = await outside(ctx).open_link(endpoint, settings)
-    job = Job(opened, endpoint, teller(quiet=False))
+    recorder = recorder_for(ctx, opened.link)
+    job = Job(opened, endpoint, teller(quiet=False), recorder=recorder)
     try:
         found = await job.find(search)
         home = job.bus.settings
@@ -77,6 +79,7 @@ async def _searched(
     finally:
         diagnostics.progress_done()
         await job.close()
+        tell_trouble(recorder)
     made = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
     return first_plan(endpoint, home, devices, made)
 

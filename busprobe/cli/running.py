@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -13,14 +12,13 @@ from busprobe.cli import diagnostics, output, words
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part, scan_result
 from busprobe.cli.documents import LinkPart, Part, ScanResult, SearchedPart
-from busprobe.cli.options import RECORD_KEY
+from busprobe.cli.keeping import recorder_for, tell_trouble
 from busprobe.model.errors import LinkError
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings, parse_link
 from busprobe.session import events
 from busprobe.session.hosts import reachable_hosts
 from busprobe.session.job import Job
-from busprobe.session.keeping import begin_recording
 from busprobe.session.ports import OpenedLink
 from busprobe.session.search import FindResult
 
@@ -41,8 +39,7 @@ def run_job(
     async def run() -> int:
         endpoint = parse_link(link)
         opened = await outside(ctx).open_link(endpoint, settings)
-        record: Path | None = ctx.meta.get(RECORD_KEY)
-        recorder = None if record is None else begin_recording(record, opened.link)
+        recorder = recorder_for(ctx, opened.link)
         job = Job(opened, endpoint, teller(call.as_json), recorder=recorder)
         try:
             result = await work(job)
@@ -53,8 +50,7 @@ def run_job(
         finally:
             diagnostics.progress_done()
             await job.close()
-            if recorder is not None and recorder.trouble:
-                diagnostics.say(f"The recording is not whole: {recorder.trouble}")
+            tell_trouble(recorder)
         found = list(job.findings.values())
         if call.as_json:
             output.document(call.document(result, found, traffic_of(job)))
@@ -69,7 +65,12 @@ def run_job(
 
 def traffic_of(job: Job) -> Traffic:
     """What a job did on its link."""
-    return Traffic(link_part(job), round(job.bus_time_s, 6), job.bus.exchanges)
+    return Traffic(link_part(job), round(job.bus_time_s, 6), job.bus.exchanges, files_of(job))
+
+
+def files_of(job: Job) -> tuple[str, ...]:
+    """The file in which a job is recorded, if it is."""
+    return () if job.recorder is None else (str(job.recorder.path),)
 
 
 def scan_hosts(
@@ -94,8 +95,10 @@ def scan_hosts(
         parts: list[ScanResult] = []
         found: list[Finding] = []
         bus_time_s, exchanges = 0.0, 0
+        recordings: tuple[str, ...] = ()
         for endpoint, opened in hosts:
-            job = Job(opened, endpoint, teller(call.as_json))
+            recorder = recorder_for(ctx, opened.link, endpoint.target)
+            job = Job(opened, endpoint, teller(call.as_json), recorder=recorder)
             try:
                 parts.append(scan_result(await search(job), endpoint.target))
             except LinkError as error:
@@ -103,6 +106,8 @@ def scan_hosts(
             finally:
                 diagnostics.progress_done()
                 await job.close()
+                tell_trouble(recorder)
+            recordings += files_of(job)
             found += job.findings.values()
             bus_time_s += job.bus_time_s
             exchanges += len(job.exchanges)
@@ -115,7 +120,7 @@ def scan_hosts(
             ),
         )
         link = LinkPart(argument=argument, kind="tcp", settings=None)
-        traffic = Traffic(link, round(bus_time_s, 6), exchanges)
+        traffic = Traffic(link, round(bus_time_s, 6), exchanges, recordings)
         if call.as_json:
             output.document(call.document(result, found, traffic))
         else:

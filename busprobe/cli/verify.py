@@ -18,17 +18,18 @@ from busprobe.cli.documents import LinkPart
 from busprobe.cli.documents_base import EvidencePart
 from busprobe.cli.documents_handover import PlanPart, VerifyResult
 from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_there
-from busprobe.cli.options import json_option
-from busprobe.cli.running import teller
+from busprobe.cli.keeping import recorder_for, tell_trouble
+from busprobe.cli.options import json_option, record_options
+from busprobe.cli.running import files_of, teller
 from busprobe.diagnosis.catalogue import CAUTION_LOAD
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.errors import InputError, LinkError
 from busprobe.model.finding import Finding, Severity
-from busprobe.model.line import LinkKind, parse_link
+from busprobe.model.line import parse_link
 from busprobe.procedures.operator import Operator
+from busprobe.session.handover import hour_of
 from busprobe.session.job import Job
-from busprobe.session.keeping import begin_recording
 from busprobe.session.verification import Verification, VerifyOptions
 from busprobe.session.verify_line import LineVerification
 from busprobe.site.items import Group
@@ -95,11 +96,7 @@ def _groups(ctx: click.Context, param: click.Parameter, value: str | None) -> fr
     metavar="[NAME=]LINK",
     help="Reach the line NAME of the plan by another link; may be repeated.",
 )
-@click.option(
-    "--record",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Keep every byte, exchange and finding in this new file (plans with one line).",
-)
+@record_options
 @json_option
 @click.pass_context
 def command(
@@ -114,7 +111,6 @@ def command(
     insist: bool,
     watch_s: float,
     links: tuple[str, ...],
-    record: Path | None,
     as_json: bool,
 ) -> None:
     """Hold a site against its plan: PASS, FAIL, NOT TESTED or NOT APPLICABLE, with evidence.
@@ -128,18 +124,13 @@ def command(
     def run() -> int:
         loaded = load_plan(plan_file)
         plan = _relinked(loaded.plan, links)
-        if record is not None and len(plan.links) > 1:
-            raise InputError(
-                "A plan with several lines cannot be recorded in one file.",
-                "Verify its lines one by one, each with a plan of its own.",
-            )
         for line in loaded.advice:
             diagnostics.say(f"advice: {line}")
         visit: Visit = "as-left" if as_left else "as-found"
         keeper = _Keeper(state_for(loaded, state_file), state_file, visit)
         known = None if load is None else KnownLoad(load, load_tolerance / 100)
         options = VerifyOptions(groups, known, quick, insist, watch_s)
-        site = Site(ctx, call, plan, keeper, options, record)
+        site = Site(ctx, call, plan, keeper, options)
         return site.finish(loaded, asyncio.run(site.run()))
 
     ctx.exit(guarded(call, run))
@@ -172,11 +163,6 @@ def _relinked(plan: SitePlan, links: Sequence[str]) -> SitePlan:
 
 def _now() -> str:
     return datetime.datetime.now().astimezone().isoformat("T", "seconds")
-
-
-def _local_hour() -> float:
-    now = datetime.datetime.now().astimezone()
-    return now.hour + now.minute / 60
 
 
 @dataclass
@@ -217,7 +203,6 @@ class Site:
     plan: SitePlan
     keeper: _Keeper
     options: VerifyOptions
-    record: Path | None
 
     def __post_init__(self) -> None:
         before = self.keeper.visit
@@ -266,12 +251,14 @@ class Site:
         self.keeper.keep(verification, self._findings(), complete=complete)
         exchanges = sum(len(job.exchanges) for job in self.jobs)
         used = self.used if len(self.plan.links) == 1 else None
-        return Traffic(used, round(self.bus_time_s, 6), exchanges)
+        recordings = tuple(file for job in self.jobs for file in files_of(job))
+        return Traffic(used, round(self.bus_time_s, 6), exchanges, recordings)
 
     async def _line(self, link: PlannedLink) -> None:
         endpoint = link.endpoint
         opened = await outside(self.ctx).open_link(endpoint, link.line_settings)
-        recorder = None if self.record is None else begin_recording(self.record, opened.link)
+        part = link.name if len(self.plan.links) > 1 else ""
+        recorder = recorder_for(self.ctx, opened.link, part)
         job = Job(opened, endpoint, teller(self.call.as_json), recorder=recorder)
         self.jobs.append(job)
         try:
@@ -283,16 +270,14 @@ class Site:
                 elif console_is_there():
                     operator = ConsoleOperator()
                 diagnostics.say(CAUTION_LOAD)
-            of_this_world = endpoint.kind not in (LinkKind.SIMULATED, LinkKind.REPLAY)
-            self.verification.options = replace(
-                self.options, local_hour=_local_hour if of_this_world else None
-            )
+            self.verification.options = replace(self.options, local_hour=hour_of(job))
             await LineVerification(self.verification, job, link, operator).run()
         finally:
             self.used = link_part(job)
             self.bus_time_s += job.bus_time_s
             diagnostics.progress_done()
             await job.close()
+            tell_trouble(recorder)
 
     def finish(self, loaded: LoadedPlan, traffic: Traffic) -> int:
         """Print the result; returns the exit status."""

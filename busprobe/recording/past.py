@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from busprobe.model.line import LinkKind
 from busprobe.recording.read import RecordingHead
 from busprobe.recording.schema import RecordedEvent
 
@@ -69,6 +70,11 @@ class Past:
         """Whether somebody took part in the next such procedure."""
         wanted = (w for w in self._works if w.step == step and w.addresses == tuple(addresses))
         return any(w.attended for w in list(wanted)[:1])
+
+    @property
+    def of_this_world(self) -> bool:
+        """Whether the recorded site is no simulated one."""
+        return self._head.kind not in (LinkKind.SIMULATED, LinkKind.REPLAY)
 
     def hour(self, t_ns: int) -> float:
         """Hour of the day, 0 to 24, where the recording was made, at an instant of its clock."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -85,10 +86,7 @@ async def verify_line(job: Job, wish: VerifyWish, operator: Operator | None) -> 
         state = state.with_visit(which, visit)
         save_state(wish.state_file, state)
 
-    of_this_world = job.endpoint.kind not in (LinkKind.SIMULATED, LinkKind.REPLAY)
-    options = VerifyOptions(
-        load=wish.load, quick=wish.quick, local_hour=_local_hour if of_this_world else None
-    )
+    options = VerifyOptions(load=wish.load, quick=wish.quick, local_hour=hour_of(job))
     verification = Verification(
         loaded.plan,
         options,
@@ -128,9 +126,9 @@ async def write_report(job: Job, verification: Path | None) -> None:
     job.emit(StepStarted(Step.HANDOVER, _REPORT_INTENT))
     if job.recorder is None:
         raise InputError(
-            "Nothing is recorded on a simulated bus, so there is nothing to report from.",
-            "On a real line every visit is recorded. To practise: 'busprobe scan --record FILE', "
-            "then 'busprobe report FILE'.",
+            "This session is not recorded, so there is nothing to report from.",
+            "Of a replay, report from its file: 'busprobe report FILE'. Else look with 'busprobe "
+            "doctor' whether the folder of recordings can be written.",
         )
     done = await asyncio.to_thread(_write, job.recorder, verification)
     job.emit(done)
@@ -168,6 +166,21 @@ def _now() -> str:
     return datetime.datetime.now().astimezone().isoformat("T", "seconds")
 
 
-def _local_hour() -> float:
-    now = datetime.datetime.now().astimezone()
-    return now.hour + now.minute / 60
+def hour_of(job: Job) -> Callable[[], float] | None:
+    """Tells the hour of the day where the site is: now, or when it was recorded.
+
+    None on a simulated site, whose sun has a time of its own.
+    """
+    past = job.opened.past
+    if past is not None:
+        return (lambda: past.hour(job.bus.now())) if past.of_this_world else None
+    if job.endpoint.kind is LinkKind.SIMULATED:
+        return None
+
+    def hour() -> float:
+        # Of the bus's clock, so that a replay tells the same.
+        at = began + datetime.timedelta(seconds=job.bus_time_s)
+        return at.hour + at.minute / 60
+
+    began = datetime.datetime.now().astimezone() - datetime.timedelta(seconds=job.bus_time_s)
+    return hour

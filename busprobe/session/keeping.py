@@ -13,14 +13,19 @@ from busprobe.link.base import Link
 from busprobe.link.line_errors import LineErrors
 from busprobe.model.line import LineSettings
 from busprobe.recording.replaying import ARRIVAL, ERRORS, REFUSED, settings_body
-from busprobe.recording.store import Recorder, create_recording
+from busprobe.recording.store import MOST_BYTES, Recorder, create_recording
 from busprobe.session import events
 
 SUFFIX = ".busprobe"
 
 
-def begin_recording(path: Path, link: Link) -> Recorder:
+def begin_recording(path: Path, link: Link, most_bytes: int = MOST_BYTES) -> Recorder:
     """Begin a recording of a link that was just opened.
+
+    Args:
+        path: The file; it must not exist.
+        link: The link.
+        most_bytes: Size that the file may reach [byte].
 
     Raises:
         InputError: The file exists or cannot be made.
@@ -33,6 +38,7 @@ def begin_recording(path: Path, link: Link) -> Recorder:
         started=datetime.datetime.now().astimezone(),
         started_t_ns=link.now(),
         arrival_uncertainty_ns=link.arrival_uncertainty_ns,
+        most_bytes=most_bytes,
     )
     if link.settings is not None:
         recorder.settings(link.now(), link.settings)

@@ -167,8 +167,8 @@ class HandoverPane(Looks, Vertical):
         if state.recording:
             text.append(words.safe(state.recording), Style(color=c.ink))
         else:
-            real = state.endpoint is not None and state.endpoint.kind.value != "simulated"
-            why = "none" if real else "none: only visits to real lines are recorded"
+            replayed = state.endpoint is not None and state.endpoint.kind.value == "replay"
+            why = "none: this is a recording" if replayed else "none"
             text.append(why, Style(color=c.dim))
         if state.report is not None:
             good = state.report.conclusion == "PASS"
