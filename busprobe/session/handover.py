@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import datetime
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.check import Check
-from busprobe.model.errors import InputError
-from busprobe.model.line import LinkKind
+from busprobe.model.errors import InputError, LinkError
+from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.session.events import (
     CheckMade,
     ReportWritten,
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
     from busprobe.site.plan import LinkPart, SitePlan
     from busprobe.site.state import Visit
 
+# Opens a line for as long as it is needed, with somebody to ask.
+Beside = Callable[
+    ["Endpoint", "LineSettings | None"], AbstractAsyncContextManager[tuple["Job", "Operator"]]
+]
 _REPORT_INTENT = "Writes a report from the recording of this visit. Nothing is sent."
 
 
@@ -54,19 +59,29 @@ class VerifyWish:
         return self.plan_file.with_name(self.plan_file.stem + ".checks.json")
 
 
-async def verify_line(job: Job, wish: VerifyWish, operator: Operator | None) -> None:
-    """Make every check that the plan implies on the open line, and keep each at once.
+async def verify_plan(
+    job: Job, wish: VerifyWish, operator: Operator | None, beside: Beside
+) -> None:
+    """Make every check that the plan implies, line by line, and keep each at once.
+
+    Args:
+        job: The job on the open line, which is verified first.
+        wish: What is to be verified, and how.
+        operator: Who switches a load on the open line.
+        beside: Opens the other lines of the plan for as long as they are verified.
 
     Raises:
-        InputError: The plan cannot be read, or has no line that fits the open link.
+        InputError: The plan cannot be read.
     """
     from busprobe.session.verification import Verification, VerifyOptions
     from busprobe.session.verify_line import LineVerification
+    from busprobe.site import verify
+    from busprobe.site.items import Group
     from busprobe.site.plan import load_plan
     from busprobe.site.state import VisitPart, merged, save_state, state_for
 
     loaded = load_plan(wish.plan_file)
-    link = _planned_line(job, loaded.plan)
+    here = planned_line(job, loaded.plan)
     state = state_for(loaded, wish.state_file)
     which: Visit = "as-left" if wish.as_left else "as-found"
     visit = state.visit(which) or VisitPart(started=_now(), changed=_now())
@@ -99,26 +114,42 @@ async def verify_line(job: Job, wish: VerifyWish, operator: Operator | None) -> 
         job.emit(CheckMade(made))
     for finding in verification.findings:
         job.raise_finding(finding)
-    await LineVerification(verification, job, link, operator if wish.load else None).run()
+    if here is not None:
+        await LineVerification(verification, job, here, operator if wish.load else None).run()
+    for link in loaded.plan.links:
+        if job.should_stop():
+            break
+        if link is here or not verification.pending(*Group, link=link.name):
+            continue
+        try:
+            async with beside(link.endpoint, link.line_settings) as (other, there):
+                verification.options = replace(options, local_hour=hour_of(other))
+                line = LineVerification(verification, other, link, there if wish.load else None)
+                await line.run()
+        except LinkError as error:
+            why = f"the link could not be used: {error.cause}"
+            for item in verification.pending(*Group, link=link.name):
+                verification.make(made := verify.not_tested(item, why))
+                job.emit(CheckMade(made))
+            job.emit(StepFinished(Step.HANDOVER, StepEnd.FAILED, f"{link.name}: {why}"))
     keep(None, verification.complete)
 
 
-def _planned_line(job: Job, plan: SitePlan) -> LinkPart:
+def planned_line(job: Job, plan: SitePlan) -> LinkPart | None:
     """The line of the plan that is open; the only one of a plan may be reached by another link."""
     fitting = [link for link in plan.links if link.endpoint == job.endpoint]
     if fitting:
         return fitting[0]
-    if len(plan.links) == 1:
-        return plan.links[0]
-    listed = ", ".join(f"{link.name} ({link.link})" for link in plan.links)
-    raise InputError(
-        f"The open link is none of the lines of the plan: {listed}.",
-        "Open one of them (step 1), then verify it.",
-    )
+    return plan.links[0] if len(plan.links) == 1 else None
 
 
-async def write_report(job: Job, verification: Path | None) -> None:
+async def write_report(job: Job, verification: Path | None, beside: Sequence[Path] = ()) -> None:
     """Write the visit down, as one page and as data, beside its recording.
+
+    Args:
+        job: The job on the open line.
+        verification: State file of a verification, None where there was none.
+        beside: Recordings of the other lines of this visit.
 
     Raises:
         InputError: Nothing was recorded, or the report cannot be written.
@@ -130,13 +161,15 @@ async def write_report(job: Job, verification: Path | None) -> None:
             "Of a replay, report from its file: 'busprobe report FILE'. Else look with 'busprobe "
             "doctor' whether the folder of recordings can be written.",
         )
-    done = await asyncio.to_thread(_write, job.recorder, verification)
+    done = await asyncio.to_thread(_write, job.recorder, verification, tuple(beside))
     job.emit(done)
     summary = f"Report: {done.conclusion}. {done.text} Written: {', '.join(done.files)}."
     job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
 
 
-def _write(recorder: Recorder, verification: Path | None) -> ReportWritten:
+def _write(
+    recorder: Recorder, verification: Path | None, beside: tuple[Path, ...]
+) -> ReportWritten:
     from busprobe import __version__
     from busprobe.report.compose import compose
     from busprobe.report.material import gather
@@ -147,7 +180,7 @@ def _write(recorder: Recorder, verification: Path | None) -> ReportWritten:
     if verification is not None and not verification.exists():
         verification = None
     now = datetime.datetime.now().astimezone()
-    report = compose(gather((recording,), (), verification), now=now, version=__version__)
+    report = compose(gather((recording, *beside), (), verification), now=now, version=__version__)
     files = []
     for suffix, renderer in ((".html", HtmlRenderer()), (".json", JsonRenderer())):
         path = recording.with_name(f"{recording.stem}-report{suffix}")

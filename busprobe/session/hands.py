@@ -37,8 +37,9 @@ class KeptOperator:
         """Ask for something to be done; returns at once."""
         self._asked_at = self.job.bus.exchanges
         answerable = self.job.hands is not None
-        self.job.emit(OperatorAsked(request.words, request.phase, request.on, answerable))
+        # Before it is told: an answer may come at once, from another thread.
         self.operator.ask(request, now_ns)
+        self.job.emit(OperatorAsked(request.words, request.phase, request.on, answerable))
 
     def answer(self) -> bool | None:
         """What became of the last request."""

@@ -9,23 +9,27 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
-from busprobe.model.line import LineSettings, Parity, parse_link
+from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
 from busprobe.session.events import (
     ChangePlanned,
+    CheckMade,
     Event,
     LinkLost,
+    OperatorAsked,
     RecordingBegun,
     Step,
     StepEnd,
     StepFinished,
+    StepProgress,
     StepStarted,
 )
+from busprobe.session.screen_operator import ScreenOperator
 from busprobe.session.stint import Stint
 
 # The job and all it stands on take a second to load: the screen is painted before that.
@@ -34,7 +38,6 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.wiring import KnownLoad
     from busprobe.link.base import Link
     from busprobe.procedures.change_address import ChangePlan
-    from busprobe.procedures.operator import HandRequest
     from busprobe.recording.store import Recorder
     from busprobe.session.handover import VerifyWish
     from busprobe.session.ports import Hands, OpenLink
@@ -45,44 +48,12 @@ WATCH_PERIOD_S = 1.0
 _LOAD_AFTER_S = 0.6
 # So often it is looked whether a change was confirmed.
 _LOOK_AGAIN_NS = 100_000_000
-# A simulated colleague needs a moment to plug in the heater.
-_HANDS_DELAY_NS = 1_000_000_000
+# The screen shows the open line; of the others it is told so much.
+_TOLD_OF_OTHER_LINES = (CheckMade, OperatorAsked, StepStarted, StepProgress, StepFinished)
 
 
 def _load_job() -> None:
     import busprobe.session.screen_job  # noqa: F401 - the technician is still reading the first screen
-
-
-class _ScreenOperator:
-    """Takes the answer of the technician from the face; the job tells what is asked."""
-
-    def __init__(self, hands: Hands | None) -> None:
-        self._hands = hands
-        self._request: HandRequest | None = None
-        self._now_ns = 0
-        self._answer: bool | None = None
-        self.always_hands = False
-
-    def ask(self, request: HandRequest, now_ns: int) -> None:
-        self._request, self._now_ns, self._answer = request, now_ns, None
-        if self.always_hands:
-            self.let_hands()
-
-    def answer(self) -> bool | None:
-        return self._answer
-
-    def give(self, done: bool) -> None:
-        self._answer = done
-
-    def let_hands(self) -> None:
-        """The simulated hands do this request and all that follow."""
-        self.always_hands = True
-        request = self._request
-        if self._hands is None or request is None or self._answer is not None:
-            return
-        from busprobe.session.ports import do_by_hands
-
-        self._answer = do_by_hands(self._hands, request, self._now_ns + _HANDS_DELAY_NS)
 
 
 class Session:
@@ -104,8 +75,9 @@ class Session:
         self._speed = 1.0
         self._stop = threading.Event()
         self._job: ScreenJob | None = None
-        self._operator: _ScreenOperator | None = None
+        self._operator: ScreenOperator | None = None
         self._settings: LineSettings | None = None
+        self._beside_files: list[Path] = []
         self._change: ChangePlan | None = None
         self._confirmed: bool | None = None
         self._loop = asyncio.new_event_loop()
@@ -232,13 +204,13 @@ class Session:
         self._step(Step.ENERGY, run)
 
     def verify(self, wish: VerifyWish) -> None:
-        """Hold the open line against a plan."""
+        """Hold the site against a plan: the open line first, then the others of the plan."""
 
         async def run(job: ScreenJob) -> None:
-            from busprobe.session.handover import verify_line
+            from busprobe.session.handover import verify_plan
 
             with self._hands_of(job) as operator:
-                await verify_line(job, wish, operator)
+                await verify_plan(job, wish, operator, self._beside)
 
         self._step(Step.HANDOVER, run)
 
@@ -252,7 +224,7 @@ class Session:
         async def run(job: ScreenJob) -> None:
             from busprobe.session.handover import write_report
 
-            await write_report(job, verification)
+            await write_report(job, verification, self._beside_files)
 
         self._step(Step.HANDOVER, run)
 
@@ -400,13 +372,41 @@ class Session:
             self._job.opened.set_speed(self._speed)
 
     @contextlib.contextmanager
-    def _hands_of(self, job: ScreenJob) -> Iterator[_ScreenOperator]:
+    def _hands_of(self, job: ScreenJob) -> Iterator[ScreenOperator]:
         """Somebody to ask while a step runs."""
-        self._operator = operator = _ScreenOperator(job.hands)
+        self._operator = operator = ScreenOperator(job.hands)
         try:
             yield operator
         finally:
             self._operator = None
+
+    @contextlib.asynccontextmanager
+    async def _beside(
+        self, endpoint: Endpoint, settings: LineSettings | None
+    ) -> AsyncIterator[tuple[ScreenJob, ScreenOperator]]:
+        """Another line than the open one, for as long as it is verified.
+
+        The screen shows the open line: of the other one it is told the checks and the questions.
+        """
+        from busprobe.session.screen_job import ScreenJob
+
+        opened = await self._open_link(endpoint, settings)
+        recorder = None if self._record is None else self._record(opened.link)
+
+        def tell(event: Event) -> None:
+            if isinstance(event, _TOLD_OF_OTHER_LINES):
+                self._emit(event)
+
+        job = ScreenJob(opened, endpoint, tell, self._stop.is_set, recorder)
+        before = self._operator
+        try:
+            with self._hands_of(job) as operator:
+                yield job, operator
+        finally:
+            self._operator = before
+            await job.close()
+            if recorder is not None:
+                self._beside_files.append(recorder.path)
 
     def _submit(
         self, work: Callable[[], Awaitable[None]], step: Step | None, *, opens: bool = False
@@ -476,6 +476,7 @@ class Session:
 
         endpoint = parse_link(argument)
         self._settings = settings
+        self._beside_files = []
         opened = await self._open_link(endpoint, settings)
         recorder = None if self._record is None else self._record(opened.link)
         self._job = ScreenJob(opened, endpoint, self._emit, self._stop.is_set, recorder)

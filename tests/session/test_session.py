@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import queue
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,10 +11,12 @@ import pytest
 
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.launch import link_opener
+from busprobe.link.base import Link
 from busprobe.model.check import CheckOutcome
 from busprobe.model.errors import LinkError
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.recording.read import open_recording
+from busprobe.recording.store import Recorder
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd, StepFinished
 from busprobe.session.handover import VerifyWish
@@ -241,7 +244,65 @@ def test_a_visit_that_was_not_recorded_cannot_be_reported(session: Session) -> N
     session.write_report()
     ended = heard.end_of(Step.HANDOVER)
     assert ended.end is StepEnd.FAILED
-    assert "Nothing is recorded" in ended.summary
+    assert "This session is not recorded" in ended.summary
+
+
+def test_all_lines_of_a_plan_are_verified_and_reported_together(tmp_path: Path) -> None:
+    plan = tmp_path / "orchard.plan.yaml"
+    plan.write_text(
+        """\
+format: 1
+site: {name: Orchard}
+links:
+  - {name: barn, link: "sim:reversed-ct", settings: 9600 8N1}
+  - {name: cellar, link: "sim:healthy", settings: 9600 8N1}
+  - {name: shed, link: "sim:no-such-scenario", settings: 9600 8N1}
+meters:
+  - {name: grid, link: cellar, address: 1, role: grid, positive: import}
+  - {name: press, link: barn, address: 1, role: sub-meter, behind: grid, feeds: load}
+  - {name: saw, link: shed, address: 1, role: sub-meter, behind: grid, feeds: load}
+""",
+        encoding="utf-8",
+    )
+    opener = link_opener(pace="virtual")
+
+    async def open_link(endpoint: Endpoint, settings: LineSettings | None) -> OpenedLink:
+        if endpoint.target == "no-such-scenario":
+            raise LinkError("Nobody is there.", "Look.")
+        return await opener(endpoint, settings)
+
+    made: list[Path] = []
+
+    def record(link: Link) -> Recorder:
+        made.append(tmp_path / f"{len(made)}.busprobe")
+        return begin_recording(made[-1], link)
+
+    session = Session(open_link, record)
+    heard = Heard(session)
+    wish = VerifyWish(plan, quick=True)
+    session.open("sim:healthy", LineSettings())
+    session.verify(wish)
+    ends = [heard.end_of(Step.HANDOVER) for _ in range(3)]
+    assert [e.end for e in ends] == [StepEnd.DONE, StepEnd.DONE, StepEnd.FAILED]
+    # The screen goes on showing the line that is open.
+    assert sum(isinstance(e, events.LinkOpened) for e in heard.all) == 1
+    session.write_report(wish.state_file)
+    written = heard.until(events.ReportWritten)
+    assert isinstance(written, events.ReportWritten)
+    kept = load_state(wish.state_file).as_found
+    assert kept is not None
+    answers = {c.subject: c.outcome for c in kept.checks if c.name == "answers"}
+    assert answers == {
+        "grid": CheckOutcome.PASS,
+        "press": CheckOutcome.PASS,
+        "saw": CheckOutcome.NOT_TESTED,
+    }
+    assert kept.complete
+    data = next(file for file in written.files if file.endswith(".json"))
+    recordings = json.loads(Path(data).read_text(encoding="utf-8"))["recordings"]
+    assert {r["link"] for r in recordings} == {"sim:healthy", "sim:reversed-ct"}
+    assert len(made) == 2
+    session.close()
 
 
 def test_closing_twice_is_allowed(session: Session) -> None:
