@@ -1,8 +1,9 @@
 """How long things take on a serial line, and how long to wait.
 
 Source: Modbus over Serial Line V1.02, section 2.5.1.1 (RTU framing). Frames are parted by a silence
-of at least 3.5 characters (t3.5), and hold no gap longer than 1.5 characters (t1.5). Above
-19200 bit/s both are fixed, at 1.750 ms and 750 us.
+of at least 3.5 characters (t3.5); above 19200 bit/s it is fixed, at 1.750 ms. The gap of at most
+1.5 characters inside a frame (t1.5) is not held against devices: an adapter that hands bytes over
+in portions makes longer ones (common practice, no source).
 
 A character has 11 bits by the specification (section 2.5.1); the common 8N1 has 10, and then the
 character times are shorter in proportion.
@@ -18,15 +19,7 @@ from busprobe.model.line import LineSettings
 
 # Section 2.5.1.1: "for baud rates greater than 19200 Bps, fixed values".
 FASTEST_SCALED_BAUD = 19200
-FIXED_T1_5_NS = 750_000
 FIXED_T3_5_NS = 1_750_000
-
-
-def t1_5_ns(settings: LineSettings) -> int:
-    """Give the longest gap allowed inside a frame [ns]."""
-    if settings.baud > FASTEST_SCALED_BAUD:
-        return FIXED_T1_5_NS
-    return round(1.5 * settings.bits_per_character * settings.bit_ns)
 
 
 def t3_5_ns(settings: LineSettings) -> int:
@@ -34,41 +27,6 @@ def t3_5_ns(settings: LineSettings) -> int:
     if settings.baud > FASTEST_SCALED_BAUD:
         return FIXED_T3_5_NS
     return round(3.5 * settings.bits_per_character * settings.bit_ns)
-
-
-def wire_time_ns(settings: LineSettings, length: int) -> int:
-    """Give the time that so many bytes take back to back [ns]."""
-    return settings.duration_ns(length)
-
-
-def first_byte_wait_ns(settings: LineSettings, request_length: int, turnaround_ns: int) -> int:
-    """Tell how long after the start of a request its answer may still begin.
-
-    Args:
-        settings: Rate and format.
-        request_length: Bytes of the request, CRC included.
-        turnaround_ns: Longest turn-around to wait for [ns].
-
-    Returns:
-        Request, turn-around and the first character of the answer, which is heard only when it is
-        whole [ns].
-    """
-    return settings.duration_ns(request_length + 1) + turnaround_ns
-
-
-def exchange_ns(
-    settings: LineSettings, request_length: int, response_length: int, turnaround_ns: int
-) -> int:
-    """Give the time of a whole exchange, from the request to when the next may begin [ns].
-
-    Args:
-        settings: Rate and format.
-        request_length: Bytes of the request, CRC included.
-        response_length: Bytes of the response, CRC included.
-        turnaround_ns: From the end of the request to the start of the response [ns].
-    """
-    characters = settings.duration_ns(request_length + response_length)
-    return characters + turnaround_ns + t3_5_ns(settings)
 
 
 def silence_ns(settings: LineSettings, arrival_uncertainty_ns: int) -> int:

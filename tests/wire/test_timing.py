@@ -6,27 +6,26 @@ import pytest
 from busprobe.model.line import LineSettings, Parity
 from busprobe.wire import timing
 
-# baud, t1.5, t3.5, request of 8, response of 255 characters [ms]; 11-bit characters. Computed from
-# the section; above 19200 the two gaps are the fixed ones it recommends.
+# baud, t3.5, request of 8, response of 255 characters [ms]; 11-bit characters. Computed from
+# the section; above 19200 the silence is the fixed one it recommends.
 TABLE = [
-    (1200, 13.75, 32.08, 73.3, 2337),
-    (2400, 6.875, 16.04, 36.7, 1169),
-    (4800, 3.438, 8.021, 18.3, 584),
-    (9600, 1.719, 4.010, 9.17, 292),
-    (19200, 0.859, 2.005, 4.58, 146),
-    (38400, 0.750, 1.750, 2.29, 73.0),
-    (115200, 0.750, 1.750, 0.76, 24.3),
+    (1200, 32.08, 73.3, 2337),
+    (2400, 16.04, 36.7, 1169),
+    (4800, 8.021, 18.3, 584),
+    (9600, 4.010, 9.17, 292),
+    (19200, 2.005, 4.58, 146),
+    (38400, 1.750, 2.29, 73.0),
+    (115200, 1.750, 0.76, 24.3),
 ]
 
 
 @pytest.mark.parametrize(("parity", "stop_bits"), [(Parity.EVEN, 1), (Parity.NONE, 2)])
-@pytest.mark.parametrize(("baud", "t1_5", "t3_5", "request_ms", "response_ms"), TABLE)
-def test_table(baud, t1_5, t3_5, request_ms, response_ms, parity, stop_bits):
+@pytest.mark.parametrize(("baud", "t3_5", "request_ms", "response_ms"), TABLE)
+def test_table(baud, t3_5, request_ms, response_ms, parity, stop_bits):
     line = LineSettings(baud, parity, stop_bits)
-    assert timing.t1_5_ns(line) / 1e6 == pytest.approx(t1_5, rel=1e-3)
     assert timing.t3_5_ns(line) / 1e6 == pytest.approx(t3_5, rel=1e-3)
-    assert timing.wire_time_ns(line, 8) / 1e6 == pytest.approx(request_ms, rel=6e-3)
-    assert timing.wire_time_ns(line, 255) / 1e6 == pytest.approx(response_ms, rel=3e-3)
+    assert line.duration_ns(8) / 1e6 == pytest.approx(request_ms, rel=6e-3)
+    assert line.duration_ns(255) / 1e6 == pytest.approx(response_ms, rel=3e-3)
 
 
 def test_ten_bit_characters_are_shorter():
@@ -40,18 +39,6 @@ def test_silence_of_an_independent_library(baud):
     theirs_s = minimalmodbus._calculate_minimum_silent_period(baud)
     ours = timing.t3_5_ns(LineSettings(baud, Parity.EVEN, 1))
     assert ours / 1e9 == pytest.approx(theirs_s, rel=1e-3)
-
-
-def test_the_wait_for_a_first_byte_covers_request_turnaround_and_that_byte():
-    line = LineSettings(9600)
-    # 9 characters of 10 bits and 200 ms.
-    assert timing.first_byte_wait_ns(line, 8, 200_000_000) == pytest.approx(209_375_000)
-
-
-def test_exchange_is_the_sum_of_its_parts():
-    line = LineSettings(19200, Parity.EVEN)
-    parts = 8 * 11 / 19200 + 0.020 + 9 * 11 / 19200 + 3.5 * 11 / 19200
-    assert timing.exchange_ns(line, 8, 9, 20_000_000) / 1e9 == pytest.approx(parts)
 
 
 def test_silence_allows_for_a_late_adapter():
