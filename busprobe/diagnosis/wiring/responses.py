@@ -15,10 +15,11 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busprobe.diagnosis.wiring.density import StepDensity, core_scale
 from busprobe.diagnosis.wiring.edges import Schedule, quiet_pairs
-from busprobe.diagnosis.wiring.samples import InputSamples, Real, Samples
+from busprobe.diagnosis.wiring.samples import Index, InputSamples, Real, Samples
 
 # Grid of the size of a response relative to the load: 22 steps per factor sqrt(3), so that a
 # line-to-line voltage is a whole number of steps.
@@ -91,12 +92,13 @@ def input_response(
         volts: Nominal voltage [V], for the current register.
         directions: 6 or 12 directions of the response in a full turn.
     """
-    tests = len(schedule.announced)
     quiet = quiet_pairs(samples, schedule)
     d = samples.power_differences(one)
-    seen = d[quiet]
-    scale = core_scale(seen, one.power_step, 3.0)
-    plain = StepDensity(seen, scale)
+    beyond = _beyond(samples, one)
+    views = [
+        _View(d, quiet, one.power_step, power_w),
+        _View(beyond, _surely(quiet), one.power_step, power_w),
+    ]
     turn = np.exp(1j * np.radians(360.0 / directions * np.arange(directions)))
     skew = np.exp(1j * np.radians(SKEWS_DEG))
     response = power_w * turn[:, None, None] * skew[None, :, None] * SIZES[None, None, :]
@@ -104,24 +106,13 @@ def input_response(
         response = response.real
     # Looked up in cells of some per cent: single precision is enough, and several times faster.
     shape = response.astype(np.complex64 if one.has_q else np.float32)
-    # The response itself is not sharp, and a large one is as uncertain as it is large: what is left
-    # of a difference is looked up in a density that is no narrower than that.
-    fuzzy = [
-        (part, StepDensity(seen, math.hypot(scale, RESPONSE_WIDTH * power_w * wide)))
-        for part, wide in _width_bands()
-    ]
-    table = np.zeros((tests, directions, SKEWS_DEG.size, SIZES.size))
+    table = np.zeros((len(schedule.announced), directions, SKEWS_DEG.size, SIZES.size))
     for edge in schedule.edges:
-        steps = d[edge.pairs]
-        steps = steps[np.isfinite(steps)].astype(shape.dtype)
-        if not steps.size:
-            continue
-        sign = np.float32(1.0 if edge.on else -1.0)
-        none = plain.looked_up(steps)[:, None, None, None]
-        for part, density in fuzzy:
-            rest = steps[:, None, None, None] - sign * shape[None, :, :, part]
-            ratio = density.looked_up(rest) - none
-            table[edge.test, :, :, part] += _robust(_log_mean_exp(ratio), MISSED)
+        pairs = edge.pairs[np.isfinite(d[edge.pairs])]
+        if pairs.size:
+            sign = np.float32(1.0 if edge.on else -1.0)
+            ratio = np.mean([view.log_ratio(pairs, sign * shape) for view in views], axis=0)
+            table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
     return InputResponse(
         table, _current_table(samples, one, schedule, quiet, power_w / volts), directions
     )
@@ -156,6 +147,70 @@ def _current_table(
         )
         table[edge.test] += _robust(_log_mean_exp(ratio), MISSED)
     return table
+
+
+class _View:
+    """Densities of one kind of differences, with and without a response.
+
+    Args:
+        differences: One for each instant; NaN where a reading is missing.
+        quiet: Which of them hold no switching of the load.
+        step: Register step [W].
+        power_w: Size of the response at ratio 1 [W].
+    """
+
+    def __init__(
+        self,
+        differences: NDArray[np.inexact],
+        quiet: NDArray[np.bool_],
+        step: float,
+        power_w: float,
+    ) -> None:
+        seen = differences[quiet]
+        scale = core_scale(seen, step, 3.0)
+        self._differences = differences
+        self._plain = StepDensity(seen, scale)
+        # The response itself is not sharp, and a large one is as uncertain as it is large: what is
+        # left of a difference is looked up in a density that is no narrower than that.
+        self._fuzzy = [
+            (part, StepDensity(seen, math.hypot(scale, RESPONSE_WIDTH * power_w * wide)))
+            for part, wide in _width_bands()
+        ]
+
+    def log_ratio(self, pairs: Index, responses: NDArray[np.inexact]) -> Real:
+        """Log-likelihood ratio [instant, *responses] of a response against none."""
+        d = self._differences[pairs]
+        missing = ~np.isfinite(d)
+        d = np.where(missing, 0.0, d).astype(responses.dtype)
+        none = np.expand_dims(self._plain.looked_up(d), tuple(range(1, responses.ndim + 1)))
+        out = np.empty((d.size, *responses.shape))
+        for part, density in self._fuzzy:
+            rest = np.expand_dims(d, tuple(range(1, responses.ndim + 1))) - responses[..., part]
+            out[..., part] = density.looked_up(rest) - none
+        out[missing] = 0.0
+        return out
+
+
+def _beyond(samples: Samples, one: InputSamples) -> NDArray[np.inexact]:
+    """Differences of an input with one row more on both sides.
+
+    P and Q are renewed at different instants. A difference that holds only one of them looks like
+    a load of another angle; one row further on the other one is there as well.
+    """
+    power, lag = one.power, samples.lag
+    out = np.full(power.size - lag, np.nan, dtype=complex)
+    out[1:-1] = power[lag + 2 :] - power[: -lag - 2]
+    # Across a gap nothing is compared.
+    out[~np.isfinite(samples.differences(power))] = np.nan
+    return out if one.has_q else out.real
+
+
+def _surely(quiet: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Quiet, and quiet one row before and after."""
+    out = quiet.copy()
+    out[1:] &= quiet[:-1]
+    out[:-1] &= quiet[1:]
+    return out
 
 
 @lru_cache(maxsize=1)
