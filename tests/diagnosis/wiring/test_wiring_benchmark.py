@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from tests.benchmarks import household
 from tests.benchmarks.bench_wiring import Tally, passive_trial, trial
 
 
@@ -44,6 +47,18 @@ def test_a_hob_twice_as_big_as_the_load_is_not_the_load_the_other_way_round() ->
     """It goes off as the load goes on, and on as the load goes off: that is no proof yet."""
     tally = Tally()
     trial(71_000_097, "normal", 1000.0, tally, marks=True, columns="VIPQ")
+    assert tally.decided == 1
+    assert tally.wrong == 0
+
+
+def test_a_step_of_which_only_p_was_renewed_is_no_load_of_another_angle(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Clouds and a hob on the conductor of the load, whose whole steps are no surprise any more."""
+    busy_hobs = replace(household.PRESETS["normal"], cycling_share=1.0)
+    monkeypatch.setitem(household.PRESETS, "normal", busy_hobs)
+    tally = Tally()
+    trial(72_000_073, "normal", 1000.0, tally, marks=True, columns="VIPQ")
     assert tally.decided == 1
     assert tally.wrong == 0
 
