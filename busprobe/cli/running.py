@@ -153,6 +153,14 @@ def teller(quiet: bool) -> Callable[[events.Event], None]:
                 share = f"{100 * done // total:3d} % " if total else ""
                 left = f", {remaining_s:.0f} s left" if remaining_s is not None else ""
                 diagnostics.progress(f"{share}{text}{left}")
+            case events.ChangeEnded(_, result) if result is not None:
+                # How it ended is printed, unless the command itself ends here.
+                if result.state.value == "interrupted":
+                    diagnostics.progress_done()
+                    diagnostics.say(result.text)
+            case events.SeparationEnded(result) if result.interrupted:
+                diagnostics.progress_done()
+                diagnostics.say(result.text)
             case events.SeparationSeen(_, text):
                 diagnostics.progress_done()
                 diagnostics.say(f"  {text}")

@@ -110,6 +110,7 @@ class SeparationResult:
             the end.
         changes: What was to be written, how that ended (None where it was not confirmed), and who
             confirmed it and how; one for each meter that came to it.
+        interrupted: The link was lost, or the program was stopped.
     """
 
     stage: Stage
@@ -118,6 +119,7 @@ class SeparationResult:
     serials: tuple[str, ...] = ()
     meters: tuple[SeparatedMeter, ...] = ()
     changes: tuple[tuple[ChangePlan, ChangeResult | None, str], ...] = ()
+    interrupted: bool = False
 
 
 class _Ended(Exception):
@@ -195,7 +197,8 @@ class _Separation:
                 raise
             return self._finish(f"{error} {self._standing()}", StepEnd.FAILED)
         except BaseException:
-            job.emit(SeparationEnded(self._result(f"Interrupted. {self._standing()}")))
+            broken = self._result(f"Interrupted. {self._standing()}")
+            job.emit(SeparationEnded(replace(broken, interrupted=True)))
             raise
         told = ", ".join(f"{_name(m.device)} at address {m.device.address}" for m in self.meters)
         many = "Both answer" if len(self.meters) == 2 else f"All {len(self.meters)} answer"

@@ -22,14 +22,14 @@ PICTURES = [
         for station in (
             "link", "sweeping", "find", "trend", "registers", "addresses", "finding", "frames",
             "wiring-asked", "wiring-done", "help", "line", "line-heard", "energy", "verified",
-            "change-planned",
+            "change-planned", "separating", "separated",
         )
     ),
     *(
         (station, MIDDLE, "busprobe-light", "braille")
         for station in (
             "sweeping", "find", "addresses", "finding", "frames", "wiring-done", "line-heard",
-            "line", "soak", "energy", "verified", "change-planned",
+            "line", "soak", "energy", "verified", "change-planned", "separation-planned",
         )
     ),
     ("wiring-done", SMALL, "busprobe-light", "braille"),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from busprobe.model.errors import InputError
+from busprobe.model.errors import InputError, LinkError
 from busprobe.model.line import parse_link
 from busprobe.procedures.change_address import ChangePlan
 from busprobe.procedures.operator import Deed, HandRequest
@@ -280,3 +280,25 @@ def test_it_is_kept_in_the_recording(tmp_path: Path) -> None:
     assert kept["ChangeEnded"]["after"] == {"address": 3, "settings": "9600 8N1"}
     assert kept["ChangeEnded"]["device"]["serial"] == "701244"
     assert [w["outcome"] for w in kept["ChangeEnded"]["writes"]] == ["answered"] * 3
+
+
+@pytest.mark.parametrize(("at", "stage", "words"), [
+    (Deed.DISCONNECT, Stage.SHARED, "Nothing was written"),
+    (Deed.RECONNECT, Stage.CHANGED, "serial number 701244 has address 3 now"),
+])  # fmt: skip
+def test_a_lost_link_leaves_word_of_how_things_stand(at: Deed, stage: Stage, words: str) -> None:
+    visit = Visit("factory-fresh-pair")
+
+    def loses(number: int, request: HandRequest) -> bool:
+        if request.what is at:
+            raise LinkError("The adapter was pulled.", "Plug it in.")
+        return True
+
+    visit.colleague.does = loses
+    with pytest.raises(LinkError):
+        visit.run()
+    last = visit.told[-1]
+    assert isinstance(last, events.SeparationEnded)
+    assert last.result.interrupted
+    assert last.result.stage is stage
+    assert words in last.result.text
