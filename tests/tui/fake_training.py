@@ -76,6 +76,9 @@ class FakeTraining:
         self.trainee = ""
         self.hold_explanation = hold_explanation
         self.refuse = ""
+        self.listed = CARDS
+        self.given_out = GIVEN
+        self.cause_text = ""
 
     def _note(self, name: str, *what: object) -> None:
         self.calls.append((name, what))
@@ -85,13 +88,13 @@ class FakeTraining:
     def cards(self) -> tuple[Card, ...]:
         if self.refuse:
             raise InputError(self.refuse, "Choose another.")
-        return CARDS
+        return self.listed
 
     def begin(self, name: str, seed: int | None = None) -> Given:
         self._note("begin", name, seed)
         self.graded = self.explanation = None
-        self.given = GIVEN
-        return GIVEN
+        self.given = self.given_out
+        return self.given_out
 
     def leave(self) -> None:
         self._note("leave")
@@ -122,7 +125,9 @@ class FakeTraining:
     def answer(self, text: str) -> Graded:
         self._note("answer", text)
         claims = parse_answer(text)
-        causes = tuple(_graded(cause, claims) for cause in TRUTH)
+        told = {"text": self.cause_text} if self.cause_text else {}
+        truth = tuple(cause.model_copy(update=told) for cause in TRUTH)
+        causes = tuple(_graded(cause, claims) for cause in truth)
         used = {c.claim for c in causes}
         wrong = tuple(claim for claim in claims if claim not in used)
         beside = Disturbance(

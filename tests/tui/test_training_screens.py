@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from fake_training import CARDS, GIVEN
 from stage import Stage, on_stage
+from test_untrusted_text import ACTIVE, HOSTILE
 from textual.widgets import Input
 from training_stage import go_to_training, trainer_of, training_app, walk_training
 
@@ -452,3 +454,26 @@ async def test_terminals_without_braille_show_every_screen(
             else:
                 extra = {c for c in text if c not in CODE_PAGE_437 and c != "\n"}
                 assert extra <= set("▁▂▃▅▆▇▏▎▍▋▊▉"), station
+
+
+@pytest.mark.parametrize("kind", HOSTILE)
+async def test_text_of_an_exercise_file_is_text_and_nothing_else(kind: str) -> None:
+    text = HOSTILE[kind]
+    app = training_app()
+    async with on_stage(app, size=(120, 40)) as stage:
+        trainer = trainer_of(stage)
+        trainer.given_out = replace(
+            GIVEN, title=text, story=text, name=text, settings=text,
+            papers=tuple(replace(p, name=text, note=text, socket=text) for p in GIVEN.papers),
+            hints=tuple(replace(h, text=text) for h in GIVEN.hints),
+        )  # fmt: skip
+        trainer.listed = tuple(
+            replace(card, title=text, story=text, name=text) for card in trainer.listed
+        )
+        trainer.cause_text = text
+        screen = stage.app.screen
+        assert isinstance(screen, TrainingScreen)
+        screen.read()
+        async for station in walk_training(stage):
+            shown = stage.screen_text()
+            assert not ACTIVE & set(shown), station

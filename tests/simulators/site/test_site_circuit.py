@@ -173,3 +173,24 @@ def test_sources_stay_within_their_rating(kind: str) -> None:
     assert min(totals) >= 0.0
     assert max(totals) <= 5000.0
     assert max(totals) > 1000.0
+
+
+@given(st.floats(0.1, 1.0), watts)
+def test_a_source_counts_where_it_hangs(level: float, load_w: float) -> None:
+    """Kirchhoff's current law at the board, with a source at each of its three places."""
+    load = LoadParameters("stove", load_w, feeder="kitchen", resistive=True)
+
+    def currents(**where: object) -> dict[str, np.ndarray]:
+        roof = SourceParameters("roof", "pv", 5000.0, level=level, clouds=0.0, **where)  # type: ignore[arg-type]
+        state = _site(load, sources=(roof,)).state(3 * NS)
+        return {point: np.array(i) for point, i in state.currents.items()}
+
+    board, before, behind = currents(), currents(before_meter=True), currents(feeder="kitchen")
+    # Behind the feed-in meter it is part of the sum; in front of it, it is not.
+    assert np.allclose(board["grid"], board["kitchen"] + board["roof"], atol=1e-9)
+    assert np.allclose(before["grid"], before["kitchen"], atol=1e-9)
+    # Behind another meter it is counted there too, and at the feed-in meter once.
+    assert np.allclose(behind["grid"], behind["kitchen"], atol=1e-9)
+    assert np.allclose(behind["kitchen"] - board["kitchen"], board["roof"], atol=1e-9)
+    # The wires do not care who counts.
+    assert np.allclose(board["roof"], before["roof"], atol=1e-9)
