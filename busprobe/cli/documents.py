@@ -13,14 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from busprobe.cli.documents_base import EvidencePart
 from busprobe.cli.documents_base import Part as Part
 from busprobe.cli.documents_base import SettingsPart as SettingsPart
+from busprobe.cli.documents_bench import BenchResult
 from busprobe.cli.documents_change import ReaddressResult
 from busprobe.cli.documents_energy import BalanceResult
-from busprobe.cli.documents_handover import (
-    BenchResult,
-    RecordingResult,
-    ReportResult,
-    VerifyResult,
-)
+from busprobe.cli.documents_handover import RecordingResult, ReportResult, VerifyResult
 from busprobe.cli.documents_line import LineResult, ListenResult
 from busprobe.cli.documents_training import TrainResult
 

@@ -21,17 +21,6 @@ class CheckPart(Part):
     finding_codes: list[str]
 
 
-class BenchResult(Part):
-    """Result of `bench`."""
-
-    address: int
-    passed: bool
-    """Whether no check failed; some may not have been tested."""
-    checks: list[CheckPart]
-    label: str
-    """What to write on the meter's label."""
-
-
 class PlanPart(Part):
     """The plan that was held against the site."""
 

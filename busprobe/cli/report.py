@@ -101,6 +101,38 @@ def command(
     ctx.exit(guarded(call, work))
 
 
+def refuse_existing(paths: list[Path]) -> None:
+    """Make sure that no file is replaced unasked.
+
+    Raises:
+        InputError: One of them exists.
+    """
+    for path in paths:
+        if path.exists():
+            raise InputError(
+                f"The file {path} exists already.", "Choose another name, or add --overwrite."
+            )
+
+
+def written_report(
+    recordings: tuple[Path, ...],
+    details: Path | None,
+    html: Path | None,
+    pdf: Path | None,
+    json_: Path | None,
+    *,
+    overwrite: bool,
+) -> list[ReportFilePart]:
+    """Write a report of recordings to the files that are given.
+
+    Raises:
+        InputError: A file cannot be read or written, or exists already.
+    """
+    report = _composed(recordings, (), None, details)
+    wanted = _wanted(html, pdf, None if json_ is None else str(json_))
+    return _written(report, wanted, overwrite=overwrite)
+
+
 def _composed(
     recordings: tuple[Path, ...],
     as_left: tuple[Path, ...],
@@ -139,11 +171,7 @@ def _written(
     import hashlib
 
     if not overwrite:
-        for _, path, _ in wanted:
-            if path.exists():
-                raise InputError(
-                    f"The file {path} exists already.", "Choose another name, or add --overwrite."
-                )
+        refuse_existing([path for _, path, _ in wanted])
     files = []
     for kind, path, renderer in wanted:
         made = renderer.render(report)

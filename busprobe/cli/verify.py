@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from busprobe.cli import diagnostics, output, words
-from busprobe.cli.bench import check_part
+from busprobe.cli.bench_parts import check_part
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part
 from busprobe.cli.documents import LinkPart

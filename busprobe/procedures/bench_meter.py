@@ -1,30 +1,48 @@
-"""One meter on the table before the visit: everything that can be asked of it by reading."""
+"""One meter on the table before the visit: everything that can be asked of it.
+
+    identity, map beside the published models, readings beside each other
+    at the setting it has: shortest rest, response statistics, refusals, long reads, counter
+    at every other setting it offers, where changing it was confirmed: rest and statistics
+    back at its own setting, whatever happened
+
+It only reads. Bringing the device to another setting is the business of a `SettingsTour`, which
+holds the confirmation; without one the other settings are told as not measured.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis import bench
-from busprobe.diagnosis.bench import Reference
+from busprobe.diagnosis.bench import (
+    BenchSheet,
+    Measured,
+    ModelSheet,
+    Rating,
+    Reference,
+    SettingsStatistics,
+)
+from busprobe.diagnosis.plausibility import plausibility_findings
 from busprobe.model.check import Check, CheckOutcome
-from busprobe.model.device import Device
-from busprobe.model.exchange import Exchange
+from busprobe.model.device import Device, ModelBlock
+from busprobe.model.finding import Finding
+from busprobe.model.line import LineSettings
 from busprobe.model.reading import Snapshot
-from busprobe.procedures.asking import turnaround_of
+from busprobe.procedures.bench_asking import BenchAsker
 from busprobe.procedures.progress import Observer, Progress, ignore
-from busprobe.procedures.read_meters import MeterReader
-from busprobe.profiles.reads import MOST_REGISTERS
-from busprobe.profiles.sunspec import WalkAnomaly
-from busprobe.wire import pdu, timing
+from busprobe.procedures.read_meters import BlockReadings, DeviceReadings, MeterReader
+from busprobe.profiles.definitions import COMMON_MODEL, HEADER_REGISTERS, model_definition
+from busprobe.profiles.layout import layout
+from busprobe.profiles.sunspec import AnomalyKind, WalkAnomaly
 
-_LISTEN_NS = 1_000 * MS
-_GAPS_MS = (0, 2, 5, 10, 20, 50, 100, 200, 500)
-_GAP_TRIES = 12
-_TRIES = 4
-# Beyond every map that is known: registers that no device should have.
-_NO_REGISTER = 65_000
+# Meters renew their registers once a second as a rule. Common practice, no source.
+_POLL_NS = 1_000 * MS
+_PLAUSIBILITY_POLLS = 3
+# Offset of DA in the published common model, the ID register being 0.
+_DEVICE_ADDRESS_OFFSET = 66
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,212 +50,311 @@ class BenchPlan:
     """How thorough to be.
 
     Attributes:
-        requests: Requests for the response statistics.
+        requests: Requests for the response statistics, at each setting.
         watch_s: How long to hold the counter against the power [s].
         references: What another instrument shows.
-        accuracy_class: Class of the meter, a key of `busprobe.diagnosis.bench.CLASSES`.
+        rating: What is written on the meter about its accuracy.
+        nominal_v: Nominal voltage on its terminals, line to neutral [V].
+        day: Date for the label.
     """
 
     requests: int = 100
     watch_s: float = 60.0
     references: tuple[Reference, ...] = ()
-    accuracy_class: str = "1"
+    rating: Rating = field(default_factory=Rating)
+    nominal_v: float = 230.0
+    day: str = ""
 
 
-async def bench_meter(
-    reader: MeterReader,
-    anomalies: Sequence[WalkAnomaly],
-    plan: BenchPlan,
-    observe: Observer = ignore,
-    should_stop: Callable[[], bool] = lambda: False,
-) -> tuple[Check, ...]:
-    """Run the bench test; stopped early, what was not tested is told as such."""
-    device, bus = reader.device, reader.bus
-    test = _Bench(bus, device, observe, should_stop)
-    checks = [bench.identity_check(device), bench.map_check(device, anomalies)]
-    readings = await reader.poll()
-    for block in readings.blocks:
-        if block.block is not None:
-            checks.append(bench.points_check(device, block.block.model_id, block.readings))
-    checks.append(await test.answers(plan.requests))
-    checks.append(await test.exceptions())
-    checks.append(await test.longest_read())
-    checks.append(await test.smallest_gap())
-    polls = await test.watch(reader, plan.watch_s)
-    checks.append(bench.counter_check(device.address, polls, readings.uniform.steps))
-    last = polls[-1] if polls else readings.snapshot
-    checks += bench.reference_checks(
-        device.address,
-        plan.references,
-        last.quantities,
-        readings.uniform.steps,
-        plan.accuracy_class,
-    )
-    return tuple(checks)
+class SettingsTour(Protocol):
+    """Brings the device from setting to setting; every write of it was shown and confirmed."""
+
+    @property
+    def others(self) -> Sequence[LineSettings]:
+        """The settings to go to, the device's own one left out."""
+
+    async def go_to(self, settings: LineSettings) -> str:
+        """Bring device and link to a setting; "" when it answers there, else why not."""
+
+    async def go_back(self) -> tuple[bool, str]:
+        """Bring both back to where they began: whether they are there, and how things stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """Settings that are not measured, and why.
+
+    Attributes:
+        others: The settings.
+        why: The reason, in words.
+    """
+
+    others: tuple[LineSettings, ...] = ()
+    why: str = ""
 
 
 @dataclass
-class _Bench:
-    bus: Bus
-    device: Device
-    observe: Observer
-    should_stop: Callable[[], bool]
+class BenchTest:
+    """One bench test.
+
+    Attributes:
+        reader: Reads the meter.
+        anomalies: What the walk along its map met.
+        plan: How thorough to be.
+        tour: Brings it to other settings; None to stay at its own.
+        offered: What stays untested without a tour.
+        observe: Takes the progress.
+        on_check: Told of each check as it is made.
+        should_stop: Asked between requests.
+    """
+
+    reader: MeterReader
+    anomalies: Sequence[WalkAnomaly]
+    plan: BenchPlan
+    tour: SettingsTour | None = None
+    offered: Offered = Offered()
+    observe: Observer = ignore
+    on_check: Callable[[Check], None] = lambda check: None
+    on_readings: Callable[[DeviceReadings], None] = lambda readings: None
+    should_stop: Callable[[], bool] = lambda: False
+
+    def __post_init__(self) -> None:
+        self._checks: list[Check] = []
+        self.findings: list[Finding] = []
+        self._bus: Bus = self.reader.bus
+        self._device: Device = self.reader.device
+        self._registers: dict[int, tuple[int | None, ...]] = {}
+        self._stranded = False
 
     @property
-    def _base(self) -> int:
-        return self.device.sunspec.base if self.device.sunspec is not None else 0
+    def _address(self) -> int:
+        return self._device.address
+
+    def _tell(self, *checks: Check) -> None:
+        for check in checks:
+            self._checks.append(check)
+            self.on_check(check)
+
+    async def run(self) -> BenchSheet:
+        """Make every check; stopped early, what was not tested is told as such."""
+        home = self._bus.settings
+        rest_before = self._bus.gap_ns
+        asker = BenchAsker(self._bus, self._device, self.observe, self.should_stop)
+        statistics: list[SettingsStatistics] = []
+        note = ""
+        try:
+            here, tried = await asker.measure(self.plan.requests, current=True)
+            statistics.append(here)
+            self._bus.gap_ns = asker.gap_ns
+            self._tell(bench.identity_check(self._device))
+            models, readings = await self._map(asker)
+            self._tell(bench.answers_check(self._address, here))
+            if self._bus.is_serial:
+                self._tell(bench.gap_check(self._address, here, asker.t3_5_ns / MS, tried))
+            self._tell(await asker.exceptions())
+            self._tell(await asker.longest_read(self._longest_stretch(readings)))
+            polls = await self._watch()
+            references = self._counter_and_references(polls, readings)
+            others, note = await self._settings(asker)
+            statistics += others
+        finally:
+            self._bus.gap_ns = rest_before
+        passed = not any(c.outcome is CheckOutcome.FAIL for c in self._checks)
+        left_at = str(home) if home is not None else "Modbus TCP"
+        if self._stranded:
+            left_at = f"NOT {left_at} (see the report)"
+        self.findings += bench.bench_findings(self._address, self._name, self._checks)
+        return BenchSheet(
+            address=self._address,
+            device=str(self._device.identity),
+            serial=self._device.identity.serial,
+            settings=left_at,
+            settings_note=note,
+            accuracy_class=self.plan.rating.accuracy_class,
+            models=models,
+            statistics=tuple(statistics),
+            references=references,
+            checks=tuple(self._checks),
+            passed=passed,
+            complete=not self.should_stop(),
+            label=bench.label_text(self._device, left_at, self.plan.day, passed),
+        )
 
     @property
-    def _function(self) -> int:
-        return self.device.functions[0] if self.device.functions else 3
+    def _name(self) -> str | None:
+        identity = self._device.identity
+        return None if identity.source == "none" else str(identity)
 
-    def _not_tested(self, name: str, title: str, why: str) -> Check:
-        return Check(
-            name, f"address {self.device.address}", title, "", why, CheckOutcome.NOT_TESTED
+    # Register map ------------------------------------------------------------------------------
+
+    async def _map(self, asker: BenchAsker) -> tuple[tuple[ModelSheet, ...], DeviceReadings]:
+        self.observe(Progress(0, 0, None, "reading its whole register map"))
+        readings = await self.reader.poll()
+        self.on_readings(readings)
+        stated = {a.register: a.raw[1] for a in self.anomalies
+                  if a.kind is AnomalyKind.LENGTH_MISMATCH and len(a.raw) > 1}  # fmt: skip
+        sheets = []
+        for part in readings.blocks:
+            if part.block is None:
+                continue
+            registers = await self._whole(asker, part, part.block)
+            self._registers[part.block.address] = registers
+            sheets.append(bench.model_sheet(part.block, registers, stated.get(part.block.address)))
+        self._tell(bench.map_check(self._device, self.anomalies))
+        if self._device.sunspec is not None:
+            self._tell(bench.lengths_check(self._device, self.anomalies, sheets))
+        for sheet in sheets:
+            self._tell(*bench.model_checks(self._address, sheet))
+        self._state_address(readings)
+        await self._plausibility(readings)
+        return tuple(sheets), readings
+
+    async def _whole(
+        self, asker: BenchAsker, part: BlockReadings, block: ModelBlock
+    ) -> tuple[int | None, ...]:
+        """The registers of a block; what a long read refused is asked for point by point."""
+        registers = list(part.registers)
+        definition = model_definition(block.model_id)
+        if definition is None or not part.failure:
+            return tuple(registers)
+        for point in layout(definition, block.length, registers).points:
+            span = slice(point.offset, point.end)
+            if None not in registers[span] or self.should_stop():
+                continue
+            got = await asker.registers(block.address + point.offset, point.definition.size)
+            if got is not None:
+                registers[span] = got
+        return tuple(registers)
+
+    def _state_address(self, readings: DeviceReadings) -> None:
+        common = next(
+            (b for b in readings.blocks if b.block and b.block.model_id == COMMON_MODEL), None
+        )
+        if common is None:
+            return
+        held = (
+            common.registers[_DEVICE_ADDRESS_OFFSET]
+            if len(common.registers) > _DEVICE_ADDRESS_OFFSET
+            else None
+        )
+        stated = None if held in (None, 0xFFFF) else held
+        self._tell(
+            bench.device_address_check(self._address, stated, serial_line=self._bus.is_serial)
         )
 
-    async def _ask(self, request: bytes, gap_ns: int | None = None) -> Exchange:
-        return await self.bus.exchange(
-            self.device.address, request, listen_ns=_LISTEN_NS, gap_ns=gap_ns
+    async def _plausibility(self, first: DeviceReadings) -> None:
+        polls = [first]
+        while len(polls) < _PLAUSIBILITY_POLLS and not self.should_stop():
+            await self._bus.listen(_POLL_NS)
+            polls.append(await self.reader.poll())
+        if not first.uniform.quantities:
+            return
+        found = plausibility_findings(
+            self._address,
+            self._name,
+            *(p.uniform for p in polls),
+            nominal_v=self.plan.nominal_v,
+            exchange=polls[-1].exchanges[-1].number if polls[-1].exchanges else None,
         )
+        self.findings += found
+        self._tell(bench.readings_check(self._address, found, len(polls)))
 
-    async def answers(self, count: int) -> Check:
-        """Ask many times, alternating short and longer reads."""
-        asked: list[Exchange] = []
-        for number in range(count):
-            if self.should_stop():
-                break
-            self.observe(Progress(number, count, None, "asking again and again"))
-            quantity = 2 if number % 2 else 20
-            asked.append(
-                await self._ask(pdu.read_registers(self._function, self._base, quantity), 20 * MS)
-            )
-        if not asked:
-            return self._not_tested("answers", "It answers every request", "stopped")
-        took = turnaround_of(asked)
-        answered = sum(e.answer is not None for e in asked)
-        return bench.answers_check(
-            self.device.address,
-            len(asked),
-            answered,
-            took.median_ms or 0.0,
-            took.p95_ms or 0.0,
-        )
+    def _longest_stretch(self, readings: DeviceReadings) -> tuple[int, int] | None:
+        """First register and length of the longest stretch of its map that can be read."""
+        known = readings.device.sunspec
+        held: dict[int, bool] = {} if known is None else {known.base: True, known.base + 1: True}
+        for address, registers in self._registers.items():
+            for offset, register in enumerate(registers):
+                held[address + offset] = offset < HEADER_REGISTERS or register is not None
+        best: tuple[int, int] | None = None
+        start = length = 0
+        for register in sorted(r for r, readable in held.items() if readable):
+            start, length = (start, length + 1) if register == start + length else (register, 1)
+            if best is None or length > best[1]:
+                best = (start, length)
+        return best
 
-    async def exceptions(self) -> Check:
-        """Ask for what it must refuse (MODBUS Application Protocol V1.1b3, sections 6.3 and 7)."""
-        cases: list[tuple[str, int | None, tuple[int, ...]]] = []
-        for words, request, allowed in (
-            ("0 registers", _illegal_read(self._function, self._base, 0), (3, 2)),
-            ("126 registers", _illegal_read(self._function, self._base, 126), (3, 2)),
-            (
-                f"register {_NO_REGISTER}",
-                pdu.read_registers(self._function, _NO_REGISTER, 1),
-                (2,),
-            ),
-            # A meter has no coils as a rule: it may have some, but must not be silent.
-            ("a coil", pdu.read_bits(1, 0, 1), (bench.ANSWERED, 1, 2)),
-        ):
-            if self.should_stop():
-                return self._not_tested("exceptions", "It refuses illegal requests", "stopped")
-            self.observe(Progress(len(cases), 4, None, f"asking for {words}"))
-            cases.append((words, await self._refusal(request), allowed))
-        return bench.exceptions_check(self.device.address, cases)
+    # Counter and references --------------------------------------------------------------------
 
-    async def _refusal(self, request: bytes) -> int | None:
-        """The exception code it answers with, 0 for an answer, None for silence.
-
-        A device that says it is busy (05, 06) is asked again.
-        """
-        code: int | None = None
-        for _ in range(_TRIES):
-            answer = (await self._ask(request, 50 * MS)).answer
-            code = None if answer is None else answer.exception or bench.ANSWERED
-            if code not in (None, 5, 6):
-                break
-        return code
-
-    async def longest_read(self) -> Check:
-        """The most registers it gives in one answer."""
-        title = "It gives long reads"
-        low, high = 0, MOST_REGISTERS + 1
-        first = self._longest_map_read()
-        if first is None:
-            return self._not_tested("long-reads", title, "no block of registers is known")
-        start, available = first
-        high = min(high, available + 1)
-        while high - low > 1 and not self.should_stop():
-            middle = (low + high) // 2
-            self.observe(Progress(0, 0, None, f"reading {middle} registers at once"))
-            request = pdu.read_registers(self._function, start, middle)
-            if await self._refusal(request) == bench.ANSWERED:
-                low = middle
-            else:
-                high = middle
-        whole = low >= available or low == MOST_REGISTERS
-        return Check(
-            "long-reads",
-            f"address {self.device.address}",
-            title,
-            f"{min(available, MOST_REGISTERS)} registers of its map",
-            f"{low} registers in one answer",
-            CheckOutcome.PASS if whole else CheckOutcome.FAIL,
-        )
-
-    def _longest_map_read(self) -> tuple[int, int] | None:
-        sunspec = self.device.sunspec
-        if sunspec is None or not sunspec.models:
-            return None
-        last = sunspec.models[-1]
-        return sunspec.base, last.address + 2 + last.length - sunspec.base
-
-    async def smallest_gap(self) -> Check:
-        """The silence it needs between two requests."""
-        title = "It needs no long rest between requests"
-        t3_5 = timing.t3_5_ns(self.bus.line)
-        request = pdu.read_registers(self._function, self._base, 2)
-        for gap_ms in _GAPS_MS:
-            if self.should_stop():
-                return self._not_tested("gap", title, "stopped")
-            self.observe(Progress(0, 0, None, f"asking with a rest of {gap_ms} ms"))
-            gap_ns = max(t3_5, gap_ms * MS)
-            lost = 0
-            for _ in range(_GAP_TRIES):
-                exchange = await self._ask(request, gap_ns)
-                lost += exchange.answer is None
-            if not lost:
-                return Check(
-                    "gap",
-                    f"address {self.device.address}",
-                    title,
-                    f"t3.5, {t3_5 / 1e6:.2f} ms",
-                    f"{gap_ns / 1e6:.2f} ms, {_GAP_TRIES} of {_GAP_TRIES} answered",
-                    CheckOutcome.PASS if gap_ns == t3_5 else CheckOutcome.FAIL,
-                )
-        return Check(
-            "gap",
-            f"address {self.device.address}",
-            title,
-            f"t3.5, {t3_5 / 1e6:.2f} ms",
-            f"loses requests even with {_GAPS_MS[-1]} ms",
-            CheckOutcome.FAIL,
-        )
-
-    async def watch(self, reader: MeterReader, duration_s: float) -> list[Snapshot]:
+    async def _watch(self) -> list[Snapshot]:
         """Read once a second."""
         polls: list[Snapshot] = []
-        until = self.bus.now() + round(duration_s * 1e9)
-        due = self.bus.now()
-        while self.bus.now() < until and not self.should_stop():
-            left = (until - self.bus.now()) / 1e9
-            self.observe(Progress(0, 0, left, "holding the counter against the power"))
-            polls.append((await reader.poll()).snapshot)
-            due = max(due + 1_000 * MS, self.bus.now())
-            if due > self.bus.now():
-                await self.bus.listen(due - self.bus.now())
+        until = self._bus.now() + round(self.plan.watch_s * 1e9)
+        due = self._bus.now()
+        total = max(1, round(self.plan.watch_s))
+        while self._bus.now() < until and not self.should_stop():
+            left = (until - self._bus.now()) / 1e9
+            self.observe(
+                Progress(round(total - left), total, left, "holding the counter against the power")
+            )
+            readings = await self.reader.poll()
+            self.on_readings(readings)
+            polls.append(readings.snapshot)
+            due = max(due + _POLL_NS, self._bus.now())
+            if due > self._bus.now():
+                await self._bus.listen(due - self._bus.now())
         return polls
 
+    def _counter_and_references(
+        self, polls: Sequence[Snapshot], readings: DeviceReadings
+    ) -> tuple[bench.ReferenceResult, ...]:
+        steps = readings.uniform.steps
+        self._tell(bench.counter_check(self._address, polls, steps))
+        results = bench.reference_results(
+            self.plan.references, polls or [readings.snapshot], steps, self.plan.rating
+        )
+        self._tell(*bench.reference_checks(self._address, results))
+        return results
 
-def _illegal_read(function: int, register: int, quantity: int) -> bytes:
-    """A read that no correct program sends; it only reads."""
-    return bytes((function,)) + register.to_bytes(2, "big") + quantity.to_bytes(2, "big")
+    # Other settings ----------------------------------------------------------------------------
+
+    async def _settings(self, asker: BenchAsker) -> tuple[list[SettingsStatistics], str]:
+        """Measure at the other settings, and bring the device back whatever happens."""
+        if self.tour is None:
+            untested = [
+                SettingsStatistics(str(s), False, Measured.NO, self.offered.why)
+                for s in self.offered.others
+            ]
+            if untested:
+                self._tell(bench.settings_check(self._address, untested, self.offered.why))
+            return untested, self.offered.why
+        measured: list[SettingsStatistics] = []
+        try:
+            for settings in self.tour.others:
+                measured.append(await self._at(asker, settings))
+        finally:
+            self.observe(Progress(0, 0, None, "bringing it back to its own setting"))
+            back, state = await self.tour.go_back()
+            self._stranded = not back
+            self._tell(
+                Check(
+                    "settings-restored",
+                    f"address {self._address}",
+                    "It is back at its own line settings",
+                    "as before the test",
+                    state,
+                    CheckOutcome.PASS if back else CheckOutcome.FAIL,
+                    finding_codes=() if back else ("bench-settings-stranded",),
+                )
+            )
+        return measured, state
+
+    async def _at(self, asker: BenchAsker, settings: LineSettings) -> SettingsStatistics:
+        assert self.tour is not None
+        if self.should_stop():
+            found = SettingsStatistics(str(settings), False, Measured.NO, "stopped")
+            self._tell(bench.answers_check(self._address, found))
+            return found
+        self.observe(Progress(0, 0, None, f"bringing it to {settings}"))
+        why = await self.tour.go_to(settings)
+        if why:
+            found = SettingsStatistics(str(settings), False, Measured.FAILED, why)
+            self._tell(bench.answers_check(self._address, found))
+            return found
+        asker.gap_ns = self._bus.gap_ns = None
+        found, tried = await asker.measure(self.plan.requests, current=False)
+        found = replace(found, settings=str(settings))
+        self._bus.gap_ns = asker.gap_ns
+        self._tell(bench.answers_check(self._address, found))
+        self._tell(bench.gap_check(self._address, found, asker.t3_5_ns / MS, tried))
+        return found

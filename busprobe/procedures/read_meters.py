@@ -13,7 +13,7 @@ from busprobe.model.reading import Reading, SignConvention, Snapshot
 from busprobe.procedures.asking import Asker, NoRegisters
 from busprobe.profiles.blocks import image_of, model_reads
 from busprobe.profiles.decode import decode_block
-from busprobe.profiles.definitions import model_definition
+from busprobe.profiles.definitions import HEADER_REGISTERS, model_definition
 from busprobe.profiles.reads import MOST_REGISTERS, RegisterRead
 from busprobe.profiles.registers import decode_profile, profile_reads, uniform_profile
 from busprobe.profiles.schema import DeviceProfile
@@ -41,12 +41,14 @@ class BlockReadings:
         name: Name of the model or profile.
         readings: Every point that was read.
         failure: Why something is missing, or "".
+        registers: The registers of a SunSpec model from ID on, None where one was not read.
     """
 
     block: ModelBlock | None
     name: str
     readings: tuple[Reading, ...]
     failure: str = ""
+    registers: tuple[int | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +138,11 @@ class MeterReader:
             readings = decode_block(block, image)
             definition = model_definition(block.model_id)
             name = definition.label if definition is not None else "unpublished model"
-            blocks.append(BlockReadings(block, name, readings, failure))
+            places = range(
+                block.address + HEADER_REGISTERS, block.address + HEADER_REGISTERS + block.length
+            )
+            registers = (block.model_id, block.length, *(image.get(place) for place in places))
+            blocks.append(BlockReadings(block, name, readings, failure, registers))
             if block == best:
                 found = uniform(block.model_id, readings)
         return tuple(blocks), found

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from busprobe.diagnosis.balance import BalanceDiagnosis
+    from busprobe.diagnosis.bench import BenchSheet
     from busprobe.diagnosis.duplicate import DuplicateVerdict
     from busprobe.diagnosis.line_health import Tally, Weighed
     from busprobe.diagnosis.listening import Conversation, Heard
@@ -23,11 +24,15 @@ if TYPE_CHECKING:
     from busprobe.model.line import Endpoint, LineSettings
     from busprobe.model.reading import Reading, Snapshot
     from busprobe.procedures.change_plan import ChangePlan, ChangeResult
+    from busprobe.session.bench import TourPlan
     from busprobe.session.separating import SeparationResult, Stage
 
 
 class Step(StrEnum):
-    """The steps of the job, in the order in which a technician takes them."""
+    """The steps of the job, in the order in which a technician takes them.
+
+    The bench test stands beside them: one meter on the table, before the visit.
+    """
 
     LINK = "link"
     FIND = "find"
@@ -36,6 +41,7 @@ class Step(StrEnum):
     WIRING = "wiring"
     ENERGY = "energy"
     HANDOVER = "handover"
+    BENCH = "bench"
 
 
 class StepEnd(StrEnum):
@@ -212,6 +218,28 @@ class BalanceSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchSeen:
+    """A bench test came to its end, or was stopped."""
+
+    sheet: BenchSheet
+
+
+@dataclass(frozen=True, slots=True)
+class BenchTourPlanned:
+    """What measuring a meter at every line setting would write; nothing is written unconfirmed.
+
+    Attributes:
+        address: The meter.
+        device: Text that names it, safe to show.
+        plan: Every write, or why there is none.
+    """
+
+    address: int
+    device: str
+    plan: TourPlan
+
+
+@dataclass(frozen=True, slots=True)
 class LineHeard:
     """What others say on the line, as far as listening has heard.
 
@@ -351,6 +379,8 @@ Event = (
     | HandworkBegun
     | WiringSeen
     | BalanceSeen
+    | BenchSeen
+    | BenchTourPlanned
     | CheckMade
     | LineHeard
     | LineWeighed

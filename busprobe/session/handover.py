@@ -143,18 +143,25 @@ def planned_line(job: Job, plan: SitePlan) -> LinkPart | None:
     return plan.links[0] if len(plan.links) == 1 else None
 
 
-async def write_report(job: Job, verification: Path | None, beside: Sequence[Path] = ()) -> None:
+async def write_report(
+    job: Job,
+    verification: Path | None,
+    beside: Sequence[Path] = (),
+    step: Step = Step.HANDOVER,
+) -> None:
     """Write the visit down, as one page and as data, beside its recording.
 
     Args:
         job: The job on the open line.
         verification: State file of a verification, None where there was none.
         beside: Recordings of the other lines of this visit.
+        step: The step that it belongs to; only the handover is told as a step of its own.
 
     Raises:
         InputError: Nothing was recorded, or the report cannot be written.
     """
-    job.emit(StepStarted(Step.HANDOVER, _REPORT_INTENT))
+    if step is Step.HANDOVER:
+        job.emit(StepStarted(step, _REPORT_INTENT))
     if job.recorder is None:
         raise InputError(
             "This session is not recorded, so there is nothing to report from.",
@@ -164,7 +171,8 @@ async def write_report(job: Job, verification: Path | None, beside: Sequence[Pat
     done = await asyncio.to_thread(_write, job.recorder, verification, tuple(beside))
     job.emit(done)
     summary = f"Report: {done.conclusion}. {done.text} Written: {', '.join(done.files)}."
-    job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
+    if step is Step.HANDOVER:
+        job.emit(StepFinished(step, StepEnd.DONE, summary))
 
 
 def _write(

@@ -18,13 +18,11 @@ from busprobe.diagnosis.wiring import (
     MeterSystem,
     WiringDiagnosis,
 )
-from busprobe.model.check import Check
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import Endpoint, LineSettings
-from busprobe.procedures.bench_meter import BenchPlan, bench_meter
 from busprobe.procedures.change_plan import ChangePlan, ChangeResult
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.check_wiring import WiringPlan
@@ -89,19 +87,23 @@ class Job:
 
     def __post_init__(self) -> None:
         self.bus = Bus(self.opened.link, on_exchange=self._on_exchange)
-        recorder = self.recorder
-        if recorder is not None:
-            keep_bus(recorder, self.bus)
-            tell = self.emit
-
-            def tell_and_keep(event: Event) -> None:
-                keep_event(recorder, self.bus.now(), event)
-                tell(event)
-
-            self.emit = tell_and_keep
+        if self.recorder is not None:
+            self.record(self.recorder)
         self._reading = ReadingWork(self)
         self._start_ns = self.bus.now()
         self.emit(LinkOpened(self.endpoint, self.bus.settings))
+
+    def record(self, recorder: Recorder) -> None:
+        """Keep everything from now on."""
+        self.recorder = recorder
+        keep_bus(recorder, self.bus)
+        tell = self.emit
+
+        def tell_and_keep(event: Event) -> None:
+            keep_event(recorder, self.bus.now(), event)
+            tell(event)
+
+        self.emit = tell_and_keep
 
     @property
     def hands(self) -> Hands | None:
@@ -323,18 +325,6 @@ class Job:
     ) -> None:
         """Read meters again and again until stopped, or `most` times."""
         await self._reading.watch(addresses, period_s, most, on_readings)
-
-    async def bench(self, address: int, plan: BenchPlan) -> tuple[Check, ...]:
-        """Test one meter on the table."""
-        await self.known(address)
-        reader = await self.reader(address, measured_only=False)
-        return await bench_meter(
-            reader,
-            self.anomalies.get(address, ()),
-            plan,
-            self.progress(Step.HANDOVER),
-            self.should_stop,
-        )
 
     # Changing --------------------------------------------------------------------------------
 

@@ -124,6 +124,7 @@ def keep_event(recorder: Recorder, t_ns: int, event: events.Event) -> None:
             | events.CheckMade()
             | events.WiringSeen()
             | events.BalanceSeen()
+            | events.BenchSeen()
         ):
             recorder.event(t_ns, type(event).__name__, dataclasses.asdict(event))
         case events.SeparationSeen(stage, text):

@@ -11,12 +11,14 @@ import contextlib
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
 from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
 from busprobe.session.events import (
+    BenchTourPlanned,
     ChangePlanned,
     CheckMade,
     Event,
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from busprobe.link.base import Link
     from busprobe.procedures.change_address import ChangePlan
     from busprobe.recording.store import Recorder
+    from busprobe.session.bench import BenchWish, TourPlan
     from busprobe.session.handover import VerifyWish
     from busprobe.session.ports import Hands, OpenLink
     from busprobe.session.screen_job import ScreenJob
@@ -62,13 +65,18 @@ class Session:
     Args:
         open_link: Opens any link.
         record: Begins the recording of a link that was opened; None keeps nothing.
+        record_bench: Begins the recording of a bench test where the link is not recorded.
     """
 
     def __init__(
-        self, open_link: OpenLink, record: Callable[[Link], Recorder | None] | None = None
+        self,
+        open_link: OpenLink,
+        record: Callable[[Link], Recorder | None] | None = None,
+        record_bench: Callable[[Link], Recorder | None] | None = None,
     ) -> None:
         self._open_link = open_link
         self._record = record
+        self._record_bench = record_bench
         self._listeners: list[Callable[[Event], None]] = []
         self._overseers: list[Callable[[Stint], None]] = []
         self._working_since_ns: int | None = None
@@ -80,6 +88,7 @@ class Session:
         self._beside_files: list[Path] = []
         self._change: ChangePlan | None = None
         self._confirmed: bool | None = None
+        self._tour: TourPlan | None = None
         self._loop = asyncio.new_event_loop()
         self._turn: asyncio.Lock | None = None
         self._thread = threading.Thread(target=self._run, name="busprobe-session", daemon=True)
@@ -202,6 +211,49 @@ class Session:
                 await check_balance(job, meters, plan, operator if curtail else None)
 
         self._step(Step.ENERGY, run)
+
+    def plan_tour(self, address: int) -> None:
+        """Find out what measuring a meter at every line setting would write; nothing is written."""
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.bench import tour_plan
+
+            self._tour = None
+            intent = f"Looks who is at address {address}. Nothing is written."
+            self._emit(StepStarted(Step.BENCH, intent))
+            await job.find_device(address, self._settings)
+            device = await job.known(address)
+            self._tour = tour_plan(job, address)
+            self._emit(BenchTourPlanned(address, str(device.identity), self._tour))
+            text = f"Address {address}: {self._tour.why_not or 'it waits for your confirmation'}."
+            self._emit(StepFinished(Step.BENCH, StepEnd.DONE, text))
+
+        self._step(Step.BENCH, run)
+
+    def bench(self, wish: BenchWish) -> None:
+        """Test one meter on the table; what crosses the wire is kept, also on a simulated bus."""
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.bench import bench, today
+            from busprobe.session.handover import write_report
+
+            shown, self._tour = self._tour, None
+
+            def confirmed(tour: TourPlan) -> str:
+                return "an answer at the screen" if tour == shown else ""
+
+            if job.recorder is None and self._record_bench is not None:
+                recorder = self._record_bench(job.opened.link)
+                if recorder is not None:
+                    job.record(recorder)
+                    self._emit(RecordingBegun(str(recorder.path)))
+            await job.find_device(wish.address, self._settings)
+            plan = replace(wish.plan, day=today())
+            sheet = await bench(job, wish.address, plan, confirmed if wish.every_setting else None)
+            if job.recorder is not None and sheet.complete:
+                await write_report(job, None, Step.BENCH)
+
+        self._step(Step.BENCH, run)
 
     def verify(self, wish: VerifyWish) -> None:
         """Hold the site against a plan: the open line first, then the others of the plan."""

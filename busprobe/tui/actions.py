@@ -25,6 +25,7 @@ class Scope(StrEnum):
     EVIDENCE = "evidence"
     RESULTS = "results"
     SEPARATE = "separate"
+    TOUR = "tour"
     HELP = "help"
 
 
@@ -77,6 +78,7 @@ _STEP_HELP = {
     Step.WIRING: "Prove that every CT is on its own phase, the right way round.",
     Step.ENERGY: "See whether the meters of the site add up.",
     Step.HANDOVER: "Hold the site against its plan, and write the report.",
+    Step.BENCH: "Test one meter on the table, before the visit.",
 }
 
 
@@ -161,6 +163,10 @@ ACTIONS: tuple[Action, ...] = (
         Scope.WORK, "separate", ("g",), "Separate",
         "Tell two meters at the selected address apart, guided step by step.",
     ),
+    Action(
+        Scope.WORK, "every_setting", ("e",), "Each setting",
+        "Test the meter at every line setting it offers; shows first what that writes.",
+    ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
     Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
     Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),
@@ -217,6 +223,10 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,
+    Action(
+        Scope.TOUR, "confirm", ("y",), "Write these", "Write what is shown, and begin the test.",
+    ),
+    Action(Scope.TOUR, "back", ("escape",), "Leave it", "Close; nothing is written."),
     Action(Scope.HELP, "back", ("b", "f1", "escape"), "Back", "Close the help."),
     Action(Scope.APP, "help", ("f1", "question_mark"), "Help", "Explain this screen."),
     Action(Scope.APP, "next_theme", ("t",), "Theme", "Dark, light, or high contrast.", shown=False),

@@ -110,6 +110,34 @@ HELP: dict[str, HelpText] = {
             "the same as data. The recording holds every byte; its name stands below.",
         ),
     ),
+    Step.BENCH: HelpText(
+        "Bench: one meter on the table, before the visit",
+        (
+            "Connect the new meter alone, with mains on its voltage terminals and, if you can, a "
+            "load through it. Type its address (a new one has 1 as a rule) and press s. It is "
+            "asked who it is, and its register map is held against the published models: lengths, "
+            "mandatory points, scale factors, marks for what it does not implement.",
+            "Then come many requests for the statistics, the rest it needs between them, requests "
+            "that it must refuse, long reads, and its counter against its own power. What could "
+            "not be tested (no current, say) is told as NOT TESTED.",
+            "Reference takes what another instrument shows, as V_L1=230.4 P=1020. Class and rated "
+            "current (Ib, or In of its CTs) stand on the meter; the limits follow from them "
+            "(IEC 62053-21 and -22, EN 50470-3). Voltage and current have no class there.",
+            "e tests it at every line setting its profile offers. That writes: every register is "
+            "shown first, y confirms. It is brought back to its own setting whatever happens, and "
+            "if that fails you are told where it is. v changes between checks, settings, register "
+            "map and label; p writes the report.",
+        ),
+    ),
+    "settings-tour": HelpText(
+        "Every line setting",
+        (
+            "To be measured at another line setting the meter has to be written to. Here stands "
+            "every register that would be written, in order, the way back included.",
+            "y writes exactly these and begins the test; Esc leaves everything as it is. The test "
+            "without it measures at the setting the meter has, and says which were left out.",
+        ),
+    ),
     "change": HelpText(
         "Another address, or other line settings",
         (

@@ -40,7 +40,7 @@ def _running(state: JobState, shown: Step) -> str:
             return "Read what would be written: y writes it, n leaves it."
         if state.hands_help and shown is not Step.ADDRESSES:
             return "Simulated hands do it: watch the trend. x stops."
-        if shown in (Step.LINE, Step.ENERGY):
+        if shown in (Step.LINE, Step.ENERGY, Step.BENCH):
             return "Wait, or press x to stop at once. v changes the picture."
         return "Wait, or press x to stop at once."
     number = tuple(Step).index(running) + 1
@@ -78,6 +78,17 @@ def _idle(state: JobState, shown: Step) -> str:
             return _energy(state)
         case Step.HANDOVER:
             return _handover(state)
+        case Step.BENCH:
+            return _bench(state)
+
+
+def _bench(state: JobState) -> str:
+    sheet = state.bench
+    if sheet is None:
+        return "Type the meter's address, press s. e tests each line setting as well."
+    if sheet.passed:
+        return "v: settings, map, label. p writes the report. Next meter: address, s."
+    return "Mark what failed and read why; d explains. v: settings, map, label."
 
 
 def _line(state: JobState) -> str:

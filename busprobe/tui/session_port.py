@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
     from busprobe.diagnosis.wiring import KnownLoad
     from busprobe.model.line import LineSettings, Parity
+    from busprobe.session.bench import BenchWish
     from busprobe.session.events import Event
     from busprobe.session.handover import VerifyWish
 
@@ -190,6 +191,12 @@ class Session(Protocol):
 
     def verify(self, wish: VerifyWish) -> None:
         """Hold the open line against a plan."""
+
+    def plan_tour(self, address: int) -> None:
+        """Find out what measuring a meter at every line setting would write."""
+
+    def bench(self, wish: BenchWish) -> None:
+        """Test one meter on the table."""
 
     def write_report(self, verification: Path | None = None) -> None:
         """Write the visit down."""

@@ -24,6 +24,7 @@ from busprobe.tui.exchange_log import ExchangeLog
 # What is only passed on is not loaded before the first picture.
 if TYPE_CHECKING:
     from busprobe.diagnosis.balance import BalanceDiagnosis
+    from busprobe.diagnosis.bench import BenchSheet
     from busprobe.diagnosis.line_health import Tally, Weighed
     from busprobe.diagnosis.wiring import WiringDiagnosis
     from busprobe.model.check import Check
@@ -113,6 +114,9 @@ class JobState:
         balance: Whether the meters of the site add up.
         balance_addresses: Address of each meter that takes part in the balance, by name.
         checks: Checks of plan against found, in the order in which they were first made.
+        bench_checks: Checks of the bench test, likewise.
+        bench: The whole bench test, None before it came to an end.
+        bench_tour: What a tour through all line settings of a meter would write.
         recording: File in which everything is kept, or "".
         report: The report as it was last written.
         change: What a change of address would write; None while nothing is planned.
@@ -150,6 +154,9 @@ class JobState:
     balance: BalanceDiagnosis | None = None
     balance_addresses: dict[str, int] = field(default_factory=dict)
     checks: dict[tuple[str, str], Check] = field(default_factory=dict)
+    bench_checks: dict[tuple[str, str], Check] = field(default_factory=dict)
+    bench: BenchSheet | None = None
+    bench_tour: events.BenchTourPlanned | None = None
     recording: str = ""
     report: events.ReportWritten | None = None
     change: events.ChangePlanned | None = None
@@ -281,7 +288,13 @@ class JobState:
             case events.BalanceSeen(diagnosis):
                 self.balance = diagnosis
             case events.CheckMade(check):
-                self.checks[check.name, check.subject] = check
+                on_bench = self.steps[events.Step.BENCH].state is StepState.RUNNING
+                kept = self.bench_checks if on_bench else self.checks
+                kept[check.name, check.subject] = check
+            case events.BenchSeen(sheet):
+                self.bench = sheet
+            case events.BenchTourPlanned():
+                self.bench_tour = event
             case events.ChangePlanned():
                 self.change, self.change_end = event, None
             case events.ChangeEnded(plan, result):
@@ -310,6 +323,8 @@ class JobState:
             self._counts_told = False
         elif step is events.Step.ENERGY:
             self.balance = None
+        elif step is events.Step.BENCH:
+            self.bench_checks, self.bench, self.report = {}, None, None
 
     def _moved(self, old: int, new: int) -> None:
         """A device answers at another address now."""
@@ -327,7 +342,8 @@ class JobState:
         for name in ("devices", "findings", "exchanges", "newest", "outcomes", "counts", "trends",
                      "readings", "wiring", "marks", "steps", "verdicts", "listened", "weighed",
                      "tallies", "soak", "balance", "balance_addresses", "checks", "recording",
-                     "report", "change", "change_end", "separation", "separation_end"):  # fmt: skip
+                     "bench_checks", "bench", "bench_tour", "report", "change",
+                     "change_end", "separation", "separation_end"):  # fmt: skip
             setattr(self, name, getattr(selected, name))
         self.endpoint, self.settings = endpoint, settings
         self.error = self.prompt = self.selected = self.wiring_address = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ from busprobe.tui.theme import Colours
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.wiring import WiringVerdict
-    from busprobe.model.check import CheckOutcome
+    from busprobe.model.check import Check, CheckOutcome
     from busprobe.model.finding import Evidence
 
 # The longest sentence of a finding has some 600 characters before names are filled in.
@@ -46,6 +47,7 @@ STEP_TITLES = {
     Step.WIRING: "Wiring",
     Step.ENERGY: "Energy",
     Step.HANDOVER: "Handover",
+    Step.BENCH: "Bench",
 }
 
 
@@ -196,6 +198,8 @@ def _done(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Sho
         return balance(state.balance.verdict.value, glyphs, colours)
     if which is Step.HANDOVER:
         return _handover(state, glyphs, colours)
+    if which is Step.BENCH:
+        return _bench(state, glyphs, colours)
     verdicts = {d.verdict.value for d in state.wiring.values()}
     for bad in ("fault", "inconsistent", "ambiguous", "undecided"):
         if bad in verdicts:
@@ -212,7 +216,13 @@ def _line(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
 
 
 def _handover(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
-    outcomes = [made.outcome.value for made in state.checks.values()]
+    return _checked(state.checks, state, glyphs, colours)
+
+
+def _checked(
+    checks: Mapping[tuple[str, str], Check], state: JobState, glyphs: Glyphs, colours: Colours
+) -> Shown:
+    outcomes = [made.outcome.value for made in checks.values()]
     if failed := outcomes.count("FAIL"):
         return Shown(glyphs.fail, f"{failed} failed", colours.fail)
     if untested := outcomes.count("NOT TESTED"):
@@ -220,6 +230,14 @@ def _handover(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
     if outcomes:
         return Shown(glyphs.ok, "all passed", colours.ok)
     return Shown(glyphs.ok, "written" if state.report else "done", colours.ok)
+
+
+def _bench(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
+    if state.bench is None:
+        return Shown(glyphs.idle, "to do", colours.dim)
+    if not state.bench.passed:
+        return _checked(state.bench_checks, state, glyphs, colours)
+    return Shown(glyphs.ok, "passed", colours.ok)
 
 
 def _twice(state: JobState) -> int:

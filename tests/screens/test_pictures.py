@@ -22,7 +22,9 @@ PICTURES = [
         for station in (
             "link", "sweeping", "find", "trend", "registers", "addresses", "finding", "frames",
             "wiring-asked", "wiring-done", "help", "line", "line-heard", "energy", "verified",
-            "change-planned", "separating", "separated",
+            "change-planned", "separating", "separated", "bench-running", "bench", "bench-settings",
+            "bench-map",
+            "bench-label", "bench-tour",
         )
     ),
     *(
@@ -30,6 +32,7 @@ PICTURES = [
         for station in (
             "sweeping", "find", "addresses", "finding", "frames", "wiring-done", "line-heard",
             "line", "soak", "energy", "verified", "change-planned", "separation-planned",
+            "bench", "bench-map",
         )
     ),
     ("wiring-done", SMALL, "busprobe-light", "braille"),
@@ -40,6 +43,8 @@ PICTURES = [
     ("find", LARGE, "busprobe-light", "braille"),
     ("addresses", SMALL, "busprobe-contrast-dark", "half"),
     ("energy", SMALL, "busprobe-contrast-light", "half"),
+    ("bench", LARGE, "busprobe-dark", "braille"),
+    ("bench-label", SMALL, "busprobe-contrast-light", "ascii"),
     ("line", SMALL, "busprobe-contrast-dark", "ascii"),
     ("wiring-done", SMALL, "busprobe-contrast-light", "ascii"),
 ]  # fmt: skip

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import fake_bench as bench
 import fake_later_steps as later
 
 from busprobe.diagnosis.balance import MeterRole
@@ -30,6 +31,7 @@ from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.model.line import LineSettings, Parity, parse_link
 from busprobe.model.reading import PHASES, Reading, ReadingState, SignConvention, Snapshot
 from busprobe.session import events
+from busprobe.session.bench import BenchWish
 from busprobe.session.events import Event, Step, StepEnd
 from busprobe.session.handover import VerifyWish
 
@@ -192,6 +194,16 @@ class FakeSession:
         self._script.append(
             events.StepFinished(Step.HANDOVER, StepEnd.DONE, "1 FAIL, 1 PASS of 4 checks.")
         )
+
+    def plan_tour(self, address: int) -> None:
+        self._note("plan_tour", address)
+        self._script.append(events.StepStarted(Step.BENCH, "Looks who is there."))
+        self._script.append(events.BenchTourPlanned(address, "Quellwerk QW 3F", bench.TOUR))
+        self._script.append(events.StepFinished(Step.BENCH, StepEnd.DONE, "It waits."))
+
+    def bench(self, wish: BenchWish) -> None:
+        self._note("bench", wish)
+        self._script.extend(bench.bench_test(wish))
 
     def write_report(self, verification: Path | None = None) -> None:
         self._note("write_report", verification)

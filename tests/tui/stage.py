@@ -12,6 +12,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input, Select
 
 from busprobe.tui.app import BusprobeApp
+from busprobe.tui.screens.bench_pane import BenchCheckList
 from busprobe.tui.screens.handover_pane import CheckList
 from busprobe.tui.session_port import Outlook
 
@@ -247,6 +248,23 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         await stage.press("p")
         await stage.play()
         yield "report"
+    if visits("bench-running", "bench", "bench-settings", "bench-map", "bench-label"):
+        await stage.press("8", "s")
+        await stage.play(6)
+        yield "bench-running"
+        await stage.play()
+        stage.app.screen.query_one("#bench-list", BenchCheckList).focus()
+        await stage.press("down", "down", "down", "down")
+        yield "bench"
+        for view in ("settings", "map", "label"):
+            await stage.press("v")
+            yield f"bench-{view}"
+        await stage.press("v")
+    if visits("bench-tour"):
+        await stage.press("8", "e")
+        await stage.play()
+        yield "bench-tour"
+        await stage.press("escape")
     if visits("change", "change-planned", "change-ended"):
         stage.app.state.selected = 2
         await stage.press("3", "a")

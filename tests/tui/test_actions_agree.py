@@ -26,6 +26,7 @@ from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.training_list import TrainingScreen
 from busprobe.tui.screens.training_marks import MarksScreen
 from busprobe.tui.screens.training_results import ResultsScreen
+from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.training_help import TRAINING_HELP
 from busprobe.tui.widgets.key_line import KeyLine
@@ -43,6 +44,7 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.EVIDENCE: EvidenceScreen,
     Scope.RESULTS: ResultsScreen,
     Scope.SEPARATE: SeparateScreen,
+    Scope.TOUR: SettingsTourScreen,
     Scope.HELP: HelpScreen,
 }
 

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from busprobe.diagnosis.catalogue import addresses, balance, devices, line, search, site, wiring
+from busprobe.diagnosis.catalogue import (
+    addresses,
+    balance,
+    bench,
+    devices,
+    line,
+    search,
+    site,
+    wiring,
+)
 from busprobe.diagnosis.catalogue.base import Entry, make_finding
 from busprobe.model.finding import Evidence, Finding
 
 CATALOGUE: dict[str, Entry] = {
     **addresses.ENTRIES,
     **balance.ENTRIES,
+    **bench.ENTRIES,
     **devices.ENTRIES,
     **line.ENTRIES,
     **search.ENTRIES,

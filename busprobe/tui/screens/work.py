@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
@@ -15,6 +16,7 @@ from textual.widgets import ContentSwitcher
 from busprobe.session.events import Step
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.address_pane import AddressPane
+from busprobe.tui.screens.bench_pane import BenchPane
 from busprobe.tui.screens.energy_pane import EnergyPane
 from busprobe.tui.screens.energy_pane import View as EnergyView
 from busprobe.tui.screens.find_pane import FindPane
@@ -27,9 +29,11 @@ from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
+from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
 from busprobe.tui.session_port import EXERCISES
 from busprobe.tui.state import JobState
+from busprobe.tui.widgets.bench_picture import View as BenchView
 from busprobe.tui.widgets.bus_strip import BusStrip
 from busprobe.tui.widgets.device_panel import DevicePanel
 from busprobe.tui.widgets.findings_list import FindingsList
@@ -43,9 +47,9 @@ from busprobe.tui.widgets.training_strip import TrainingStrip
 if TYPE_CHECKING:
     from busprobe.tui.app import BusprobeApp
 
-_VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY)
+_VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY, Step.BENCH)
 # Where a device need not be known before the step starts.
-_WITHOUT_DEVICES = (Step.FIND, Step.HANDOVER)
+_WITHOUT_DEVICES = (Step.FIND, Step.HANDOVER, Step.BENCH)
 
 
 class _Pane(Protocol):
@@ -112,6 +116,7 @@ class WorkScreen(Screen[None]):
                         yield WiringPane()
                         yield EnergyPane()
                         yield HandoverPane()
+                        yield BenchPane()
             yield FindingsList(id="findings")
         yield KeyLine(Scope.WORK, id="keys")
 
@@ -194,13 +199,14 @@ class WorkScreen(Screen[None]):
             "stop": lambda: state.running is not None or bool(state.watched),
             "device": lambda: len(state.devices) > 1 and state.running is not Step.WIRING,
             "watch": lambda: state.is_open and bool(state.devices) and state.running is None,
-            "view": lambda: bool(state.devices) and self.step in _VIEWED,
+            "view": lambda: self._can_view(),
+            "every_setting": lambda: self.step is Step.BENCH and self._can_start(),
             "find_fast": lambda: self.step is Step.FIND and self._can_start(),
             "listen": lambda: self.step is Step.LINE and state.is_open and state.running is None,
             "readdress": self._can_readdress,
             "separate": self._can_readdress,
             "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
-            "report": lambda: self.step is Step.HANDOVER and state.is_open and idle,
+            "report": self._can_report,
             "details": lambda: bool(state.findings),
             "ports": lambda: self.step is Step.LINK,
             "skip_tour": lambda: self._app.tour is not None and not self._app.tour.over,
@@ -225,6 +231,17 @@ class WorkScreen(Screen[None]):
         if not state.is_open:
             return False
         return self.step in _WITHOUT_DEVICES or bool(state.devices)
+
+    def _can_view(self) -> bool:
+        if self.step is Step.BENCH:
+            return bool(self.state.bench_checks)
+        return bool(self.state.devices) and self.step in _VIEWED
+
+    def _can_report(self) -> bool:
+        state = self.state
+        if not state.is_open or state.running is not None:
+            return False
+        return self.step is Step.HANDOVER or (self.step is Step.BENCH and state.bench is not None)
 
     def _can_readdress(self) -> bool:
         state = self.state
@@ -270,6 +287,8 @@ class WorkScreen(Screen[None]):
                     state.checks.clear()
                     self._plan_state = wish.state_file
                     session.verify(wish)
+            case Step.BENCH:
+                self._start_bench(every_setting=False)
             case _:
                 load = self.query_one(WiringPane).load()
                 if load is None:
@@ -277,6 +296,31 @@ class WorkScreen(Screen[None]):
                 elif state.selected is not None:
                     state.wiring_address = state.selected
                     session.check_wiring(state.selected, load)
+        self.refresh_state()
+
+    def _start_bench(self, *, every_setting: bool) -> None:
+        pane = self.query_one(BenchPane)
+        wish = pane.wish()
+        if isinstance(wish, str):
+            self.notify(wish, markup=False)
+            return
+        pane.show_view(BenchView.CHECKS)
+        self.state.bench_tour = None
+        self._app.session.bench(replace(wish, every_setting=every_setting))
+
+    def action_every_setting(self) -> None:
+        """Show what testing at every line setting writes, and ask."""
+        address = self.query_one(BenchPane).address
+        if address is None:
+            self.notify("Give the address of the meter, 1 to 247.", markup=False)
+            return
+        self.state.bench_tour = None
+        self._app.session.plan_tour(address)
+        self.app.push_screen(SettingsTourScreen(), self._tour_answered)
+
+    def _tour_answered(self, confirmed: bool | None) -> None:
+        if confirmed:
+            self._start_bench(every_setting=True)
         self.refresh_state()
 
     def _start_balance(self) -> None:
@@ -355,6 +399,8 @@ class WorkScreen(Screen[None]):
                 self.query_one(LinePane).next_view()
             case Step.ENERGY:
                 self.query_one(EnergyPane).next_view()
+            case Step.BENCH:
+                self.query_one(BenchPane).next_view()
             case _:
                 self.query_one("#device", DevicePanel).next_view()
 

@@ -1,4 +1,4 @@
-"""The seven steps of the job, each with its state as a sign and a word."""
+"""The steps of the job and the bench test, each with its state as a sign and a word."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class JobList(LineList):
         self.current = Step.LINK
 
     def entry_count(self) -> int:
-        """Seven."""
+        """Seven steps, and the bench test."""
         return len(STEPS)
 
     def entry_rows(self) -> int:

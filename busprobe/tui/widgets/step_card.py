@@ -32,6 +32,10 @@ ABOUT = {
         "Checks this line against a plan: who answers, readings, balance, and wiring where a load "
         "is given. Nothing is written. p writes the report."
     ),
+    Step.BENCH: (
+        "Tests one meter on the table: register map, answers, refusals, long reads, counter, "
+        "accuracy. It only reads; e asks for every line setting, which writes."
+    ),
     Step.WIRING: (
         "Reads one meter about once a second while you switch a load of known power. "
         "Nothing is written."
