@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from busprobe.cli.report import refuse_existing, written_report
 from busprobe.cli.running import run_job
 from busprobe.diagnosis.bench import CLASSES, Rating, parse_references
 from busprobe.model.errors import InputError
+from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.bench_meter import BenchPlan
 from busprobe.session.bench import TourPlan, bench, today
 from busprobe.session.job import Job
@@ -86,6 +88,13 @@ _OUT = click.Path(path_type=Path, dir_okay=False)
     help="Measure at every line setting that its profile offers. That WRITES: every write is shown "
     "first and confirmed by you, and the meter is brought back.",
 )
+@click.option(
+    "--at",
+    "only",
+    multiple=True,
+    metavar="SETTING",
+    help="With --all-settings: only this one, as 19200-8E1; may be repeated.",
+)
 @click.option("--yes", is_flag=True, help="Confirm the writes of --all-settings without asking.")
 @click.option(
     "--profile",
@@ -116,6 +125,7 @@ def command(
     with_cts: bool,
     nominal_v: float,
     all_settings: bool,
+    only: tuple[str, ...],
     yes: bool,
     profiles: tuple[Path, ...],
     html: Path | None,
@@ -153,7 +163,9 @@ def command(
         def confirm(tour: TourPlan) -> str:
             return _confirmed(tour, address, yes=yes)
 
-        sheet = await bench(job, address, plan, confirm if all_settings else None)
+        sheet = await bench(
+            job, address, plan, confirm if all_settings else None, [_setting(t) for t in only]
+        )
         files: list[ReportFilePart] = []
         if wanted and job.recorder is not None:
             diagnostics.progress_done()
@@ -175,6 +187,14 @@ def command(
     if wanted and ctx.meta.get(RECORD_KEY) is None:
         ctx.meta[RECORD_KEY] = _recording_beside(wanted[0], overwrite=overwrite)
     run_job(ctx, call, link, settings, work, show, failed=lambda result: not result.passed)
+
+
+def _setting(text: str) -> LineSettings:
+    """Read "19200-8E1"."""
+    match = re.fullmatch(r"(\d+)[- ]8([NEO])([12])", text.strip().upper())
+    if match is None:
+        raise InputError(f"'{text}' is no line setting.", "Write --at 19200-8E1.")
+    return LineSettings(int(match[1]), Parity(match[2]), int(match[3]))
 
 
 def _recording_beside(report: Path, *, overwrite: bool) -> Path:

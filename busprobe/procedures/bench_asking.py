@@ -11,9 +11,11 @@ from busprobe.diagnosis.bench import Measured, SettingsStatistics
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange
+from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.asking import turnaround_of
 from busprobe.procedures.progress import Observer, Progress
 from busprobe.profiles.reads import MOST_REGISTERS
+from busprobe.profiles.schema import BaudRegister, ParityRegister, Settings, StopBitRegister
 from busprobe.wire import pdu, timing
 
 LISTEN_NS = 1_000 * MS
@@ -205,9 +207,11 @@ class BenchAsker:
         request = pdu.read_registers(self._function, register, count)
         return await self._refusal(request) != bench.ANSWERED
 
-    async def registers(self, register: int, count: int) -> tuple[int, ...] | None:
+    async def registers(
+        self, register: int, count: int, function: int | None = None
+    ) -> tuple[int, ...] | None:
         """Some registers by themselves, None where the device does not give them."""
-        request = pdu.read_registers(self._function, register, count)
+        request = pdu.read_registers(function or self._function, register, count)
         for _ in range(_TRIES):
             answer = (await self.ask(request)).answer
             if answer is not None and answer.exception not in _COME_BACK:
@@ -248,6 +252,34 @@ async def answers_here(bus: Bus, device: Device) -> bool:
         if (await asker.ask(pdu.read_registers(3, asker.base, _SHORT), _REST_NS)).proves_device:
             return True
     return False
+
+
+async def held_settings(
+    bus: Bus, device: Device, how: Settings, heard: LineSettings
+) -> LineSettings:
+    """The line settings that a device holds in its registers, as far as they can be read.
+
+    Args:
+        bus: The bus, at settings at which it is heard.
+        device: The device.
+        how: Where its registers are.
+        heard: What to believe of what cannot be read.
+    """
+    asker = BenchAsker(bus, device, lambda progress: None, lambda: False, _REST_NS)
+
+    async def held(place: BaudRegister | ParityRegister | StopBitRegister | None) -> object:
+        if place is None:
+            return None
+        got = await asker.registers(place.register_, 1, how.read_function)
+        codes: dict[int, object] = dict(place.codes.items())
+        return None if got is None else codes.get(got[0])
+
+    baud, parity, stop_bits = [await held(p) for p in (how.baud, how.parity, how.stop_bits)]
+    return LineSettings(
+        baud if isinstance(baud, int) else heard.baud,
+        Parity(parity) if isinstance(parity, str) else heard.parity,
+        stop_bits if isinstance(stop_bits, int) else heard.stop_bits,
+    )
 
 
 def _illegal_read(function: int, register: int, quantity: int) -> bytes:

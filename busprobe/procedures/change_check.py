@@ -90,8 +90,13 @@ def _refuse_crowd(address: int, verdict: DuplicateVerdict) -> None:
 
 
 async def _refuse_taken(bus: Bus, plan: ChangePlan, should_stop: Callable[[], bool]) -> None:
-    """At its new settings a device may be waiting at the same address, too."""
-    places = dict.fromkeys(p for p in plan.places if not p.sounds_like(plan.old))
+    """At its new settings a device may be waiting at the same address, too.
+
+    At the same rate the device itself is heard there, damaged or whole: many receivers let a wrong
+    parity pass. Such a place cannot be told free from taken.
+    """
+    here = (plan.old.address, plan.old.settings.baud)
+    places = dict.fromkeys(p for p in plan.places if (p.address, p.settings.baud) != here)
     for place in places:
         try:
             taken = await somebody_at(

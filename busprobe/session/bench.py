@@ -14,7 +14,7 @@ from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.finding import Evidence
 from busprobe.model.line import LineSettings
-from busprobe.procedures.bench_asking import answers_here
+from busprobe.procedures.bench_asking import answers_here, held_settings
 from busprobe.procedures.bench_meter import BenchPlan, BenchTest, Offered
 from busprobe.procedures.change_address import (
     ChangePlan,
@@ -78,10 +78,39 @@ class TourPlan:
         return tuple(told)
 
 
-def tour_plan(job: Job, address: int) -> TourPlan:
+def in_turn(home: LineSettings, others: Sequence[LineSettings]) -> tuple[LineSettings, ...]:
+    """An order in which each change is one of the rate, as far as there are several.
+
+    At one and the same rate many receivers let a wrong parity or stop bit pass: where the device is
+    after such a change an answer does not tell. At another rate it is not heard at all.
+    """
+    by_rate: dict[int, list[LineSettings]] = {}
+    for settings in others:
+        by_rate.setdefault(settings.baud, []).append(settings)
+    rates = sorted(by_rate, key=lambda rate: (rate <= home.baud, rate))
+    # The rate of home goes last in each round, so that the way home is a change of rate, too.
+    rates = [*(r for r in rates if r != home.baud), *(r for r in rates if r == home.baud)]
+    longest = max((len(queue) for queue in by_rate.values()), default=0)
+    return tuple(
+        by_rate[rate][turn]
+        for turn in range(longest)
+        for rate in rates
+        if turn < len(by_rate[rate])
+    )
+
+
+def tour_plan(job: Job, address: int, only: Sequence[LineSettings] = ()) -> TourPlan:
     """Work out what it takes to measure a device at every setting it offers.
 
     The device must be known. Nothing is sent.
+
+    Args:
+        job: The job on the bus.
+        address: The device.
+        only: Leave out all other settings; empty for every one.
+
+    Raises:
+        InputError: One of `only` is not offered.
     """
     device = job.devices[address]
     home = job.settings_of.get(address) or job.bus.settings
@@ -92,7 +121,15 @@ def tour_plan(job: Job, address: int) -> TourPlan:
     )
     if profile is None or profile.settings is None:
         return TourPlan(home, why_not=NO_PROFILE)
-    others = offered_settings(profile.settings, home)[1:]
+    others = in_turn(home, offered_settings(profile.settings, home)[1:])
+    if only:
+        unknown = [s for s in only if s not in (home, *others)]
+        if unknown:
+            raise InputError(
+                f"The profile of this device offers no {unknown[0]}.",
+                f"It offers {', '.join(map(str, (home, *others)))}.",
+            )
+        others = in_turn(home, [s for s in others if s in only])
     if not others:
         return TourPlan(home, why_not="its profile offers no other setting over the bus")
     if profile.settings.takes_effect == "after-power-cycle":
@@ -209,11 +246,17 @@ class _Tour:
         return False, self.stranded
 
     async def _search(self) -> LineSettings | None:
-        """Look for the device at every setting it offers."""
+        """Look for the device at every setting it offers; its own registers say which it is."""
+        bus, device, profile = self._job.bus, self._job.devices[self._address], self._profile
         for settings in (self._home, *self._plan.others):
-            await self._job.bus.configure(settings)
-            if await answers_here(self._job.bus, self._job.devices[self._address]):
-                return settings
+            await bus.configure(settings)
+            if not await answers_here(bus, device):
+                continue
+            how = None if profile is None else profile.settings
+            held = settings if how is None else await held_settings(bus, device, how, settings)
+            if held != bus.settings:
+                await bus.configure(held)
+            return held
         return None
 
     def lines(self) -> tuple[str, ...]:
@@ -230,6 +273,7 @@ async def bench(
     address: int,
     plan: BenchPlan,
     confirm: Callable[[TourPlan], str] | None = None,
+    only: Sequence[LineSettings] = (),
 ) -> BenchSheet:
     """Test one meter on the table.
 
@@ -239,6 +283,7 @@ async def bench(
         plan: How thorough to be.
         confirm: Shown every write of a tour through all settings; answers who confirmed it, or "".
             None: do not leave the setting it has.
+        only: The settings of the tour; empty for every one that is offered.
 
     Raises:
         InputError: Nobody answers there.
@@ -250,7 +295,7 @@ async def bench(
         job.emit(StepFinished(Step.BENCH, StepEnd.FAILED, error.cause))
         raise
     reader = await job.reader(address, measured_only=False)
-    touring = tour_plan(job, address)
+    touring = tour_plan(job, address, only)
     by = confirm(touring) if confirm is not None and touring.legs else ""
     tour = _Tour(job, address, touring, by) if by else None
     test = BenchTest(
