@@ -99,7 +99,8 @@ def show_sheet(result: BenchResult) -> None:
         right=(1, 2, 3, 4, 5, 6),
     )
     if result.settings_note:
-        output.line(f"Other settings: {result.settings_note}.")
+        lead = "Afterwards it" if result.written else "Other settings:"
+        output.line(f"{lead} {result.settings_note}.")
         if result.settings_note == NOT_CONFIRMED:
             output.line("Add --all-settings: it shows every write first, and asks.")
     output.line()

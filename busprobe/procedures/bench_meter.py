@@ -256,8 +256,9 @@ class BenchTest:
             nominal_v=self.plan.nominal_v,
             exchange=polls[-1].exchanges[-1].number if polls[-1].exchanges else None,
         )
-        self.findings += found
-        self._tell(bench.readings_check(self._address, found, len(polls)))
+        check = bench.readings_check(self._address, found, len(polls))
+        self.findings += [f for f in found if f.code in check.finding_codes]
+        self._tell(check)
 
     def _longest_stretch(self, readings: DeviceReadings) -> tuple[int, int] | None:
         """First register and length of the longest stretch of its map that can be read."""

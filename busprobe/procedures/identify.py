@@ -14,7 +14,7 @@ from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.profiles.blocks import image_of, model_reads
 from busprobe.profiles.decode import decode_block, has_active_text
 from busprobe.profiles.match import MatchReport, ProfileMatcher
-from busprobe.profiles.reads import ReadFailure
+from busprobe.profiles.reads import MOST_REGISTERS, ReadFailure, RegisterRead
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.profiles.sunspec import SunSpecWalk, WalkAnomaly
 from busprobe.profiles.uniform import best_measuring_block, phase_count
@@ -23,6 +23,11 @@ from busprobe.wire import pdu
 # More objects than the standard defines (0-6, and 80-FF private) mean that a device runs in
 # circles.
 _MOST_OBJECTS = 135
+# Firmware has been seen to cap reads at 20 to 50 registers (libmodbus #664); texts of the common
+# model take 16. Both exceptions are in use for "too many registers" (MODBUS Application Protocol
+# V1.1b3, section 7).
+_READ_LIMITS = (MOST_REGISTERS, 48, 16)
+_TOO_LONG = (2, 3)
 _COMMON_MODEL = 1
 _IDENTITY_TEXTS = ("Mn", "Md", "Opt", "Vr", "SN")
 
@@ -109,10 +114,16 @@ async def _common_model(asker: Asker, device: Device) -> tuple[Identity, tuple[s
     block = next((b for b in device.sunspec.models if b.model_id == _COMMON_MODEL), None)
     if block is None:
         return Identity(), ()
-    answers = []
-    for read in model_reads(block):
-        got = await asker.read(read.function, read.address, read.quantity)
-        answers.append((read, None if isinstance(got, NoRegisters) else got))
+    answers: list[tuple[RegisterRead, tuple[int, ...] | None]] = []
+    for limit in _READ_LIMITS:
+        answers.clear()
+        for read in model_reads(block, limit=limit):
+            got = await asker.read(read.function, read.address, read.quantity)
+            answers.append((read, None if isinstance(got, NoRegisters) else got))
+        if all(registers is not None for _, registers in answers):
+            break
+        if isinstance(got, NoRegisters) and got.exception not in _TOO_LONG:
+            break
     readings = decode_block(block, image_of(answers))
     texts = {r.name: str(r.value) for r in readings if r.value is not None}
     identity = Identity(

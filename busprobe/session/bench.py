@@ -242,7 +242,7 @@ class _Tour:
         where = "where it is now is not known"
         if self._at is not None:
             where = f"it answers at {self._at}"
-        self.stranded = f"It should be at {self._home} again, but {where}. {why}".strip()
+        self.stranded = f"should be at {self._home} again, but {where}. {why}".strip().rstrip(".")
         return False, self.stranded
 
     async def _search(self) -> LineSettings | None:
@@ -317,10 +317,10 @@ async def bench(
                 finding(
                     "bench-settings-stranded",
                     probability=1.0,
-                    evidence=[Evidence(None, tour.stranded)],
+                    evidence=[Evidence(None, f"it {tour.stranded}")],
                     address=address,
                     device=str(reader.device.identity),
-                    text=tour.stranded,
+                    found=tour.stranded.rstrip("."),
                 )
             )
     if tour is not None:

@@ -68,7 +68,13 @@ def device_address_check(address: int, stated: int | None, *, serial_line: bool)
 
 def readings_check(address: int, findings: Sequence[Finding], polls: int) -> Check:
     """Do its values agree with each other and with what a supply can be?"""
-    told = [f for f in findings if f.severity.value != "note"]
+    # What a scale factor does to values is told where the scale factor is.
+    told = [
+        f
+        for f in findings
+        if f.severity.value != "note"
+        and not (f.code == "reading-suspect" and "scale factor" in f.cause)
+    ]
     return Check(
         "readings",
         f"address {address}",

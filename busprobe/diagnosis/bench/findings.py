@@ -38,7 +38,6 @@ def bench_findings(address: int, device: str | None, checks: Sequence[Check]) ->
                     found=check.found,
                     planned=check.planned,
                     where=check.subject,
-                    text=check.found,
                 )
             )
     return told

@@ -30,6 +30,7 @@ from busprobe.profiles.definitions import (
     COMMON_MODEL,
     LengthRule,
     ModelDefinition,
+    PointDefinition,
     PointType,
     model_definition,
 )
@@ -40,8 +41,16 @@ _SCALE_LIMIT = 10
 # Without these a chain can still be walked and every model read.
 _HARMLESS = {AnomalyKind.UNANSWERED, AnomalyKind.IRREGULAR_END, AnomalyKind.UNPUBLISHED_MODEL}
 _PAD_MARK = 0x8000
+# The published model 202 (split phase, no phase C) marks AphB and AphC mandatory and AphA optional;
+# its float twin 212 marks AphA and AphB. Held to as in 212.
+_SLIPS = {(202, "AphA"): True, (202, "AphC"): False}
 _STATES = scalar.ENUMERATED | scalar.BITFIELD
 _MOST_NAMES = 8
+
+
+def is_mandatory(model_id: int, point: PointDefinition) -> bool:
+    """Whether a model demands a point: as published, but for one slip (see `_SLIPS`)."""
+    return _SLIPS.get((model_id, point.name), point.mandatory)
 
 
 def published_lengths(model_id: int, rule: LengthRule) -> str:
@@ -71,7 +80,7 @@ def model_sheet(
         return ModelSheet(block.model_id, "", block.address, stated, "", None, 0)
     rule = definition.length_rule
     points = layout(definition, block.length, registers).points
-    look = _Look(registers)
+    look = _Look(block.model_id, registers)
     look.over(points)
     return ModelSheet(
         model_id=block.model_id,
@@ -80,7 +89,7 @@ def model_sheet(
         length=stated,
         published=published_lengths(block.model_id, rule),
         length_right=rule.allows(stated) and stated == block.length,
-        mandatory=sum(p.mandatory for p in definition.group.points),
+        mandatory=sum(is_mandatory(block.model_id, p) for p in definition.group.points),
         missing=tuple(look.missing),
         unreadable=tuple(look.unreadable),
         beyond=_beyond(definition, points),
@@ -94,13 +103,18 @@ def model_sheet(
 
 def _beyond(definition: ModelDefinition, points: Sequence[PlacedPoint]) -> tuple[str, ...]:
     placed = {p.name for p in points}
-    return tuple(p.name for p in definition.group.points if p.mandatory and p.name not in placed)
+    return tuple(
+        p.name
+        for p in definition.group.points
+        if is_mandatory(definition.model_id, p) and p.name not in placed
+    )
 
 
 class _Look:
     """Goes over the points of a model once."""
 
-    def __init__(self, registers: Sequence[int | None]) -> None:
+    def __init__(self, model_id: int, registers: Sequence[int | None]) -> None:
+        self._model_id = model_id
         self._registers = registers
         self.missing: list[str] = []
         self.unreadable: list[str] = []
@@ -115,22 +129,26 @@ class _Look:
         taken = tuple(r for r in self._registers[point.offset : point.end] if r is not None)
         return taken if len(taken) == point.definition.size else None
 
+    def _mandatory(self, point: PlacedPoint) -> bool:
+        return is_mandatory(self._model_id, point.definition)
+
     def over(self, points: Sequence[PlacedPoint]) -> None:
         """Look at every point."""
         at = {p.offset: p for p in points}
         for point in points:
             raw = self._raw(point)
             if raw is None:
-                if point.definition.mandatory:
+                if self._mandatory(point):
                     self.unreadable.append(point.name)
                 continue
             self._point(point, raw)
-            implemented = scalar.is_implemented(point.definition.type, raw)
-            if implemented and point.scale_offset is not None:
+            kind = point.definition.type
+            valued = scalar.is_implemented(kind, raw) and not _foreign_mark(kind, raw)
+            if valued and point.scale_offset is not None:
                 self._scale_of(point, at.get(point.scale_offset))
 
     def _point(self, point: PlacedPoint, raw: tuple[int, ...]) -> None:
-        kind, mandatory = point.definition.type, point.definition.mandatory
+        kind, mandatory = point.definition.type, self._mandatory(point)
         if kind is PointType.PAD:
             if raw != (_PAD_MARK,):
                 self.remarks.append(f"{point.name} holds {raw[0]:04X} instead of 8000")

@@ -102,7 +102,7 @@ ENTRIES: dict[str, Entry] = {
     "bench-settings-stranded": Entry(
         Severity.FAULT,
         "The meter was not brought back to its line settings",
-        "{text}",
+        "It {found}.",
         "Switch the meter off and on and search for it at all settings (busprobe scan without line "
         "options); then set it with busprobe readdress. Do not build it in before.",
     ),

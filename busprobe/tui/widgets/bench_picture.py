@@ -85,7 +85,8 @@ class BenchPicture(CanvasPanel):
         untested = any(not s.requests for s in sheet.statistics)
         if not sheet.settings_note:
             return ""
-        note = f"Other settings: {sheet.settings_note}."
+        lead = "Afterwards it" if sheet.written else "Other settings:"
+        note = f"{lead} {sheet.settings_note}."
         return f"{note} e shows what going there writes." if untested else note
 
     def _row(

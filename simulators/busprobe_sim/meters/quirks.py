@@ -119,6 +119,34 @@ def hostile_text(chain: SunSpecRegisters, inner: Registers, point: str, text: by
     return Patched(inner, {q: _constant(w) for q, w in zip(span, words, strict=True)})
 
 
+def overwritten(
+    chain: SunSpecRegisters, inner: Registers, model_id: int, point: str, content: bytes
+) -> Registers:
+    """A point holds always the same, whatever it should be: a mark, another scale factor."""
+    span = chain.point_addresses(point, model_id)
+    words = [int.from_bytes(content[n : n + 2], "big") for n in range(0, len(content), 2)]
+    return Patched(inner, {q: _constant(w) for q, w in zip(span, words, strict=True)})
+
+
+class Hole:
+    """Any read that touches certain registers is refused: they are not in the map."""
+
+    def __init__(self, inner: Registers, span: range) -> None:
+        self._inner = inner
+        self._span = span
+
+    def read(self, address: int, count: int, now_ns: int) -> list[int]:
+        """Contents at an instant; see `Registers.read`."""
+        if address < self._span.stop and self._span.start < address + count:
+            raise NoSuchRegister
+        return self._inner.read(address, count, now_ns)
+
+
+def hole(chain: SunSpecRegisters, inner: Registers, model_id: int, point: str) -> Registers:
+    """A point of a model cannot be read."""
+    return Hole(inner, chain.point_addresses(point, model_id))
+
+
 class Stuck:
     """Nothing changes any more after an instant [ns]."""
 
@@ -129,6 +157,21 @@ class Stuck:
     def read(self, address: int, count: int, now_ns: int) -> list[int]:
         """Contents at an instant; see `Registers.read`."""
         return self._inner.read(address, count, min(now_ns, self._after_ns))
+
+
+class WrongRefusal:
+    """What must be refused is refused with another exception code than the standard has."""
+
+    def __init__(self, inner: Server, code: int) -> None:
+        self._inner = inner
+        self._code = code
+
+    def respond(self, request: bytes, now_ns: int) -> bytes | None:
+        """Answer a request PDU; see `Server`."""
+        answer = self._inner.respond(request, now_ns)
+        if answer is not None and answer[0] & 0x80:
+            return exception(request[0], self._code)
+        return answer
 
 
 class EverySecondRefused:

@@ -142,13 +142,13 @@ class SunSpecRegisters(RegisterMap):
         self.points = tuple(points)
         super().__init__([*stretches, fixed(address, (END_MODEL, 0))])
 
-    def point_addresses(self, name: str) -> range:
-        """Registers of the first point of that name.
+    def point_addresses(self, name: str, model_id: int | None = None) -> range:
+        """Registers of the first point of that name, in the first model or in a certain one.
 
         Raises:
             KeyError: No such point.
         """
         for point in self.points:
-            if point.name == name:
+            if point.name == name and model_id in (None, point.model_id):
                 return range(point.address, point.address + point.size)
         raise KeyError(name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from busprobe.model.line import LineSettings
 from busprobe_sim.meters import quirks
@@ -73,6 +74,8 @@ def build_server(
     for quirk in device.quirks:
         if quirk.kind == "every-second-refused":
             server = quirks.EverySecondRefused(server, quirk.code)
+        elif quirk.kind == "wrong-refusal":
+            server = quirks.WrongRefusal(server, quirk.code)
     return server, writable
 
 
@@ -126,7 +129,10 @@ def _chain_with_quirks(device: DevicePart, part: SunSpecPart, readings: Readings
     models = [
         common_model(nameplate, device.address if part.device_address else None, part.common_length)
     ]
-    models += [_model(model_id, part, readings, toggled) for model_id in part.models]
+    shorter = {q.model: q.by for q in device.quirks if q.kind == "short-model"}
+    for model_id in part.models:
+        model = _model(model_id, part, readings, toggled)
+        models.append(replace(model, length=model.length + shorter.get(model_id, 0)))
     chain = SunSpecRegisters(part.base, models)
     registers: Registers = chain
     for quirk in device.quirks:
@@ -163,4 +169,8 @@ def _odd(quirk: QuirkPart, chain: SunSpecRegisters, inner: Registers) -> Registe
         return quirks.restarted_counters(chain, inner, round(quirk.seconds * 1e9))
     if quirk.kind == "text":
         return quirks.hostile_text(chain, inner, quirk.point, bytes.fromhex(quirk.hex))
+    if quirk.kind == "register":
+        return quirks.overwritten(chain, inner, quirk.model, quirk.name, bytes.fromhex(quirk.hex))
+    if quirk.kind == "hole":
+        return quirks.hole(chain, inner, quirk.model, quirk.name)
     return inner

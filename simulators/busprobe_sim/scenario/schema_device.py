@@ -227,10 +227,14 @@ class QuirkPart(Part):
         "text",
         "every-second-refused",
         "stuck",
+        "register",
+        "hole",
+        "short-model",
+        "wrong-refusal",
     ]
     """Which one."""
     model: int = 1
-    """The model whose length is wrong."""
+    """The model that is odd."""
     by: int = -1
     """How far the length is wrong [registers]."""
     how: Literal["zero", "exception", "short"] = "zero"
@@ -247,6 +251,8 @@ class QuirkPart(Part):
     """When a restart is over, or values get stuck [s]."""
     code: Annotated[int, Field(ge=1, le=255)] = 6
     """Exception code."""
+    name: str = ""
+    """The point of the model that holds `hex` instead ("register"), or that is refused ("hole")."""
 
 
 class DevicePart(Part):
