@@ -17,7 +17,7 @@ from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.widgets.bench_picture import BenchPicture, View
 from busprobe.tui.widgets.line_list import LineList
-from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.panel import Looks, Prose, section
 from busprobe.tui.widgets.step_card import StepCard
 
 if TYPE_CHECKING:
@@ -80,8 +80,8 @@ class BenchPane(Looks, Vertical):
     BenchPane #bench-class { width: 10; margin-right: 2; }
     BenchPane #bench-rated { width: 8; margin-right: 2; }
     BenchPane #bench-reference { width: 1fr; }
-    BenchPane #bench-check { height: auto; max-height: 5; }
-    BenchPane #bench-files { height: auto; max-height: 3; }
+    BenchPane #bench-check { height: 3; }
+    BenchPane #bench-files { height: 1; }
     BenchPane BenchPicture { display: none; }
     BenchPane BenchCheckList, BenchPane #bench-check { display: none; }
     BenchPane.-checks BenchCheckList, BenchPane.-checks #bench-check { display: block; }
@@ -117,11 +117,11 @@ class BenchPane(Looks, Vertical):
                 placeholder="V_L1=230.4 P=1020",
             )  # fmt: skip
         yield StepCard(Step.BENCH)
-        yield BenchCheckList(id="bench-list")
-        yield Prose(id="bench-check")
-        yield BenchPicture(View.SETTINGS, id="bench-settings")
-        yield BenchPicture(View.MAP, id="bench-map")
-        yield BenchPicture(View.LABEL, id="bench-label")
+        yield section(BenchCheckList(id="bench-list"), "Checks")
+        yield section(Prose(id="bench-check"), "What the marked check rests on")
+        yield section(BenchPicture(View.SETTINGS, id="bench-settings"), "Line settings")
+        yield section(BenchPicture(View.MAP, id="bench-map"), "Register map")
+        yield section(BenchPicture(View.LABEL, id="bench-label"), "Label")
         yield Prose(id="bench-files")
 
     def on_mount(self) -> None:
@@ -212,7 +212,9 @@ class BenchPane(Looks, Vertical):
         text = Text()
         if state.bench is not None and state.report is not None:
             text.append(f"{g.note} Report ", Style(color=c.dim))
-            text.append(", ".join(words.safe(f) for f in state.report.files), Style(color=c.ink))
+            text.append(words.safe(state.report.files[0]), Style(color=c.ink))
+            more = len(state.report.files) - 1
+            text.append(f" and {more} more" if more else "", Style(color=c.dim))
         shown = self.query_one("#bench-files", Prose)
         shown.display = bool(text)
         shown.show(text)

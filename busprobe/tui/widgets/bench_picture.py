@@ -63,7 +63,9 @@ class BenchPicture(CanvasPanel):
         c, g = self.colours, self.glyphs
         dim = Style(color=c.dim)
         canvas.write(0, 0, f"{'answers at':<{_NAME}}{'answered':>9}{'median':>9}{'rest':>8}", dim)
-        canvas.write(_NAME + _NUMBERS + 2, 0, "turn-around, to 95 %, to longest", dim)
+        heading = "turn-around, to 95 %, to longest"
+        if canvas.width >= _NAME + _NUMBERS + 2 + len(heading):
+            canvas.write(_NAME + _NUMBERS + 2, 0, heading, dim)
         worst = max((s.worst_ms or 0.0 for s in sheet.statistics), default=0.0)
         room = canvas.width - _NAME - _NUMBERS - 12
         for row, found in enumerate(sheet.statistics, start=1):
@@ -163,7 +165,7 @@ class BenchPicture(CanvasPanel):
     def _label(self, canvas: Canvas, sheet: BenchSheet) -> None:
         c, g = self.colours, self.glyphs
         lines = [words.safe(line) for line in sheet.label.splitlines()]
-        width = min(canvas.width, max(_LEAST_LABEL, *(cell_len(line) + 6 for line in lines)))
+        width = min(canvas.width, max(_LEAST_LABEL, *(cell_len(line) + 9 for line in lines)))
         colour = c.ok if sheet.passed else c.fail
         edge = Style(color=colour, bold=True)
         box = g.heavy_box
