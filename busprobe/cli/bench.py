@@ -12,7 +12,6 @@ from busprobe.cli import diagnostics, output
 from busprobe.cli.bench_parts import bench_result, show_sheet
 from busprobe.cli.call import Call, Traffic
 from busprobe.cli.documents_bench import BenchResult
-from busprobe.cli.documents_handover import ReportFilePart
 from busprobe.cli.options import (
     ADDRESS,
     RECORD_KEY,
@@ -166,14 +165,14 @@ def command(
         sheet = await bench(
             job, address, plan, confirm if all_settings else None, [_setting(t) for t in only]
         )
-        files: list[ReportFilePart] = []
-        if wanted and job.recorder is not None:
-            diagnostics.progress_done()
-            job.recorder.flush()
-            files = written_report(
-                (job.recorder.path,), details, html, pdf, report_json, overwrite=overwrite
-            )
-        return bench_result(sheet, files)
+        return bench_result(sheet, [])
+
+    def finish(result: BenchResult) -> BenchResult:
+        recording: Path | None = ctx.meta.get(RECORD_KEY)
+        if not wanted or recording is None:
+            return result
+        files = written_report((recording,), details, html, pdf, report_json, overwrite=overwrite)
+        return result.model_copy(update={"files": files})
 
     def show(result: BenchResult, traffic: Traffic) -> None:
         output.line()
@@ -186,7 +185,16 @@ def command(
     call = Call.begin("bench", as_json)
     if wanted and ctx.meta.get(RECORD_KEY) is None:
         ctx.meta[RECORD_KEY] = _recording_beside(wanted[0], overwrite=overwrite)
-    run_job(ctx, call, link, settings, work, show, failed=lambda result: not result.passed)
+    run_job(
+        ctx,
+        call,
+        link,
+        settings,
+        work,
+        show,
+        failed=lambda result: not result.passed,
+        finish=finish,
+    )
 
 
 def _setting(text: str) -> LineSettings:

@@ -33,8 +33,12 @@ def run_job(
     work: Callable[[Job], Awaitable[ResultT]],
     show: Callable[[ResultT, Traffic], None],
     failed: Callable[[ResultT], bool] = lambda result: False,
+    finish: Callable[[ResultT], ResultT] = lambda result: result,
 ) -> None:
-    """Open the link, do the work, print the result, and leave with the exit status."""
+    """Open the link, do the work, print the result, and leave with the exit status.
+
+    `finish` completes the result once the link is released and the recording is whole.
+    """
 
     async def run() -> int:
         endpoint = parse_link(link)
@@ -51,6 +55,7 @@ def run_job(
             diagnostics.progress_done()
             await job.close()
             tell_trouble(recorder)
+        result = finish(result)
         found = list(job.findings.values())
         if call.as_json:
             output.document(call.document(result, found, traffic_of(job)))

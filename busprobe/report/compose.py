@@ -10,6 +10,7 @@ from busprobe.model.device_text import visible
 from busprobe.model.errors import InputError
 from busprobe.report import content as parts
 from busprobe.report import words
+from busprobe.report.bench import bench_checks, bench_entries, is_bench_only
 from busprobe.report.checks import counted, derived_checks, side_by_side
 from busprobe.report.defects import defects_of
 from busprobe.report.energy import balance_of
@@ -82,13 +83,15 @@ def compose(material: Material, *, now: datetime, version: str) -> parts.Report:
             for visit in (*found, *left)
             for test in tests[visit.file].values()
         ),
+        bench=bench_entries((*found, *left)),
+        bench_only=is_bench_only(material.visits),
         balance=balance_of((left or found), details.meters),
         readings=meter_readings((*found, *left), names),
         references=reference_entries(details.references, (left or found)),
         health=_health(found, left, names),
         defects=tuple(listed),
         notes=tuple(d for d in defects if d.severity == "note"),
-        not_tested=_not_tested(checks),
+        not_tested=_not_tested(checks, bench_only=is_bench_only(material.visits)),
         next_verification=details.report.next_verification
         or words.next_verification(any(d.state == "open" for d in listed)),
         signatures=signatures_of(details),
@@ -133,10 +136,12 @@ def _checks(
         rest_on = words.AGAINST_PLAN if whole else words.AGAINST_PLAN_UNFINISHED
         return side_by_side(before, after), rest_on
     found, left = material.of("as-found"), material.of("as-left")
+    if is_bench_only(material.visits):
+        return side_by_side(bench_checks((*found, *left)), None), words.ON_THE_BENCH
 
     def judged(visits: Sequence[Visit]) -> tuple[Check, ...]:
         merged = {a: t for v in visits for a, t in tests[v.file].items()}
-        return derived_checks(visits, merged, names)
+        return (*derived_checks(visits, merged, names), *bench_checks(visits))
 
     return side_by_side(judged(found), judged(left) if left else None), words.WITHOUT_PLAN
 
@@ -163,13 +168,13 @@ def _conclusion(
     )
 
 
-def _not_tested(checks: Sequence[parts.CheckEntry]) -> tuple[str, ...]:
+def _not_tested(checks: Sequence[parts.CheckEntry], *, bench_only: bool) -> tuple[str, ...]:
     told = []
     for entry in checks:
         if entry.final.outcome == "NOT TESTED":
             why = entry.final.evidence[0].text if entry.final.evidence else "no reason was noted"
             told.append(f"{entry.subject}: {words.inside(entry.title)} – {why}")
-    return (*told, *words.NEVER_TESTED)
+    return (*told, *(words.NEVER_TESTED_ON_BENCH if bench_only else words.NEVER_TESTED))
 
 
 # Wiring and line ---------------------------------------------------------------------------------

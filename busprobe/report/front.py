@@ -9,7 +9,8 @@ from pathlib import Path
 
 from busprobe.report import content as parts
 from busprobe.report import words
-from busprobe.report.details import Details
+from busprobe.report.bench import is_bench_only
+from busprobe.report.details import Details, ReportPart
 from busprobe.report.material import Material
 from busprobe.report.visit import Visit
 
@@ -20,15 +21,24 @@ def head_of(material: Material, now: datetime, version: str) -> parts.Head:
     return parts.Head(
         id=report.id or _made_id(material),
         revision=report.revision,
-        title=report.title,
+        title=_title(report.title, bench_only=is_bench_only(material.visits)),
         created=now.isoformat("T", "seconds"),
         program=f"busprobe {version}",
-        proves=words.proves(
+        proves=words.bench_proves()
+        if is_bench_only(material.visits) and material.verification is None
+        else words.proves(
             verified=material.verification is not None,
             wiring=any(e.body.get("step") == "wiring" for v in material.visits for e in v.events),
         ),
         does_not_prove=words.DOES_NOT_PROVE,
     )
+
+
+def _title(wanted: str, *, bench_only: bool) -> str:
+    """The title by the technician, else one that says what it is."""
+    if bench_only and wanted == ReportPart.model_fields["title"].default:
+        return "Bench test of a Modbus meter"
+    return wanted
 
 
 def _made_id(material: Material) -> str:

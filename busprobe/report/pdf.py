@@ -159,6 +159,7 @@ def pictures_of(report: Report) -> Iterator[tuple[str, Picture]]:
         ("histogram", report.health.histogram),
         ("energy", None if report.balance is None else report.balance.picture),
     ]
+    found += [(f"bench-{n}", entry.histogram) for n, entry in enumerate(report.bench)]
     for number, entry in enumerate(report.wiring):
         found += [(f"phasors-{number}", entry.phasors), (f"trend-{number}", entry.trend)]
     return ((name, picture) for name, picture in found if picture is not None)

@@ -21,6 +21,16 @@ NEVER_TESTED = (
     "Accuracy of the meters, beyond the reference readings above, if there are any.",
     "Behaviour at other times, loads, temperatures or weather than during the visit.",
 )
+NEVER_TESTED_ON_BENCH = (
+    "Accuracy beyond the reference readings above, if there are any, and at other currents, power "
+    "factors and temperatures.",
+    "Insulation, creepage and climate of the meter itself.",
+    "How it does on the long line of the site, beside its neighbours there.",
+)
+ON_THE_BENCH = (
+    "The meter stood on the table, alone on a short line; checks against the published SunSpec "
+    "models and the MODBUS Application Protocol V1.1b3."
+)
 AGAINST_PLAN = "Held against the site plan by the verification."
 AGAINST_PLAN_UNFINISHED = (
     "Held against the site plan by a verification that was not finished: checks that are missing "
@@ -32,6 +42,18 @@ WITHOUT_PLAN = (
 )
 # As the catalogue has it: "the devices with the serial numbers A and B."
 _SERIALS = re.compile(r"devices with the serial numbers (.+?)\.(?:\s|$)")
+
+
+def bench_proves() -> tuple[str, ...]:
+    """What the report of a bench test shows."""
+    return (
+        "Who the meter says it is, and whether its register map keeps to the published models: "
+        "lengths, mandatory points, scale factors, marks for what it does not implement.",
+        "How it answered in the requests that were made, at each line setting listed, and how it "
+        "refuses what is illegal.",
+        "Whether its counter agrees with its own power, and its readings with the reference "
+        "instrument, where such checks are listed as tested.",
+    )
 
 
 def proves(*, verified: bool, wiring: bool) -> tuple[str, ...]:

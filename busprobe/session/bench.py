@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from busprobe.diagnosis.bench import BENCH_CODES, BenchSheet
 from busprobe.diagnosis.catalogue import finding
 from busprobe.model.check import Check, CheckOutcome
+from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.finding import Evidence
 from busprobe.model.line import LineSettings
@@ -290,7 +291,10 @@ async def bench(
     """
     job.emit(StepStarted(Step.BENCH, _intent(address, plan)))
     try:
-        await job.known(address)
+        device = await job.known(address)
+        if job.bus.is_serial:
+            await job.settle(address)
+            await _refuse_two(job, device)
     except InputError as error:
         job.emit(StepFinished(Step.BENCH, StepEnd.FAILED, error.cause))
         raise
@@ -331,6 +335,22 @@ async def bench(
     end = StepEnd.DONE if sheet.complete else StepEnd.STOPPED
     job.emit(StepFinished(Step.BENCH, end, summary(sheet)))
     return sheet
+
+
+async def _refuse_two(job: Job, device: Device) -> None:
+    """Two new meters at one address answer as one that is broken: nothing could be said of either.
+
+    Raises:
+        InputError: More than one device answers.
+    """
+    verdict = await job.look_for_duplicate(device, Step.BENCH)
+    if verdict.verdict != "duplicate":
+        return
+    serials = f" (serial numbers {', '.join(verdict.serials)})" if verdict.serials else ""
+    raise InputError(
+        f"More than one device answers at address {device.address}{serials}.",
+        "Disconnect the bus wires of all but one, and test them one after the other.",
+    )
 
 
 def today() -> str:

@@ -245,14 +245,19 @@ def long_read_check(address: int, given: int, wanted: int) -> Check:
     )
 
 
-def label_text(device: Device, settings: str, day: str, passed: bool) -> str:
-    """What to write on the meter's label."""
+def label_text(device: Device, settings: str, day: str, checks: Sequence[Check]) -> str:
+    """What to write on the meter's label; what was not tested is not hidden on it."""
     identity = device.identity
+    outcomes = [check.outcome for check in checks]
+    untested = outcomes.count(CheckOutcome.NOT_TESTED)
+    end = "NOT passed" if CheckOutcome.FAIL in outcomes else "passed"
+    if end == "passed" and untested:
+        end += f", {untested} not tested"
     return "\n".join(
         (
             f"{identity}",
             f"S/N {identity.serial or 'unknown'}",
             f"Modbus address {device.address}, {settings}",
-            f"bench test {day}: {'passed' if passed else 'NOT passed'}",
+            f"bench test {day}: {end}",
         )
     )
