@@ -20,13 +20,13 @@ from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
+from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.training_causes import CausesScreen
 from busprobe.tui.screens.training_evidence import EvidenceScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.training_list import TrainingScreen
 from busprobe.tui.screens.training_marks import MarksScreen
 from busprobe.tui.screens.training_results import ResultsScreen
-from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.training_help import TRAINING_HELP
 from busprobe.tui.widgets.key_line import KeyLine

@@ -30,6 +30,7 @@ from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
+from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
 from busprobe.tui.session_port import EXERCISES
 from busprobe.tui.state import JobState
