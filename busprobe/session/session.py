@@ -11,14 +11,12 @@ import contextlib
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from concurrent.futures import Future
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
 from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
 from busprobe.session.events import (
-    BenchTourPlanned,
     ChangePlanned,
     CheckMade,
     Event,
@@ -216,17 +214,10 @@ class Session:
         """Find out what measuring a meter at every line setting would write; nothing is written."""
 
         async def run(job: ScreenJob) -> None:
-            from busprobe.session.bench import tour_plan
+            from busprobe.session.bench_steps import show_tour
 
             self._tour = None
-            intent = f"Looks who is at address {address}. Nothing is written."
-            self._emit(StepStarted(Step.BENCH, intent))
-            await job.find_device(address, self._settings)
-            device = await job.known(address)
-            self._tour = tour_plan(job, address)
-            self._emit(BenchTourPlanned(address, str(device.identity), self._tour))
-            text = f"Address {address}: {self._tour.why_not or 'it waits for your confirmation'}."
-            self._emit(StepFinished(Step.BENCH, StepEnd.DONE, text))
+            self._tour = await show_tour(job, address, self._settings)
 
         self._step(Step.BENCH, run)
 
@@ -234,24 +225,10 @@ class Session:
         """Test one meter on the table; what crosses the wire is kept, also on a simulated bus."""
 
         async def run(job: ScreenJob) -> None:
-            from busprobe.session.bench import bench, today
-            from busprobe.session.handover import write_report
+            from busprobe.session.bench_steps import run_bench
 
             shown, self._tour = self._tour, None
-
-            def confirmed(tour: TourPlan) -> str:
-                return "an answer at the screen" if tour == shown else ""
-
-            if job.recorder is None and self._record_bench is not None:
-                recorder = self._record_bench(job.opened.link)
-                if recorder is not None:
-                    job.record(recorder)
-                    self._emit(RecordingBegun(str(recorder.path)))
-            await job.find_device(wish.address, self._settings)
-            plan = replace(wish.plan, day=today())
-            sheet = await bench(job, wish.address, plan, confirmed if wish.every_setting else None)
-            if job.recorder is not None and sheet.complete:
-                await write_report(job, None, Step.BENCH)
+            await run_bench(job, wish, shown, self._settings, self._record_bench)
 
         self._step(Step.BENCH, run)
 

@@ -1,0 +1,81 @@
+"""The bench test as the screen runs it: what a tour writes, then the test and its report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from busprobe.model.line import LineSettings
+from busprobe.session.bench import BenchWish, TourPlan, bench, today, tour_plan
+from busprobe.session.events import (
+    BenchTourPlanned,
+    RecordingBegun,
+    Step,
+    StepEnd,
+    StepFinished,
+    StepStarted,
+)
+from busprobe.session.handover import write_report
+
+if TYPE_CHECKING:
+    from busprobe.link.base import Link
+    from busprobe.recording.store import Recorder
+    from busprobe.session.job import Job
+
+
+async def show_tour(job: Job, address: int, settings: LineSettings | None) -> TourPlan:
+    """Find out what measuring a meter at every line setting would write; nothing is written.
+
+    Args:
+        job: The job on the bus.
+        address: The meter.
+        settings: Line settings that are given, None to find them.
+
+    Raises:
+        InputError: Nobody answers there.
+    """
+    intent = f"Looks who is at address {address}. Nothing is written."
+    job.emit(StepStarted(Step.BENCH, intent))
+    await job.find_device(address, settings)
+    device = await job.known(address)
+    tour = tour_plan(job, address)
+    job.emit(BenchTourPlanned(address, str(device.identity), tour))
+    text = f"Address {address}: {tour.why_not or 'it waits for your confirmation'}."
+    job.emit(StepFinished(Step.BENCH, StepEnd.DONE, text))
+    return tour
+
+
+async def run_bench(
+    job: Job,
+    wish: BenchWish,
+    shown: TourPlan | None,
+    settings: LineSettings | None,
+    record: Callable[[Link], Recorder | None] | None,
+) -> None:
+    """Test one meter and write the test down.
+
+    Args:
+        job: The job on the bus.
+        wish: What is wanted.
+        shown: The tour that was shown and confirmed, None where none was.
+        settings: Line settings that are given, None to find them.
+        record: Begins a recording where the link has none; a report rests on one.
+
+    Raises:
+        InputError: Nobody answers there, or more than one device does.
+    """
+
+    def confirmed(tour: TourPlan) -> str:
+        return "an answer at the screen" if tour == shown else ""
+
+    if job.recorder is None and record is not None:
+        recorder = record(job.opened.link)
+        if recorder is not None:
+            job.record(recorder)
+            job.emit(RecordingBegun(str(recorder.path)))
+    await job.find_device(wish.address, settings)
+    plan = replace(wish.plan, day=today())
+    sheet = await bench(job, wish.address, plan, confirmed if wish.every_setting else None)
+    if job.recorder is not None and sheet.complete:
+        await write_report(job, None, Step.BENCH)
