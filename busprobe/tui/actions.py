@@ -164,7 +164,7 @@ ACTIONS: tuple[Action, ...] = (
         "Tell two meters at the selected address apart, guided step by step.",
     ),
     Action(
-        Scope.WORK, "every_setting", ("g",), "Each setting",
+        Scope.WORK, "every_setting", ("u",), "Each setting",
         "Test the meter at every line setting it offers; shows first what that writes.",
     ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),

@@ -123,7 +123,7 @@ HELP: dict[str, HelpText] = {
             "Reference takes what another instrument shows, as V_L1=230.4 P=1020. Class and rated "
             "current (Ib, or In of its CTs) stand on the meter; the limits follow from them "
             "(IEC 62053-21 and -22, EN 50470-3). Voltage and current have no class there.",
-            "g tests it at every line setting its profile offers. That writes: every register is "
+            "u tests it at every line setting its profile offers. That writes: every register is "
             "shown first, y confirms. It is brought back to its own setting whatever happens, and "
             "if that fails you are told where it is. v changes between checks, settings, register "
             "map and label; p writes the report.",

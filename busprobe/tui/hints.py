@@ -85,7 +85,7 @@ def _idle(state: JobState, shown: Step) -> str:
 def _bench(state: JobState) -> str:
     sheet = state.bench
     if sheet is None:
-        return "Type the meter's address, press s. g tests each line setting as well."
+        return "Type the meter's address, press s. u tests each line setting as well."
     if sheet.passed:
         return "v: settings, map, label. p writes the report. Next meter: address, s."
     return "Mark what failed and read why; d explains. v: settings, map, label."

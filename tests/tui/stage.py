@@ -261,7 +261,7 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
             yield f"bench-{view}"
         await stage.press("v")
     if visits("bench-tour"):
-        await stage.press("8", "g")
+        await stage.press("8", "u")
         await stage.play()
         yield "bench-tour"
         await stage.press("escape")

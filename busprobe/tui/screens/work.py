@@ -28,7 +28,6 @@ from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
-from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.wiring_pane import WiringPane

@@ -89,7 +89,7 @@ class BenchPicture(CanvasPanel):
             return ""
         lead = "Afterwards it" if sheet.written else "Other settings:"
         note = f"{lead} {sheet.settings_note}."
-        return f"{note} g shows what going there writes." if untested else note
+        return f"{note} u shows what going there writes." if untested else note
 
     def _row(
         self, canvas: Canvas, row: int, found: SettingsStatistics, worst: float, room: int

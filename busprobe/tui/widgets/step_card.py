@@ -34,7 +34,7 @@ ABOUT = {
     ),
     Step.BENCH: (
         "Tests one meter on the table: register map, answers, refusals, long reads, counter, "
-        "accuracy. It only reads; g asks for every line setting, which writes."
+        "accuracy. It only reads; u asks for every line setting, which writes."
     ),
     Step.WIRING: (
         "Reads one meter about once a second while you switch a load of known power. "
