@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.finding import Evidence
-from busprobe.report.content import (
+from busprobe.report.content_bench import (
     BenchEntry,
     BenchModel,
     BenchReference,

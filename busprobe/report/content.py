@@ -7,11 +7,21 @@ device or a file that someone else made passes this border and no other.
 from __future__ import annotations
 
 import json
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
-from busprobe.model.device_text import visible
+from busprobe.report.content_base import DefectState as DefectState
+from busprobe.report.content_base import DuplicateWord as DuplicateWord
+from busprobe.report.content_base import Finite as Finite
+from busprobe.report.content_base import OutcomeWord as OutcomeWord
+from busprobe.report.content_base import Part as Part
+from busprobe.report.content_base import Probability as Probability
+from busprobe.report.content_base import ResultWord as ResultWord
+from busprobe.report.content_base import SafeText as SafeText
+from busprobe.report.content_base import Sha256 as Sha256
+from busprobe.report.content_base import State as State
+from busprobe.report.content_bench import BenchEntry
 from busprobe.report.pictures.data import (
     BusPicture,
     CollisionPicture,
@@ -22,29 +32,6 @@ from busprobe.report.pictures.data import (
 )
 
 SCHEMA: Literal["busprobe-report/1"] = "busprobe-report/1"
-# Sentences, not books.
-_LONGEST_TEXT = 4_000
-
-
-def _safe(text: str) -> str:
-    return visible(text, _LONGEST_TEXT)
-
-
-SafeText = Annotated[str, AfterValidator(_safe)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Probability = Annotated[float, Field(ge=0.0, le=1.0)]
-Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-OutcomeWord = Literal["PASS", "FAIL", "NOT TESTED", "NOT APPLICABLE"]
-ResultWord = Literal["PASS", "FAIL", "INCOMPLETE"]
-DuplicateWord = Literal["single", "duplicate", "undecided"]
-DefectState = Literal["open", "not found again"]
-State = Literal["as-found", "as-left"]
-
-
-class Part(BaseModel):
-    """Base of every part: immutable, nothing unexpected."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
 
 class Conclusion(Part):
@@ -375,84 +362,6 @@ class ReferenceEntry(Part):
     limit_percent: Finite | None
     outcome: OutcomeWord
     instrument: SafeText
-
-
-class BenchModel(Part):
-    """One model of a register map beside its published definition."""
-
-    id: int
-    name: SafeText
-    register_: int = Field(alias="register")
-    """Its ID register."""
-    length: int
-    published: SafeText
-    """Lengths that the definition allows; empty where it is not published."""
-    length_right: bool | None
-    mandatory: int
-    there: int
-    """How many of the mandatory points are there."""
-    absent: tuple[SafeText, ...]
-    """Optional points that are not implemented."""
-    troubles: tuple[SafeText, ...]
-    remarks: tuple[SafeText, ...]
-
-    model_config = ConfigDict(populate_by_name=True, serialize_by_alias=True)
-
-
-class BenchStatistics(Part):
-    """How a meter answers at one line setting."""
-
-    settings: SafeText
-    current: bool
-    """Whether it had it when the test began."""
-    measured: Literal["measured", "not-measured", "failed"]
-    why: SafeText
-    requests: int
-    answered: int
-    median_ms: Finite | None
-    p95_ms: Finite | None
-    worst_ms: Finite | None
-    gap_ms: Finite | None
-    """Shortest silence between requests at which it answers."""
-
-
-class BenchReference(Part):
-    """A reading of a reference instrument beside that of the meter."""
-
-    quantity: SafeText
-    unit: SafeText
-    reference: Finite
-    meter: Finite | None
-    deviation: Finite | None
-    limit: Finite | None
-    limit_unit: SafeText
-    """Of deviation and limit: "%" or the unit."""
-    rests_on: SafeText
-    outcome: OutcomeWord
-
-
-class BenchEntry(Part):
-    """A meter that was tested on the table."""
-
-    address: int
-    device: SafeText
-    serial: SafeText
-    time: SafeText
-    settings: SafeText
-    """Line settings it was left at."""
-    settings_note: SafeText
-    accuracy_class: SafeText
-    passed: bool
-    complete: bool
-    """Whether the test came to its end."""
-    label: tuple[SafeText, ...]
-    """Lines for the meter's label."""
-    models: tuple[BenchModel, ...]
-    statistics: tuple[BenchStatistics, ...]
-    references: tuple[BenchReference, ...]
-    written: tuple[SafeText, ...]
-    """What was written to it, in order."""
-    histogram: HistogramPicture | None
 
 
 class Balance(Part):
