@@ -111,7 +111,7 @@ def run_terminal(
             diagnostics.error(error)
             return diagnostics.status_of(error)
         scenarios = []
-    session = Session(link_opener(pace="real"), _record_visit, _record_bench)
+    session = Session(link_opener(pace="real"), _record_visit)
     try:
         run_app(
             session,
@@ -172,20 +172,6 @@ def _record_visit(link: Link) -> Recorder | None:
         return begin_own_recording(link)
     except InputError:
         return None
-
-
-def _record_bench(link: Link) -> Recorder | None:
-    """A bench test of a simulated meter is kept apart from real visits: its report needs it."""
-    if link.endpoint.kind is not LinkKind.SIMULATED:
-        return None
-    from datetime import datetime
-
-    from platformdirs import user_data_path
-
-    from busprobe.session.keeping import begin_recording, new_name
-
-    folder = user_data_path("busprobe", appauthor=False) / "practice"
-    return begin_recording(new_name(folder, datetime.now().astimezone()), link)
 
 
 def main() -> None:

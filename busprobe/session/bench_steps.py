@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -10,7 +9,6 @@ from busprobe.model.line import LineSettings
 from busprobe.session.bench import BenchWish, TourPlan, bench, today, tour_plan
 from busprobe.session.events import (
     BenchTourPlanned,
-    RecordingBegun,
     Step,
     StepEnd,
     StepFinished,
@@ -19,8 +17,6 @@ from busprobe.session.events import (
 from busprobe.session.handover import write_report
 
 if TYPE_CHECKING:
-    from busprobe.link.base import Link
-    from busprobe.recording.store import Recorder
     from busprobe.session.job import Job
 
 
@@ -51,7 +47,6 @@ async def run_bench(
     wish: BenchWish,
     shown: TourPlan | None,
     settings: LineSettings | None,
-    record: Callable[[Link], Recorder | None] | None,
 ) -> None:
     """Test one meter and write the test down.
 
@@ -60,7 +55,6 @@ async def run_bench(
         wish: What is wanted.
         shown: The tour that was shown and confirmed, None where none was.
         settings: Line settings that are given, None to find them.
-        record: Begins a recording where the link has none; a report rests on one.
 
     Raises:
         InputError: Nobody answers there, or more than one device does.
@@ -69,13 +63,8 @@ async def run_bench(
     def confirmed(tour: TourPlan) -> str:
         return "an answer at the screen" if tour == shown else ""
 
-    if job.recorder is None and record is not None:
-        recorder = record(job.opened.link)
-        if recorder is not None:
-            job.record(recorder)
-            job.emit(RecordingBegun(str(recorder.path)))
     await job.find_device(wish.address, settings)
     plan = replace(wish.plan, day=today())
     sheet = await bench(job, wish.address, plan, confirmed if wish.every_setting else None)
     if job.recorder is not None and sheet.complete:
-        await write_report(job, None, Step.BENCH)
+        await write_report(job, None, step=Step.BENCH)

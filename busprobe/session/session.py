@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
 from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
+from busprobe.session.bench_commands import BenchCommands
 from busprobe.session.events import (
     ChangePlanned,
     CheckMade,
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from busprobe.link.base import Link
     from busprobe.procedures.change_address import ChangePlan
     from busprobe.recording.store import Recorder
-    from busprobe.session.bench import BenchWish, TourPlan
     from busprobe.session.handover import VerifyWish
     from busprobe.session.ports import Hands, OpenLink
     from busprobe.session.screen_job import ScreenJob
@@ -57,24 +57,19 @@ def _load_job() -> None:
     import busprobe.session.screen_job  # noqa: F401 - the technician is still reading the first screen
 
 
-class Session:
+class Session(BenchCommands):
     """What the terminal interface commands.
 
     Args:
         open_link: Opens any link.
         record: Begins the recording of a link that was opened; None keeps nothing.
-        record_bench: Begins the recording of a bench test where the link is not recorded.
     """
 
     def __init__(
-        self,
-        open_link: OpenLink,
-        record: Callable[[Link], Recorder | None] | None = None,
-        record_bench: Callable[[Link], Recorder | None] | None = None,
+        self, open_link: OpenLink, record: Callable[[Link], Recorder | None] | None = None
     ) -> None:
         self._open_link = open_link
         self._record = record
-        self._record_bench = record_bench
         self._listeners: list[Callable[[Event], None]] = []
         self._overseers: list[Callable[[Stint], None]] = []
         self._working_since_ns: int | None = None
@@ -86,7 +81,6 @@ class Session:
         self._beside_files: list[Path] = []
         self._change: ChangePlan | None = None
         self._confirmed: bool | None = None
-        self._tour: TourPlan | None = None
         self._loop = asyncio.new_event_loop()
         self._turn: asyncio.Lock | None = None
         self._thread = threading.Thread(target=self._run, name="busprobe-session", daemon=True)
@@ -209,28 +203,6 @@ class Session:
                 await check_balance(job, meters, plan, operator if curtail else None)
 
         self._step(Step.ENERGY, run)
-
-    def plan_tour(self, address: int) -> None:
-        """Find out what measuring a meter at every line setting would write; nothing is written."""
-
-        async def run(job: ScreenJob) -> None:
-            from busprobe.session.bench_steps import show_tour
-
-            self._tour = None
-            self._tour = await show_tour(job, address, self._settings)
-
-        self._step(Step.BENCH, run)
-
-    def bench(self, wish: BenchWish) -> None:
-        """Test one meter on the table; what crosses the wire is kept, also on a simulated bus."""
-
-        async def run(job: ScreenJob) -> None:
-            from busprobe.session.bench_steps import run_bench
-
-            shown, self._tour = self._tour, None
-            await run_bench(job, wish, shown, self._settings, self._record_bench)
-
-        self._step(Step.BENCH, run)
 
     def verify(self, wish: VerifyWish) -> None:
         """Hold the site against a plan: the open line first, then the others of the plan."""
