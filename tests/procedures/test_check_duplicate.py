@@ -49,16 +49,12 @@ def test_classes(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["near and far", "three devices", "two, no bias", "both abort"])
-def test_collisions_are_seldom_called_single(name: str) -> None:
-    told = buses = 0
+def test_collisions_are_never_called_single(name: str) -> None:
     for seed in SEEDS:
         bus = draw_bus(name, seed)
         verdict = checked(bus)
         if bus.speakers > 1:
-            told += verdict.verdict != "single"
-            buses += 1
-    # A stronger device may drown the other one on a bus now and then.
-    assert told >= buses - 1
+            assert verdict.verdict != "single", seed
 
 
 def test_serial_numbers_of_devices_that_answer_one_after_the_other() -> None:

@@ -5,9 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from busprobe.diagnosis.duplicate.observe import Kind
+
 # How often two devices understand requests at the wrong rate so much alike that neither was heard
 # alone (measured on simulated lines, bit clocks apart by 0.3 % rms).
 LIMITS_ALIKE = 0.15
+# An adapter that is slow to go back to the rate of the line spoils the start of an answer: what it
+# can do is no evidence.
+NOT_BY_ADAPTER = frozenset((Kind.CLEAN, Kind.FLANKED, Kind.TWO, Kind.TAIL, Kind.LONG))
 _MOST_LOG = math.log(1e3)
 
 # Readings of the same device stay this close over seconds: in steps, and as a share.

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from busprobe.diagnosis.duplicate.alone import log_cleaner, log_others, others
+from busprobe.diagnosis.duplicate.alone import NOT_BY_ADAPTER, log_cleaner, log_others, others
 from busprobe.diagnosis.duplicate.hypotheses import (
     PRIOR_MORE,
     Background,
@@ -29,7 +29,7 @@ from busprobe.diagnosis.duplicate.questions import (
 from busprobe.diagnosis.duplicate.reading import Reader
 from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, serial_text
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict, Probe
-from busprobe.diagnosis.duplicate.words import evidence_of, manner_of
+from busprobe.diagnosis.duplicate.words import AtLimit, evidence_of, evidence_of_limits, manner_of
 from busprobe.model.exchange import Exchange, Frame, Unframed
 from busprobe.model.line import Parity
 from busprobe.wire import pdu
@@ -118,6 +118,7 @@ class DuplicateTest:
     _pending: Question | int | None = None
     _pending_margin: bool = False
     _offset: float = 0.0
+    _offsets: list[float] = field(default_factory=list)
     _again: int = 0
     _gap: int = 0
     _gap_is_innocent: bool = False
@@ -321,6 +322,7 @@ class DuplicateTest:
         if not self._again:
             self._margins.take(seen.kind not in (Kind.SILENT, Kind.BABBLE, Kind.LATE))
         self._margins_taken.append((question, seen))
+        self._offsets.append(self._offset)
         if tells(seen.kind):
             (self._outside if abs(self._offset) > SURELY_UNDERSTOOD else self._inside).append(seen)
         if question.serial:
@@ -377,7 +379,7 @@ class DuplicateTest:
         counts: Counter[tuple[Sort, Kind]] = Counter()
         serials: Counter[tuple[Sort, Kind]] = Counter()
         margin = self._margins_taken[0][0] if self._margins_taken else None
-        inside = [(margin, seen) for seen in self._inside if margin]
+        inside = [(margin, o) for o in self._inside if margin and o.kind in NOT_BY_ADAPTER]
         for question, seen in (*self._taken, *inside):
             kind = tells(seen.kind)
             if kind is None:
@@ -391,7 +393,7 @@ class DuplicateTest:
 
     def _at_limits(self) -> Counter[tuple[Sort, Kind]]:
         """Exchanges at the limits of understanding."""
-        kinds = (tells(seen.kind) for seen in self._outside)
+        kinds = (tells(o.kind) for o in self._outside if o.kind in NOT_BY_ADAPTER)
         return Counter((Sort.UNLIKE, kind) for kind in kinds if kind)
 
     def _weigh(self) -> None:
@@ -405,7 +407,7 @@ class DuplicateTest:
         the_same = bool(same_again) if elsewhere is None else not elsewhere
         inside = self._asked_like_margins()
         beside = log_others(elsewhere or 0)
-        if inside and self._outside:
+        if inside and _clean(self._outside)[0]:
             beside += log_cleaner(_clean(inside), _clean(self._outside))
         at_limits = self._at_limits()
         one = log_one(counts + at_limits, self.background)
@@ -428,11 +430,14 @@ class DuplicateTest:
         two = self.probability_two
         serials = tuple(dict.fromkeys(t for t in map(serial_text, self._serials.serials) if t))
         manner = ""
+        limits = self._limits()
         if all(o.kind is Kind.SILENT for o in observations):
             verdict, probability = "silent", 1.0 if self._is_silent() else 0.9
         elif self._is_more():
             verdict, probability = "duplicate", two
-            manner = manner_of(observations, len(serials))
+            manner = manner_of(
+                observations, len(serials), only_at_limits=self._is_hidden(serials, limits)
+            )
         elif self._is_one():
             verdict, probability = "single", 1 - two
         else:
@@ -450,9 +455,33 @@ class DuplicateTest:
                 self._serials.fragment if verdict == "duplicate" else b"",
                 serial_text(self._serials.common) if verdict == "duplicate" else "",
                 self.background,
-            ),
+            )
+            + evidence_of_limits(limits, serials),
             manner,
         )
+
+    def _limits(self) -> list[AtLimit]:
+        """Whole answers at rates that not every device understands."""
+        return [
+            AtLimit(
+                seen.number,
+                offset,
+                serial_text(seen.contents[0][1:]) if question.serial else "",
+            )
+            for (question, seen), offset in zip(self._margins_taken, self._offsets, strict=True)
+            if seen.kind in (Kind.CLEAN, Kind.FLANKED) and abs(offset) > SURELY_UNDERSTOOD
+        ]
+
+    def _is_hidden(self, serials: Sequence[str], limits: Sequence[AtLimit]) -> bool:
+        """Whether a serial number was heard at the limits alone."""
+        usual = {
+            serial_text(content[1:])
+            for question, seen in self._taken
+            if question.serial
+            for content in seen.contents
+        }
+        at_limits = {heard.serial for heard in limits}
+        return any(serial in at_limits and serial not in usual for serial in serials)
 
 
 def _clean(seen: Sequence[Observation]) -> tuple[int, int]:

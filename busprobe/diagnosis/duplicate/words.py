@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.duplicate.hypotheses import Background
@@ -40,6 +41,21 @@ _WORDS = {
 # What counts for two devices, most telling first.
 _ORDER = tuple(_WORDS)
 _SHOWN_BYTES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class AtLimit:
+    """An answer to a request at a rate that is a little off.
+
+    Attributes:
+        number: Number of the exchange.
+        offset: How far off, as a share of the rate.
+        serial: Serial number that answered, or "".
+    """
+
+    number: int
+    offset: float
+    serial: str
 
 
 def evidence_of(
@@ -117,8 +133,45 @@ def _hex(data: bytes) -> str:
     return data[:_SHOWN_BYTES].hex(" ").upper() + more
 
 
-def manner_of(observations: Sequence[Observation], serials: int) -> str:
-    """How the devices share the line, in words."""
+def evidence_of_limits(limits: Sequence[AtLimit], serials: Sequence[str]) -> tuple[Evidence, ...]:
+    """What requests at rates that are a little off brought.
+
+    Args:
+        limits: Those that were answered.
+        serials: Serial numbers that a CRC proves, the one heard as a rule first.
+    """
+    first: dict[str, AtLimit] = {}
+    for heard in limits:
+        first.setdefault(heard.serial, heard)
+    told = [
+        Evidence(
+            heard.number,
+            f"asked at a rate that is {100 * heard.offset:+.2f} % off, the device with the serial "
+            f"number {serial} answered alone",
+        )
+        for serial, heard in first.items()
+        if serial in serials[1:]
+    ]
+    if not told and len(limits) > 1 and len(first) == 1 and "" not in first:
+        last = max(limits, key=lambda heard: abs(heard.offset))
+        told.append(
+            Evidence(
+                last.number,
+                "asked up to the limits of the rates that are understood "
+                f"({100 * last.offset:+.2f} %), none but the same device answered",
+            )
+        )
+    return tuple(told)
+
+
+def manner_of(observations: Sequence[Observation], serials: int, *, only_at_limits: bool) -> str:
+    """How the devices share the line, in words.
+
+    Args:
+        observations: Exchanges at the rate of the line.
+        serials: How many serial numbers are known.
+        only_at_limits: Whether one of them was heard at no rate but its own limit.
+    """
     counts = Counter(o.kind for o in observations)
     captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK] + counts[Kind.START]
     destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG] + counts[Kind.SHRUNK]
@@ -126,6 +179,8 @@ def manner_of(observations: Sequence[Observation], serials: int) -> str:
     if any(len(o.contents) > 2 for o in observations) or serials > 2:
         return "more than two answer"
     if not most or 4 * most < len(observations):
+        if only_at_limits:
+            return "one of them is never heard while the other answers"
         if serials > 1:
             return "now one is heard, now the other"
         return "most answers of one are not heard at all"
@@ -145,12 +200,15 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
         name = str(device.identity)
     if verdict.verdict == "duplicate":
         which = (
-            f"They are the devices with the serial numbers {_listed(verdict.serials)}."
+            f"They are the devices with the serial numbers {_listed(verdict.serials)}. "
+            "Find both by their labels before a wire is loosened."
             if len(verdict.serials) > 1
-            else f"One of them has the serial number {verdict.serials[0]}; that of the other could "
-            "not be read."
+            else f"One of them has the serial number {verdict.serials[0]}, by which its label is "
+            "found; that of the other could not be read, and it is the one that still answers when "
+            "the first is off the bus."
             if verdict.serials
-            else "Their serial numbers could not be read: no answer survives whole."
+            else "Their serial numbers could not be read, because no answer survives whole: each "
+            "tells its own when it is alone on the bus."
         )
         return finding(
             "duplicate-address",
