@@ -350,7 +350,9 @@ class Bus:
         try:
             sent = await self._send(adu)
             request_end = sent.t_ns + settings.duration_ns(len(adu))
-            while (chunk := await self._receive(request_end)) is not None:
+            # The end of an echo may come a little later, by a clock that is a little slow.
+            ended = request_end + settings.character_ns // 4
+            while (chunk := await self._receive(ended)) is not None:
                 heard.append(chunk)
         finally:
             await self._set(home)

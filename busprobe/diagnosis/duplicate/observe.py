@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from busprobe.diagnosis.duplicate.collisions import is_collision
@@ -32,6 +33,11 @@ _FEWEST_RIGHT_BEHIND = 3
 # An adapter that drives on after the request spoils the start of answers that come at once; it does
 # so for a few milliseconds (field capture posted in rosenrot00/esphome_modbus_bridge #23: 1.3 ms).
 _ADAPTER_HOLDS_NS = 6_000_000
+# So many first bytes of the request are its echo; an answer has two or three of them at most.
+_FEWEST_OF_ECHO = 5
+# Pulses that belong to switching come beside so many answers, and as a share of them.
+_FEWEST_STEADY = 3
+_STEADY_SHARE = 0.7
 # No device answers so soon (Modbus over Serial Line V1.02, 2.5.1.1: after 3.5 characters) [char].
 _AT_ONCE = 3.0
 # More bytes than two answers have, and this many.
@@ -271,7 +277,14 @@ def runs_of(exchange: Exchange) -> tuple[Run, ...]:
         else:
             runs.append(Run(start, chunk.t_ns, data))
     # What had come back before the request had left is a damaged echo, and no device's answer.
-    return tuple(r for r in runs if r.end_ns > request.t_end_ns + character_ns)
+    later = (r for r in runs if r.end_ns > request.t_end_ns + character_ns)
+    return tuple(run for r in later if (run := _without_echo(r, request.raw)).data)
+
+
+def _without_echo(run: Run, adu: bytes) -> Run:
+    """Take the start of our own request off the front, as an echo that lost its end leaves it."""
+    same = common_end(run.data[::-1], adu[::-1])
+    return replace(run, data=run.data[same:]) if same >= _FEWEST_OF_ECHO else run
 
 
 def _beside(runs: tuple[Run, ...], first: Frame, last: Frame) -> tuple[bytes, bytes]:
@@ -300,6 +313,24 @@ def is_glitch(data: bytes) -> bool:
     if len(data) <= _MOST_PULSES and pulses == len(data):
         return True
     return data[0] == 0 and (len(data) <= CRC_BYTES or 2 * pulses >= len(data))
+
+
+def switching_of(seen: Sequence[Observation]) -> tuple[bytes, bytes] | None:
+    """Pulses beside nearly all valid answers, always the same: what one driver does when switched.
+
+    Args:
+        seen: Exchanges.
+
+    Returns:
+        Bytes before and after an answer, or None where nothing of the kind is heard.
+    """
+    valid = [o for o in seen if o.contents]
+    pulses = Counter((o.head, o.tail) for o in valid if o.kind is Kind.PULSE)
+    if not pulses:
+        return None
+    commonest, number = pulses.most_common(1)[0]
+    steady = number >= _FEWEST_STEADY and number >= _STEADY_SHARE * len(valid)
+    return commonest if steady else None
 
 
 def is_switching(data: bytes) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busprobe.diagnosis.duplicate.observe import (
+    CRC_BYTES,
     Kind,
     Observation,
     common_end,
@@ -21,6 +22,8 @@ from busprobe.wire import pdu
 
 # So many last bytes of an answer prove that it was sent once more: the check and what it covers.
 _FEWEST_OF_SECOND = 5
+# An answer that comes later than so many requests is not waited for.
+_RECENT = 4
 
 
 class Reader:
@@ -44,6 +47,7 @@ class Reader:
         self._damaged: dict[bytes, set[bytes]] = {}
         self._held_back = b""
         self._before: tuple[bytes, Kind | None] = (b"", None)
+        self._recent: list[bytes] = []
 
     def read(
         self,
@@ -91,6 +95,7 @@ class Reader:
         self._held_back = seen.head if seen.kind is Kind.CUT else b""
         owed = seen.kind is not Kind.SILENT or not may_be_silent
         self._before = (request, (Kind.CLEAN if whole else seen.kind) if owed else None)
+        self._recent = [*self._recent[1 - _RECENT :], request]
         self.foreign = self.foreign or any(is_strange(p, exchange.request) for p in pieces)
         return seen
 
@@ -119,6 +124,8 @@ class Reader:
             # It had none, so that this is no second one.
             damaged = not seen.contents and seen.kind is not Kind.SILENT
             return replace(seen, kind=Kind.LATE) if late or damaged else seen
+        if seen.contents and len(seen.tail) >= CRC_BYTES:
+            late = late or self._ends_recent(seen.tail, exchange.request.pdu)
         if another and not seen.contents:
             late = late or any(
                 common_end(run.data, whole) >= _FEWEST_OF_SECOND
@@ -126,3 +133,13 @@ class Reader:
                 for whole in self._known.get(request, ())
             )
         return replace(seen, kind=Kind.TWO) if late else seen
+
+    def _ends_recent(self, tail: bytes, request: bytes) -> bool:
+        """Whether bytes end with the check of a known answer to a request asked a little before."""
+        ends = {
+            whole[-CRC_BYTES:]
+            for recent in self._recent
+            if recent != request
+            for whole in self._known.get(recent, ())
+        }
+        return tail[-CRC_BYTES:] in ends

@@ -18,7 +18,7 @@ from busprobe.diagnosis.duplicate.hypotheses import (
 )
 from busprobe.diagnosis.duplicate.identity import log_identity
 from busprobe.diagnosis.duplicate.margins import SURELY_UNDERSTOOD, MarginSearch
-from busprobe.diagnosis.duplicate.observe import Kind, Observation
+from busprobe.diagnosis.duplicate.observe import Kind, Observation, switching_of
 from busprobe.diagnosis.duplicate.questions import (
     SERIAL_OFFSET,
     SERIAL_REGISTERS,
@@ -44,7 +44,7 @@ FEWEST_ONE = 6
 FEWEST_MORE = 3
 MOST = 30
 # What is enough to say so when no more is asked.
-SURE_MORE_AT_LAST = 0.98
+SURE_MORE_AT_LAST = 0.96
 SURE_ONE_AT_LAST = 0.96
 # The same where no answer was whole, not even at the limits of understanding.
 SURE_ONE_IN_PIECES = 0.998
@@ -60,7 +60,7 @@ MOST_WITH_STRANGERS = 60
 # 300 ms); later requests need not wait for it again.
 _LONG_LINGER_NS = 320 * MS
 _SHORT_LINGER_NS = 60 * MS
-_LONG_LINGERS = 2
+_LONG_LINGERS = 1
 _DOUBTFUL = -3.0
 _LISTEN_NS = 700 * MS
 # A device that is slow now and then (inverters and gateways need up to a second) gets more.
@@ -71,7 +71,7 @@ _LATER_NS = 150 * MS
 _LATER_FACTOR = 1.3
 # At the limits of understanding silence is expected, and not waited for long.
 _MARGIN_FACTOR = 1.1
-_MARGIN_NS = 25 * MS
+_MARGIN_NS = 15 * MS
 # An answer of somebody else is asked for again.
 _MOST_AGAIN = 3
 # An answer that takes this much longer than its bytes pauses [character].
@@ -380,8 +380,9 @@ class DuplicateTest:
         serials: Counter[tuple[Sort, Kind]] = Counter()
         margin = self._margins_taken[0][0] if self._margins_taken else None
         inside = [(margin, o) for o in self._inside if margin and o.kind in NOT_BY_ADAPTER]
+        switching = switching_of([o for _, o in self._taken])
         for question, seen in (*self._taken, *inside):
-            kind = tells(seen.kind)
+            kind = tells(Kind.CLEAN if (seen.head, seen.tail) == switching else seen.kind)
             if kind is None:
                 continue
             # Refusals are short, and the same from any device.

@@ -23,7 +23,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "simulators"), str(Path(__file__).parent)]
 from drawn_buses import ADDRESS, SINGLE, TWO, DrawnBus, draw_bus  # noqa: E402
 
 from busprobe.diagnosis.duplicate.hypotheses import tells  # noqa: E402
-from busprobe.diagnosis.duplicate.observe import Kind, Observation  # noqa: E402
+from busprobe.diagnosis.duplicate.observe import Kind, Observation, switching_of  # noqa: E402
 from busprobe.diagnosis.duplicate.questions import Question, Sort, questions  # noqa: E402
 from busprobe.diagnosis.duplicate.reading import Reader  # noqa: E402
 from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
@@ -127,10 +127,13 @@ async def course(bus: DrawnBus) -> Counts:
             innocent = not gap
     counts = np.zeros((len(SORTS), len(KINDS)))
     refused = {q.pdu for q, o in seen for content in o.contents if len(content) == 1}
+    switching = switching_of([observation for _, observation in seen])
     for question, observation in seen:
         sort = Sort.SHORT if question.pdu in refused else question.sort
-        if observation.kind in KINDS:
-            counts[SORTS.index(sort), KINDS.index(observation.kind)] += 1
+        steady = (observation.head, observation.tail) == switching
+        kind = Kind.CLEAN if steady else observation.kind
+        if kind in KINDS:
+            counts[SORTS.index(sort), KINDS.index(kind)] += 1
     return counts
 
 
