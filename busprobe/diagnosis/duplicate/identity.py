@@ -15,6 +15,9 @@ from busprobe.diagnosis.duplicate.questions import Question
 _LOG_IDENTITY_ONCE = math.log(1e4)
 _LOG_IDENTITY_ONCE_SOUND = math.log(1e6)
 _LOG_IDENTITY_TWICE = math.log(1e9)
+# Exception codes that the same request brings always or never; others (busy, failure, gateways)
+# come and go (MODBUS Application Protocol V1.1b3, section 7).
+_STEADY_REFUSALS = (1, 2, 3)
 # Readings that jump to and fro together may be those of two devices: so many registers, so many
 # jumps, so much wider than what they do otherwise. A load that pulses does it too.
 _LOG_JUMPING = math.log(100.0)
@@ -43,6 +46,7 @@ def log_identity(
             for q, o in taken
             if q.pdu == question.pdu and o.kind is not Kind.STRANGE
             for content in o.contents
+            if len(content) > 1 or content[0] in _STEADY_REFUSALS
         ]
         if not question.fixed:
             if jumps_together(contents):

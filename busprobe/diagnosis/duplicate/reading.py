@@ -88,6 +88,8 @@ class Reader:
             # Answers that came after the exchange was over count.
             contents = tuple(frame.pdu[1:] for frame in whole)
             seen = replace(seen, kind=Kind.TWO, contents=contents)
+        if seen.kind is Kind.TAIL and self._ends_recent(seen.tail, request):
+            seen = replace(seen, kind=Kind.TWO)
         seen = self._with_before(seen, exchange, pieces)
         self._known.setdefault(request, set()).update(frame.raw for frame in whole)
         if not seen.contents and seen.kind is not Kind.SILENT:
@@ -124,8 +126,6 @@ class Reader:
             # It had none, so that this is no second one.
             damaged = not seen.contents and seen.kind is not Kind.SILENT
             return replace(seen, kind=Kind.LATE) if late or damaged else seen
-        if seen.contents and len(seen.tail) >= CRC_BYTES:
-            late = late or self._ends_recent(seen.tail, exchange.request.pdu)
         if another and not seen.contents:
             late = late or any(
                 common_end(run.data, whole) >= _FEWEST_OF_SECOND

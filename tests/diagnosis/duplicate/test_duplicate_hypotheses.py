@@ -219,3 +219,15 @@ def test_readings_that_jump_together_to_and_fro_are_two_devices() -> None:
     other = bytes((10,)) + bytes.fromhex("08FC 01A9 0010 0300 0064")
     assert not jumps_together([one, other, one, other])
     assert not jumps_together([])
+
+
+@pytest.mark.parametrize(("code", "two"), [(2, True), (6, False)])
+def test_a_device_that_is_busy_now_and_then_is_no_second_one(code: int, two: bool) -> None:
+    test = DuplicateTest(1, BASE)
+    asked: Counter[bytes] = Counter()
+    while (probe := test.next_request()) is not None:
+        asked[probe.pdu] += 1
+        refuse = asked[probe.pdu] % 2 == 0
+        frame = answer(bytes((0x83, code))) if refuse else reply(probe.pdu)
+        test.take(exchange(probe.pdu, (20.0, frame)))
+    assert (test.verdict.verdict == "duplicate") == two
