@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busprobe.model.errors import BusprobeError, InputError
-from busprobe.session.trainee import Attempt, Logbook, export_answers
 
 if TYPE_CHECKING:
     from busprobe.session.session import Session
     from busprobe.session.stint import Stint
+    from busprobe.session.trainee import Attempt, Logbook
     from busprobe.session.training import Explanation, Graded, TrainingDesk
 
 LEVELS = (1, 2, 3, 4, 5)
@@ -384,6 +384,8 @@ class TrainingRoom:
         Raises:
             InputError: It cannot be written so.
         """
+        from busprobe.session.trainee import export_answers
+
         return export_answers(file, [self.desk.logbook()])
 
 

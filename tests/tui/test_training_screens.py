@@ -87,6 +87,14 @@ async def test_a_trainer_tells_an_exercise_with_its_seed() -> None:
         assert trainer_of(stage).calls == [("begin", ("random-3@17", None))]
 
 
+async def test_what_was_typed_stays_while_the_results_are_looked_at() -> None:
+    async with on_stage(training_app()) as stage:
+        stage.app.screen.query_one("#wish", Input).value = "two-pairs@5"
+        await stage.press("r", "b")
+        assert isinstance(stage.app.screen, TrainingScreen)
+        assert stage.app.screen.query_one("#wish", Input).value == "two-pairs@5"
+
+
 async def test_an_exercise_that_there_is_not_is_told_with_a_next_step() -> None:
     async with on_stage(training_app()) as stage:
         trainer_of(stage).refuse = "There is no exercise 'x'."

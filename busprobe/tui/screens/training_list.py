@@ -37,20 +37,28 @@ class ExerciseList(LineList):
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.cards: tuple[Card, ...] = ()
+        self.cards: tuple[Card, ...] | None = None
 
     def entry_count(self) -> int:
         """How many there are."""
-        return len(self.cards)
+        return len(self.cards or ())
 
     def empty_text(self) -> str:
         """Without the simulator there are none."""
+        if self.cards is None:
+            return f" Reading the exercises {self.glyphs.ellipsis}"
         return " There is no exercise here."
+
+    def card_at(self, index: int) -> Card | None:
+        """The exercise in this row."""
+        return None if self.cards is None or index >= len(self.cards) else self.cards[index]
 
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """Level, title, state."""
         c, g = self.colours, self.glyphs
-        card = self.cards[index]
+        card = self.card_at(index)
+        if card is None:
+            return []
         shown = training_words.state(card, g, c)
         room = max(8, width - 8 - _STATE_WIDTH)
         title = words.safe(card.title)
@@ -87,6 +95,10 @@ class TrainingScreen(Looks, Screen[None]):
 
     help_topic = "training"
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._filled = ""
+
     def compose(self) -> ComposeResult:
         """List, story, field, keys."""
         yield TitleLine()
@@ -110,13 +122,15 @@ class TrainingScreen(Looks, Screen[None]):
         return cast("BusprobeApp", self.app)
 
     def on_mount(self) -> None:
-        """Read the exercises."""
+        """Start in the list."""
         self.query_one(ExerciseList).focus()
-        self.read()
 
     def on_screen_resume(self) -> None:
-        """Marks may have come in meanwhile."""
-        self.read()
+        """Read the exercises, and marks that came in meanwhile; that takes a moment.
+
+        The screen is painted before.
+        """
+        self.call_after_refresh(self.read)
 
     def read(self) -> None:
         """Read exercises and marks anew."""
@@ -128,7 +142,9 @@ class TrainingScreen(Looks, Screen[None]):
         except BusprobeError as error:
             listed.cards = ()
             self._tell(error)
-        self._take_marked()
+        field = self.query_one("#wish", Input)
+        if field.value in ("", self._filled):  # what somebody typed stays
+            self._take_marked()
         self.refresh_state()
 
     def refresh_state(self) -> None:
@@ -138,8 +154,8 @@ class TrainingScreen(Looks, Screen[None]):
         self.query_one(KeyLine).refresh_state()
         listed = self.query_one(ExerciseList)
         listed.refresh_state()
-        done = sum(card.best is not None for card in listed.cards if not card.drawn)
-        count = sum(not card.drawn for card in listed.cards)
+        shipped = [card for card in listed.cards or () if not card.drawn]
+        done, count = sum(card.best is not None for card in shipped), len(shipped)
         self.query_one("#ask", Prose).show(
             Text.assemble(
                 (f" {self.glyphs.right} Next:", Style(color=c.accent, bold=True)),
@@ -151,7 +167,7 @@ class TrainingScreen(Looks, Screen[None]):
 
     def _marked(self) -> Card | None:
         listed = self.query_one(ExerciseList)
-        return listed.cards[listed.cursor] if listed.cursor < len(listed.cards) else None
+        return listed.card_at(listed.cursor)
 
     def _about(self) -> Text:
         c, g = self.colours, self.glyphs
@@ -182,7 +198,8 @@ class TrainingScreen(Looks, Screen[None]):
         card = self._marked()
         if card is not None:
             seed = "" if card.open_seed is None else f"@{card.open_seed}"
-            self.query_one("#wish", Input).value = f"{words.safe(card.name)}{seed}"
+            self._filled = f"{words.safe(card.name)}{seed}"
+            self.query_one("#wish", Input).value = self._filled
 
     def _tell(self, error: BusprobeError | None) -> None:
         c, g = self.colours, self.glyphs
