@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from busprobe.diagnosis.balance.evidence import Evidence, SourceEvidence
-from busprobe.diagnosis.balance.likelihood import fit_slope
+from busprobe.diagnosis.balance.likelihood import Real, fit_slope
 from busprobe.diagnosis.balance.types import CurtailMark, Role
 
 # A source follows its command within this [s], and a mean over some blocks is taken on both sides.
@@ -27,6 +28,11 @@ HELD_W = 120.0
 HELD_SHARE = 0.2
 FREE_TO_MOVE = 3.0
 FEWEST_BLOCKS = 5
+# A loop brings the grid back to zero within some watts, again and again: so near for each block, so
+# near on the average of a stretch of some blocks, for so much of the time, while or although a
+# source moves by this. A battery that is at its limit lets go meanwhile.
+BACK_W, BACK_MEAN_W, BACK_SHARE, BACK_BLOCKS = 30.0, 15.0, 0.1, 2
+MOVES_W = 150.0
 # Change of the grid per change of a source: none where it is held, all of it where it is not.
 ANSWERS = 0.5
 
@@ -128,7 +134,7 @@ def mistaken(evidence: Evidence, number: int, marks: Sequence[CurtailMark]) -> M
 
 def grid_is_held(evidence: Evidence) -> bool:
     """Whether something that is not measured holds the grid at zero against moving sources."""
-    return not _storage(evidence) and _held(evidence)
+    return not _storage(evidence) and (_held(evidence) or _comes_back(evidence))
 
 
 def in_loop(evidence: Evidence) -> frozenset[int]:
@@ -164,6 +170,31 @@ def _held(evidence: Evidence) -> bool:
         and not _answers(evidence, source)
         for source in evidence.sources
     )
+
+
+def _comes_back(evidence: Evidence) -> bool:
+    """Whether the feed-in meter rests at zero while a source moves, or comes back there after."""
+    grid = np.nansum(evidence.site.grid.power, axis=0)
+    near = np.abs(grid) < BACK_W
+    if grid.size < FEWEST_BLOCKS or near.mean() < BACK_SHARE:
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], near, [False])).astype(int)))
+    rests = [
+        slice(first, last)
+        for first, last in zip(edges[::2], edges[1::2], strict=True)
+        if last - first >= BACK_BLOCKS and abs(float(grid[first:last].mean())) < BACK_MEAN_W
+    ]
+    return any(_moved_meanwhile(source.total, rests) for source in evidence.sources)
+
+
+def _moved_meanwhile(power: Real, rests: list[slice]) -> bool:
+    """Whether a source moved within a rest, or between two."""
+    if not rests:
+        return False
+    levels = [float(np.nanmedian(power[rest])) for rest in rests]
+    within = max(float(np.ptp(power[rest])) for rest in rests)
+    between = [float(np.ptp(power[a.start : b.stop])) for a, b in pairwise(rests)]
+    return max(within, max(levels) - min(levels), *between, 0.0) > MOVES_W
 
 
 def _answers(evidence: Evidence, source: SourceEvidence) -> bool:

@@ -69,9 +69,12 @@ def between(one: InputBalance) -> bool:
 
 
 def grid_meter(
-    evidence: Evidence, posterior: Posterior, counters: Mapping[str, CounterCheck | None]
+    evidence: Evidence,
+    posterior: Posterior,
+    is_held: bool,
+    counters: Mapping[str, CounterCheck | None],
 ) -> MeterBalance:
-    """The feed-in meter."""
+    """The feed-in meter; where something unmeasured holds it, its changes prove nothing."""
     track = evidence.site.grid
     share: dict[tuple[int, ...], float] = {}
     for c in posterior.combinations:
@@ -80,7 +83,7 @@ def grid_meter(
     p = share[best]
     known = track.known.positive is not Positive.UNKNOWN
     # Import positive is the usual sign: without counters it counts as right where it is seen.
-    told = p >= SURE and (known or all(s > 0 for s in best))
+    told = p >= SURE and (known or all(s > 0 for s in best)) and not is_held
     sign = Sign.UNKNOWN
     if told:
         sign = Sign.RIGHT if all(s > 0 for s in best) else Sign.REVERSED
@@ -165,6 +168,9 @@ def source_meter(
     decided = p >= SURE and not open_ and (known or nothing or place is Place.OTHER_SOURCE)
     if place is not Place.OTHER_SOURCE and any(between(i) for i in inputs):
         decided = False
+    if _unmetered(posterior) > UNMETERED:
+        # A source that nobody measures may be a battery that answers to this one.
+        decided, sign = False, Sign.UNKNOWN
     ratios = {i.ratio for i in inputs}
     ratio = ratios.pop() if len(ratios) == 1 and p >= NAMED and not open_ else None
     true_w = None

@@ -79,7 +79,7 @@ def conclude(
         source_meter(evidence, posterior, j, is_held, marks, counters)
         for j in range(len(evidence.sources))
     )
-    grid = grid_meter(evidence, posterior, counters)
+    grid = grid_meter(evidence, posterior, is_held, counters)
     meters = (grid, *sources)
     unmetered = sum(c.probability * c.unmetered for c in posterior.combinations)
     verdict, probability = _verdict(evidence, posterior, meters, unmetered)
