@@ -10,6 +10,7 @@ from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.report.content import CheckEntry, CheckState, EvidenceEntry
+from busprobe.report.names import Names
 from busprobe.report.visit import Visit, known_devices
 from busprobe.report.wiring_evidence import WiringTest, concluded
 
@@ -71,14 +72,14 @@ def side_by_side(
 def derived_checks(
     visits: Sequence[Visit],
     tests: Mapping[int, WiringTest],
-    names: Mapping[int, str],
+    names: Names,
 ) -> tuple[Check, ...]:
     """What the recordings of one state of the site prove without a plan.
 
     A check passes only on evidence that speaks for it; where nothing was tested it says so.
 
     Args:
-        visits: The recordings.
+        visits: The recordings, all of one line.
         tests: Wiring tests by address.
         names: What to call the device at an address.
     """
@@ -86,7 +87,7 @@ def derived_checks(
     findings = [f for visit in visits for f in visit.findings]
     checks: list[Check] = []
     for address in sorted(known):
-        device, subject = known[address], names.get(address, f"address {address}")
+        device, subject = known[address], names.name(visits[0], address)
         own = [f for f in findings if f.address == address]
         checks += [
             _identity(subject, device),

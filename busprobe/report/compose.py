@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from busprobe.model.check import Check, CheckOutcome
-from busprobe.model.device_text import visible
 from busprobe.model.errors import InputError
 from busprobe.report import content as parts
 from busprobe.report import words
@@ -31,6 +30,7 @@ from busprobe.report.health import (
 )
 from busprobe.report.material import Material
 from busprobe.report.meters import meter_readings, reference_entries
+from busprobe.report.names import Names
 from busprobe.report.pictures.data import (
     CollisionPicture,
     HistogramPicture,
@@ -60,7 +60,7 @@ def compose(material: Material, *, now: datetime, version: str) -> parts.Report:
             "Make one with --record FILE, or give --verification STATE.json.",
         )
     found, left = material.of("as-found"), material.of("as-left")
-    names = _names(material)
+    names = Names(material)
     tests = {visit.file: {t.address: t for t in wiring_tests(visit)} for visit in (*found, *left)}
     checks, rest_on = _checks(material, tests, names)
     defects = defects_of(material, tests)
@@ -105,27 +105,13 @@ def _has_left(material: Material) -> bool:
     )
 
 
-def _names(material: Material) -> dict[int, str]:
-    """What to call the device at an address: its name by the technician, else by itself."""
-    names: dict[int, str] = {}
-    for visit in material.visits:
-        for address, device in visit.devices.items():
-            if device.identity.source != "none":
-                names[address] = f"{device.identity} at address {address}"
-            else:
-                names.setdefault(address, f"address {address}")
-    for meter in material.details.meters:
-        names[meter.address] = f"{visible(meter.name)} (address {meter.address})"
-    return names
-
-
 # Results -----------------------------------------------------------------------------------------
 
 
 def _checks(
     material: Material,
     tests: Mapping[str, Mapping[int, WiringTest]],
-    names: Mapping[int, str],
+    names: Names,
 ) -> tuple[tuple[parts.CheckEntry, ...], str]:
     verified = material.verification
     if verified is not None and (verified.state.as_found or verified.state.as_left):
@@ -140,8 +126,12 @@ def _checks(
         return side_by_side(bench_checks((*found, *left)), None), words.ON_THE_BENCH
 
     def judged(visits: Sequence[Visit]) -> tuple[Check, ...]:
-        merged = {a: t for v in visits for a, t in tests[v.file].items()}
-        return (*derived_checks(visits, merged, names), *bench_checks(visits))
+        made: list[Check] = []
+        for line in dict.fromkeys(material.line_of(v) for v in visits):
+            its = [v for v in visits if material.line_of(v) == line]
+            merged = {a: t for v in its for a, t in tests[v.file].items()}
+            made += derived_checks(its, merged, names)
+        return (*made, *bench_checks(visits))
 
     return side_by_side(judged(found), judged(left) if left else None), words.WITHOUT_PLAN
 
@@ -180,12 +170,12 @@ def _not_tested(checks: Sequence[parts.CheckEntry], *, bench_only: bool) -> tupl
 # Wiring and line ---------------------------------------------------------------------------------
 
 
-def _wiring(visit: Visit, test: WiringTest, names: Mapping[int, str]) -> parts.WiringEntry:
+def _wiring(visit: Visit, test: WiringTest, names: Names) -> parts.WiringEntry:
     diagnosis, end = test.diagnosis, concluded(test, visit.findings)
     shown = diagnosis.explanations[:_MOST_EXPLANATIONS]
     return parts.WiringEntry(
         address=test.address,
-        device=names.get(test.address, f"address {test.address}"),
+        device=names.name(visit, test.address),
         state=visit.state,
         verdict=diagnosis.verdict.value,
         probability=diagnosis.probability,
@@ -223,15 +213,13 @@ def _wiring(visit: Visit, test: WiringTest, names: Mapping[int, str]) -> parts.W
     )
 
 
-def _health(
-    found: Sequence[Visit], left: Sequence[Visit], names: Mapping[int, str]
-) -> parts.Health:
+def _health(found: Sequence[Visit], left: Sequence[Visit], names: Names) -> parts.Health:
     together: dict[tuple[str, str, int], list[Visit]] = {}
     for visit in (*found, *left):
         for address in visit.devices:
             together.setdefault((visit.state, visit.link, address), []).append(visit)
     rows = [
-        device_health(visits, address, names.get(address, f"address {address}"))
+        device_health(visits, address, names.name(visits[0], address))
         for (_, _, address), visits in sorted(together.items())
     ]
     return parts.Health(
@@ -241,13 +229,14 @@ def _health(
     )
 
 
-def _histogram(visits: Sequence[Visit], names: Mapping[int, str]) -> HistogramPicture | None:
-    times: dict[int, list[float]] = {}
+def _histogram(visits: Sequence[Visit], names: Names) -> HistogramPicture | None:
+    times: dict[tuple[int, str], list[float]] = {}
     for visit in visits:
         for address in visit.devices:
-            times.setdefault(address, []).extend(turnarounds_ms(visit.at_home(address)))
+            name = names.name(visit, address)
+            times.setdefault((address, name), []).extend(turnarounds_ms(visit.at_home(address)))
     return histogram_picture(
-        [(names.get(a, f"address {a}"), values) for a, values in sorted(times.items()) if values]
+        [(name, values) for (_, name), values in sorted(times.items()) if values]
     )
 
 

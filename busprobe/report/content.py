@@ -196,8 +196,11 @@ class System(Part):
     made: tuple[MadeChange, ...] = ()
     """Changes that were written with this program, in order."""
     picture: BusPicture | None
-    """The line as found."""
+    """The line as found; the first one where there are several."""
+    more_pictures: tuple[BusPicture, ...] = ()
+    """The other lines as found."""
     picture_as_left: BusPicture | None
+    more_pictures_as_left: tuple[BusPicture, ...] = ()
 
 
 class EvidenceEntry(Part):

@@ -22,8 +22,8 @@ def defects_of(
     before, after = _findings(material, "as-found"), _findings(material, "as-left")
     told = []
     for key, finding in {**before, **after}.items():
-        gone = key not in after and _is_gone(finding, material, tests)
-        told.append(_defect(finding, "not found again" if gone else "open"))
+        gone = key not in after and _is_gone(finding, key[2], material, tests)
+        told.append(_defect(finding, key[2], "not found again" if gone else "open"))
     ranks = {s.value: n for s, n in _ORDER.items()}
     return tuple(
         sorted(
@@ -34,13 +34,18 @@ def defects_of(
 
 
 def _is_gone(
-    finding: Finding, material: Material, tests: Mapping[str, Mapping[int, WiringTest]]
+    finding: Finding,
+    line: str,
+    material: Material,
+    tests: Mapping[str, Mapping[int, WiringTest]],
 ) -> bool:
     """Whether the site as left was tested for this very thing, and it was right.
 
     That a finding does not come up again proves nothing where nobody looked again.
     """
     for visit in material.of("as-left"):
+        if material.line_of(visit) != line:
+            continue
         test = tests[visit.file].get(finding.address or 0)
         if finding.code in wiring.ENTRIES and test is not None:
             end = concluded(test, visit.findings)
@@ -59,25 +64,28 @@ def _is_gone(
     return bool(again) and all(c.outcome is CheckOutcome.PASS for c in again)
 
 
-def _findings(
-    material: Material, state: parts.State
-) -> dict[tuple[str, int | None, str | None], Finding]:
-    found: dict[tuple[str, int | None, str | None], Finding] = {}
+def _findings(material: Material, state: parts.State) -> dict[tuple[str, int | None, str], Finding]:
+    """By code, address and line."""
+    found: dict[tuple[str, int | None, str], Finding] = {}
     for visit in material.of(state):
-        found |= {(f.code, f.address, None): f for f in visit.findings}
+        line = material.line_of(visit)
+        found |= {(f.code, f.address, line): f for f in visit.findings}
     verified = material.verification
     checked = None if verified is None else verified.state.visit(state)
+    recorded = {(code, address) for code, address, _ in found}
     for finding in () if checked is None else checked.findings:
-        found.setdefault((finding.code, finding.address, None), finding)
+        # A verification does not say on which line: what a recording tells is told once.
+        if (finding.code, finding.address) not in recorded:
+            found[finding.code, finding.address, ""] = finding
     return found
 
 
-def _defect(finding: Finding, state: parts.DefectState) -> parts.Defect:
+def _defect(finding: Finding, line: str, state: parts.DefectState) -> parts.Defect:
     return parts.Defect(
         code=finding.code,
         severity=finding.severity.value,
         address=finding.address,
-        device=finding.device or "",
+        device=f"{finding.device or ''} on {line}".strip() if line else finding.device or "",
         summary=finding.summary,
         cause=finding.cause,
         probability=finding.probability,

@@ -13,6 +13,8 @@ from busprobe.report.details import Details, load_details
 from busprobe.report.visit import Visit, read_visit
 from busprobe.site.state import StateFile, load_state
 
+_STATES: tuple[State, ...] = ("as-found", "as-left")
+
 
 @dataclass(frozen=True, slots=True)
 class Verification:
@@ -43,6 +45,15 @@ class Material:
         """The recordings of one state of the site, oldest first."""
         found = [v for v in self.visits if v.state == state]
         return tuple(sorted(found, key=lambda v: v.head.started))
+
+    def line_of(self, visit: Visit) -> str:
+        """What tells the line of a recording from the other lines of the site.
+
+        "" where each state of the site was recorded on one line: then it is the same line, even
+        if it was reached by another link as left.
+        """
+        several = any(len({v.link for v in self.visits if v.state == s}) > 1 for s in _STATES)
+        return visit.link if several else ""
 
 
 def gather(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from statistics import median
 
 from busprobe.report.content import MeterReadings, OutcomeWord, ReferenceEntry
 from busprobe.report.details import ReferencePart
+from busprobe.report.names import Names
 from busprobe.report.visit import Visit
 
 _UNITS = {"V": "V", "I": "A", "P": "W", "Q": "var", "S": "VA", "F": "Hz", "PF": ""}
@@ -17,16 +18,16 @@ def unit_of(quantity: str) -> str:
     return _UNITS.get(quantity.partition("_")[0], "")
 
 
-def meter_readings(visits: Iterable[Visit], names: Mapping[int, str]) -> tuple[MeterReadings, ...]:
+def meter_readings(visits: Iterable[Visit], names: Names) -> tuple[MeterReadings, ...]:
     """The last reading of each meter in each state of the site."""
-    last: dict[tuple[str, int], MeterReadings] = {}
+    last: dict[tuple[str, str, int], MeterReadings] = {}
     for visit in visits:
         for snapshot in visit.snapshots:
             if not snapshot.quantities:
                 continue
-            last[visit.state, snapshot.address] = MeterReadings(
+            last[visit.state, names.line_of(visit), snapshot.address] = MeterReadings(
                 address=snapshot.address,
-                device=names.get(snapshot.address, f"address {snapshot.address}"),
+                device=names.name(visit, snapshot.address),
                 state=visit.state,
                 time=visit.time(snapshot.t_ns).isoformat("T", "seconds"),
                 sign=snapshot.sign.value,

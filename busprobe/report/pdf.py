@@ -155,6 +155,8 @@ def pictures_of(report: Report) -> Iterator[tuple[str, Picture]]:
     found: list[tuple[str, Picture | None]] = [
         ("bus", report.system.picture),
         ("bus-left", report.system.picture_as_left),
+        *((f"bus-{n}", p) for n, p in enumerate(report.system.more_pictures)),
+        *((f"bus-left-{n}", p) for n, p in enumerate(report.system.more_pictures_as_left)),
         ("collision", report.health.collision),
         ("histogram", report.health.histogram),
         ("energy", None if report.balance is None else report.balance.picture),

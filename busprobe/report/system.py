@@ -2,35 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 from busprobe.model.device import Device
 from busprobe.report import content as parts
 from busprobe.report import words
 from busprobe.report.made_changes import made_changes
+from busprobe.report.names import Names
 from busprobe.report.pictures.data import BusDrop, BusPicture, BusUnit
 from busprobe.report.visit import Visit, known_devices
 
 _ORDINALS = {0: "second", 1: "third", 2: "fourth"}
 
 
-def system_of(
-    found: Sequence[Visit], left: Sequence[Visit], names: Mapping[int, str]
-) -> parts.System:
+def system_of(found: Sequence[Visit], left: Sequence[Visit], names: Names) -> parts.System:
     """The devices in both states of the site, and what is another one as left."""
     before = _entries(found, names)
     after = _entries(left, names) if left else None
+    pictures, pictures_left = _buses(found, before), _buses(left, after or ())
     return parts.System(
         as_found=before,
         as_left=after,
         changes=_changes(before, after or ()),
         made=made_changes((*found, *left)),
-        picture=_bus(found, before),
-        picture_as_left=_bus(left, after or ()),
+        picture=next(iter(pictures), None),
+        more_pictures=tuple(pictures[1:]),
+        picture_as_left=next(iter(pictures_left), None),
+        more_pictures_as_left=tuple(pictures_left[1:]),
     )
 
 
-def _entries(visits: Iterable[Visit], names: Mapping[int, str]) -> tuple[parts.DeviceEntry, ...]:
+def _entries(visits: Iterable[Visit], names: Names) -> tuple[parts.DeviceEntry, ...]:
     by_link: dict[str, list[Visit]] = {}
     for visit in visits:
         by_link.setdefault(visit.link, []).append(visit)
@@ -41,12 +43,12 @@ def _entries(visits: Iterable[Visit], names: Mapping[int, str]) -> tuple[parts.D
     )
 
 
-def _entry(visit: Visit, device: Device, names: Mapping[int, str]) -> parts.DeviceEntry:
+def _entry(visit: Visit, device: Device, names: Names) -> parts.DeviceEntry:
     identity, settings = device.identity, visit.home_settings(device.address)
     return parts.DeviceEntry(
         link=visit.link,
         address=device.address,
-        name=names.get(device.address, ""),
+        name=names.name(visit, device.address),
         maker=identity.maker,
         model=identity.model,
         version=identity.version,
@@ -100,10 +102,12 @@ def _changes(
     return tuple(changes)
 
 
-def _bus(visits: Sequence[Visit], entries: Sequence[parts.DeviceEntry]) -> BusPicture | None:
-    if not entries:
-        return None
-    link = entries[0].link
+def _buses(visits: Sequence[Visit], entries: Sequence[parts.DeviceEntry]) -> list[BusPicture]:
+    """A picture of each line."""
+    return [_bus(visits, entries, link) for link in dict.fromkeys(e.link for e in entries)]
+
+
+def _bus(visits: Sequence[Visit], entries: Sequence[parts.DeviceEntry], link: str) -> BusPicture:
     findings = [f for v in visits if v.link == link for f in v.findings]
     drops = []
     for entry in entries:

@@ -168,7 +168,7 @@ def test_the_page_needs_nothing_else(page_bytes: bytes) -> None:
 
 def test_every_picture_is_sound_and_speaks(page_bytes: bytes) -> None:
     pictures = re.findall(r"<svg xmlns.*?</svg>", page_bytes.decode(), re.DOTALL)
-    assert len(pictures) == 5  # line, phasors, trend, collision, turn-around
+    assert len(pictures) == 6  # two lines, phasors, trend, collision, turn-around
     names: list[str] = []
     space = "{http://www.w3.org/2000/svg}"
     for picture in pictures:
