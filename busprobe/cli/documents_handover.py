@@ -41,6 +41,24 @@ class VerifyResult(Part):
     """Whether every check that the plan implies was gone through."""
 
 
+class RecordedChangePart(Part):
+    """A change of address or line settings that was written."""
+
+    time: str
+    """ISO 8601 with offset."""
+    device: str
+    serial: str
+    before: str
+    """Address and line settings."""
+    after: str
+    """The same, as it was wanted."""
+    state: str
+    """How it ended, as in `readdress`."""
+    text: str
+    confirmed_by: str
+    writes: list[str]
+
+
 class RecordingResult(Part):
     """Result of `recording`."""
 
@@ -57,6 +75,8 @@ class RecordingResult(Part):
     exchanges: int
     damaged_rows: int
     """Rows that could not be read and are left out."""
+    changes: list[RecordedChangePart]
+    """Changes of address or line settings that were written, in order."""
 
 
 class ReportFilePart(Part):

@@ -8,7 +8,7 @@ import click
 
 from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, guarded
-from busprobe.cli.documents_handover import RecordingResult
+from busprobe.cli.documents_handover import RecordedChangePart, RecordingResult
 from busprobe.cli.options import json_option
 from busprobe.model.errors import InputError
 
@@ -54,6 +54,7 @@ def _run(
     from busprobe.recording.pcapng import write_pcapng
     from busprobe.recording.read import open_recording
     from busprobe.recording.readings_csv import write_readings_csv
+    from busprobe.report.made_changes import changes_in
 
     with open_recording(file) as recording:
         head = recording.head
@@ -89,6 +90,10 @@ def _run(
             bytes_received=sum(len(c.data) for c in chunks if c.direction == "received"),
             exchanges=sum(1 for _ in recording.exchanges()),
             damaged_rows=recording.damaged_rows,
+            changes=[
+                RecordedChangePart.model_validate(change.model_dump(mode="json"))
+                for change in changes_in(recording.events(), head.wall_clock)
+            ],
         )
         found = recording.findings()
     if call.as_json:
@@ -108,5 +113,11 @@ def _show(result: RecordingResult) -> None:
         f"Traffic    {result.bytes_sent} bytes sent, {result.bytes_received} received, "
         f"{result.exchanges} exchanges"
     )
+    for change in result.changes:
+        serial = f", serial number {change.serial}" if change.serial else ""
+        output.line(
+            f"Written    {change.time} to {change.device}{serial}: {change.before} should become "
+            f"{change.after}; {change.state}, confirmed by {change.confirmed_by}"
+        )
     if result.damaged_rows:
         output.line(f"Damaged    {result.damaged_rows} rows could not be read and are left out")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
+from busprobe.recording.schema import RecordedEvent
 from busprobe.report import content as parts
 from busprobe.report.visit import Visit
 
@@ -16,12 +18,23 @@ def made_changes(visits: Iterable[Visit]) -> tuple[parts.MadeChange, ...]:
 
     Recordings of older versions hold no such events: then nothing is told.
     """
+    return tuple(change for visit in visits for change in changes_in(visit.events, visit.time))
+
+
+def changes_in(
+    happened: Iterable[RecordedEvent], time: Callable[[int], datetime]
+) -> tuple[parts.MadeChange, ...]:
+    """The changes among the events of one recording.
+
+    Args:
+        happened: The events.
+        time: Wall clock at an instant [ns] of the link's clock.
+    """
     return tuple(
         change
-        for visit in visits
-        for event in visit.events
+        for event in happened
         if event.kind == KIND
-        and (change := _change(event.body, visit.time(event.t_ns).isoformat("T", "seconds")))
+        and (change := _change(event.body, time(event.t_ns).isoformat("T", "seconds")))
     )
 
 

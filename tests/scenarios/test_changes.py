@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -12,7 +13,7 @@ from click.testing import CliRunner
 
 from busprobe.cli.app import Outside, application
 from busprobe.cli.documents import json_schema
-from busprobe.launch import run_terminal, simulation_server, simulator
+from busprobe.launch import link_opener, run_terminal, simulation_server, simulator
 from busprobe.model.line import Endpoint, LineSettings
 from busprobe.session.ports import OpenedLink
 from busprobe_sim.scenario.bus import SimulatedBus
@@ -189,3 +190,19 @@ def test_what_would_do_harm_is_refused_and_nothing_is_written(
     assert ended.status == 2
     assert reason in ended.err
     assert ended.written() == []
+
+
+def test_a_change_stands_in_the_recording_of_the_visit(tmp_path: Path) -> None:
+    file = tmp_path / "visit.busprobe"
+    ended = readdress("healthy", "2", "7", "--yes", "--record", str(file))
+    outside = Outside(link_opener(pace="virtual"), run_terminal, simulator, simulation_server)
+    shown = CliRunner().invoke(application, ["recording", str(file), "--json"], obj=outside)
+    document = json.loads(shown.stdout)
+    jsonschema.validate(document, json_schema("recording"))
+    (change,) = document["result"]["changes"]
+    assert (change["before"], change["after"]) == ("address 2, 9600 8N1", "address 7, 9600 8N1")
+    assert change["state"] == "changed"
+    assert change["confirmed_by"] == "the option --yes"
+    assert len(change["writes"]) == len(ended.written()) == 3
+    words = CliRunner().invoke(application, ["recording", str(file)], obj=outside).stdout
+    assert "address 2, 9600 8N1 should become address 7, 9600 8N1; changed, confirmed by" in words
