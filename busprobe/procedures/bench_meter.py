@@ -177,7 +177,9 @@ class BenchTest:
             checks=tuple(self._checks),
             passed=passed,
             complete=not self.should_stop(),
-            label=bench.label_text(self._device, left_at, self.plan.day, self._checks),
+            label=bench.label_text(
+                self._device, left_at, self.plan.day, self._checks, complete=not self.should_stop()
+            ),
         )
 
     @property

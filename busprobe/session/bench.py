@@ -377,5 +377,7 @@ def summary(sheet: BenchSheet) -> str:
     """The end of a bench test in a sentence."""
     found = counts(sheet.checks)
     words = "passed" if sheet.passed else "NOT passed"
+    if sheet.passed and not sheet.complete:
+        words = "stopped before its end"
     told = f"Bench test {words}: {found[CheckOutcome.PASS]} PASS, {found[CheckOutcome.FAIL]} FAIL"
     return f"{told}, {found[CheckOutcome.NOT_TESTED]} NOT TESTED."

@@ -245,13 +245,17 @@ def long_read_check(address: int, given: int, wanted: int) -> Check:
     )
 
 
-def label_text(device: Device, settings: str, day: str, checks: Sequence[Check]) -> str:
+def label_text(
+    device: Device, settings: str, day: str, checks: Sequence[Check], *, complete: bool = True
+) -> str:
     """What to write on the meter's label; what was not tested is not hidden on it."""
     identity = device.identity
     outcomes = [check.outcome for check in checks]
     untested = outcomes.count(CheckOutcome.NOT_TESTED)
     end = "NOT passed" if CheckOutcome.FAIL in outcomes else "passed"
-    if end == "passed" and untested:
+    if end == "passed" and not complete:
+        end = "NOT finished"
+    elif end == "passed" and untested:
         end += f", {untested} not tested"
     return "\n".join(
         (
