@@ -42,6 +42,7 @@ from tests.report.visits import (
     recording,
     report,
     snapshots,
+    tested_for_a_second_one,
     wired,
 )
 
@@ -320,6 +321,13 @@ def verified(
         ),
     )
     return path
+
+
+def test_requests_at_rates_that_are_a_little_off_do_not_count_for_health(tmp_path: Path) -> None:
+    made = report(tested_for_a_second_one(tmp_path / "alone.busprobe"))
+    health = {d.address: d for d in made.health.devices}[3]
+    assert health.answered + health.exceptions == health.requests > 4
+    assert health.silent == 0
 
 
 def test_a_verification_speaks_before_the_recordings(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from busprobe.model.device import Device, Identity, ModelBlock, SunSpecMap, Turn
 from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.model.reading import SignConvention, Snapshot
+from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.procedures.operator import HandRequest
 from busprobe.procedures.sweep import Sweep, SweepPlan, sweep
 from busprobe.recording.store import Recorder, create_recording
@@ -159,6 +160,28 @@ def collided(path: Path) -> Path:
     recorder.event(now, "DeviceKnown", asdict(replace(METER, address=3)))
     recorder.event(now, "DeviceKnown", asdict(Device(5, duplicate="duplicate")))
     recorder.finding(now, DOUBLE)
+    assert recorder.close() is None
+    return path
+
+
+def tested_for_a_second_one(path: Path) -> Path:
+    """A test for a second device at address 3, which also asks at rates that are a little off."""
+    bus = simulated_bus(station(3))
+    assert bus.settings is not None
+    recorder = create_recording(
+        path,
+        endpoint=bus.link.endpoint,
+        framing="rtu",
+        version="0.1.0",
+        started=STARTED,
+        started_t_ns=bus.now(),
+        arrival_uncertainty_ns=bus.link.arrival_uncertainty_ns,
+    )
+    recorder.settings(bus.now(), bus.settings)
+    bus.on_chunk, bus.on_exchange = recorder.chunk, recorder.exchange
+    bus.on_settings = lambda settings: recorder.settings(bus.now(), settings)
+    assert run_virtual(check_duplicate(bus, 3)).verdict == "single"
+    recorder.event(bus.now(), "DeviceKnown", asdict(replace(METER, address=3)))
     assert recorder.close() is None
     return path
 
