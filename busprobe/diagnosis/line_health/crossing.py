@@ -29,7 +29,11 @@ _ALL_OVER = 0.3
 _STRAY_FRAME = 2e-3
 _STRAY_LENGTH = 2e-3
 # Of damaged answers, the share that noise alone makes look like this (assumption).
-_NOISE_LENGTHENS = 0.3
+_NOISE_LENGTHENS = 0.2
+_NOISE_SHAPE = 0.7
+# Where the idle line is disturbed, a sender that was never heard whole is a suspicion only.
+_UNHEARD = 0.6
+_FEWEST_STRAYS = 2
 _SHARE = (1.0, 2.0)
 _LOG_PRIOR = math.log(0.03)
 
@@ -117,14 +121,22 @@ def answers_for_others(
     longer = {number for samples in its.values() for number in crossed_in(samples)}
     if not senders and not longer:
         return []
-    damaged = sum(s.sign is Sign.DAMAGED for x in its.values() for s in x) - len(longer)
+    damaged = sum(
+        s.sign is Sign.DAMAGED and s.number not in longer for x in its.values() for s in x
+    )
     total = sum(map(len, its.values()))
     lengthens = _STRAY_LENGTH + _NOISE_LENGTHENS * damaged / max(1, total)
     crossed = {a: sum(s.number in longer for s in samples) for a, samples in its.items()}
     counts = {a: len(samples) for a, samples in its.items()}
 
     def by_noise(addresses: Collection[int]) -> float:
-        return sum(log_fixed(crossed[a], counts[a], lengthens) for a in addresses)
+        """Crossed by the look only: the share is unknown, and the same everywhere."""
+        return log_drawn(
+            sum(crossed[a] for a in addresses),
+            sum(counts[a] for a in addresses),
+            _NOISE_SHAPE,
+            _NOISE_SHAPE * (1 / lengthens - 1),
+        )
 
     def unheard(but: int | None = None) -> float:
         """Whole answers of senders, as strays."""
@@ -161,6 +173,8 @@ def answers_for_others(
                 + unheard()
             )
     all_in = log_sum(list(logs.values()))
+    strays = sum(len(run) > 1 for samples in answering.values() for s in samples for run in s.idle)
+    quiet = strays < _FEWEST_STRAYS
     found = []
     for sender in candidates:
         if ("others", sender) not in logs:
@@ -188,7 +202,7 @@ def answers_for_others(
             Cause(
                 "answers-for-others",
                 sender,
-                min(math.exp(value - all_in), MOST_SURE),
+                min(math.exp(value - all_in), MOST_SURE if whole or quiet else _UNHEARD),
                 (Evidence(first, text),),
                 {"count": count},
             )

@@ -59,7 +59,6 @@ def test_a_sound_line_is_called_healthy(seed: int) -> None:
         ("wrong-parity", "last-byte-lost"),
         ("requests-dropped", "no-bias"),
         ("answers-for-others", "rolling-answer"),
-        ("answers-for-others", "minimum-gap"),
         ("deaf-after-others", "noisy-line"),
         ("slow-device", "switching-edges"),
         ("no-bias", "last-byte-lost"),
