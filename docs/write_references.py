@@ -19,6 +19,7 @@ from busprobe.diagnosis.catalogue import (
     Entry,
     addresses,
     balance,
+    bench,
     devices,
     line,
     search,
@@ -58,6 +59,13 @@ GROUPS: tuple[tuple[str, str, ModuleType], ...] = (
         "From `busprobe read`, `bench` and `verify`. Evidence: the registers that contradict each "
         "other or cannot be, with their values.",
         devices,
+    ),
+    (
+        "A meter on the bench",
+        "From `busprobe bench`. Evidence: what was asked and what came back, by the number of the "
+        "exchange; for accuracy, the reference value, what the meter showed and the limit of its "
+        "class.",
+        bench,
     ),
     (
         "Wiring of a meter",
