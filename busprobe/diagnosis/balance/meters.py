@@ -30,6 +30,8 @@ SURE = 0.99
 NAMED = 0.95
 WRONG_ANGLE_DEG = 30.0
 UNMETERED = 0.5
+# Above this nothing is decided: a source that nobody measures may be a battery that answers.
+MAYBE_UNMETERED = 0.2
 # An estimate so far from a usual ratio, in shares of it and in standard errors, is another one.
 BETWEEN, BETWEEN_ERRORS = 0.15, 5.0
 # The regression gives true over shown power; it is turned over only where it is this many standard
@@ -168,8 +170,7 @@ def source_meter(
     decided = p >= SURE and not open_ and (known or nothing or place is Place.OTHER_SOURCE)
     if place is not Place.OTHER_SOURCE and any(between(i) for i in inputs):
         decided = False
-    if _unmetered(posterior) > UNMETERED:
-        # A source that nobody measures may be a battery that answers to this one.
+    if _unmetered(posterior) > MAYBE_UNMETERED:
         decided, sign = False, Sign.UNKNOWN
     ratios = {i.ratio for i in inputs}
     ratio = ratios.pop() if len(ratios) == 1 and p >= NAMED and not open_ else None

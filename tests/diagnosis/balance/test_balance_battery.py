@@ -38,3 +38,25 @@ def test_a_hidden_loop_is_named_and_nothing_is_claimed(preset: str, sky: str, sh
     assert found.meter("gen").sign is Sign.UNKNOWN
     assert found.next_experiment is not None
     assert "--hybrid" in found.next_experiment
+
+
+@pytest.mark.parametrize("sky", ["broken", "clear"])
+@pytest.mark.parametrize("shown", [1.0, -1.0])
+@pytest.mark.parametrize("level", [0.5, 0.7])
+def test_a_hidden_battery_at_its_limit_lets_nothing_wrong_be_claimed(
+    level: float, shown: float, sky: str
+) -> None:
+    """It holds the grid at zero while it can, so that a part of each change arrives there."""
+    gen = Generator(
+        8000.0, sky=sky, level=level, shown=(shown,) * 3, rounds=2 if sky == "clear" else 0
+    )
+    limited = EnergySite(
+        "quiet", {"gen": gen}, duration_s=240.0, battery="hidden", battery_w=3000.0
+    )
+    drawn = draw(np.random.default_rng((7, int(10 * level))), limited)
+    found = diagnose_balance(drawn.series, drawn.roles, curtailed=drawn.marks)
+    assert found.verdict is BalanceVerdict.UNDECIDED
+    assert found.meter("gen").sign is Sign.UNKNOWN
+    assert not found.meter("gen").decided
+    assert found.meter("grid").sign is Sign.UNKNOWN
+    assert any("battery" in text for text in found.not_identifiable)
