@@ -134,6 +134,7 @@ def run_terminal(
 
 def _outlook() -> Outlook:
     """What the terminal interface can offer beside ports and simulated buses."""
+    from busprobe.cli.doctor import looks_at, this_computer
     from busprobe.link.advice import advise, system_facts
     from busprobe.link.ports import PortInfo
     from busprobe.session.keeping import recordings_in
@@ -144,6 +145,7 @@ def _outlook() -> Outlook:
     return Outlook(
         hosts=KnownHosts(default_file()),
         recordings=lambda: recordings_in(own_folder()),
+        looks=lambda: looks_at(this_computer(), simulator),
         advise=lambda ports: advise(system_facts(), [p for p in ports if isinstance(p, PortInfo)]),
     )
 

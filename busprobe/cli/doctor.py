@@ -37,14 +37,7 @@ def command(ctx: click.Context, as_json: bool) -> None:
     call = Call.begin("doctor", as_json)
 
     def run() -> int:
-        computer = this_computer()
-        looks = [
-            *doctor_looks.terminal(computer),
-            *_ports(computer),
-            doctor_looks.clock(computer),
-            _disk(computer),
-            _simulator(lambda: outside(ctx).simulator()),
-        ]
+        looks = looks_at(this_computer(), lambda: outside(ctx).simulator())
         bad = any(look.good is False for look in looks)
         if as_json:
             output.document(
@@ -66,6 +59,17 @@ def command(ctx: click.Context, as_json: bool) -> None:
         return diagnostics.ExitStatus.FAULTS if bad else diagnostics.ExitStatus.CLEAN
 
     ctx.exit(guarded(call, run))
+
+
+def looks_at(computer: Computer, find_simulator: Callable[[], object]) -> list[Look]:
+    """Everything that is looked at; no port is opened."""
+    return [
+        *doctor_looks.terminal(computer),
+        *_ports(computer),
+        doctor_looks.clock(computer),
+        _disk(computer),
+        _simulator(find_simulator),
+    ]
 
 
 def _show(looks: list[Look]) -> None:

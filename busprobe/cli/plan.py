@@ -16,6 +16,7 @@ from busprobe.cli.running import teller
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session.job import Job
+from busprobe.session.planning import scanned
 from busprobe.session.search import FindPlan, FindResult
 from busprobe.site.first_plan import Scanned, first_plan
 
@@ -75,7 +76,7 @@ async def _searched(
     try:
         found = await job.find(search)
         home = job.bus.settings
-        devices = await scanned(job, found)
+        devices = await _scanned(job, found)
     finally:
         diagnostics.progress_done()
         await job.close()
@@ -84,20 +85,11 @@ async def _searched(
     return first_plan(endpoint, home, devices, made)
 
 
-async def scanned(job: Job, found: FindResult) -> list[Scanned]:
-    """What a search found: alone at its address or not, and connected as its profile says."""
-    systems = {p.name: p.system for p in job.profiles() if not p.sunspec and p.phases}
+async def _scanned(job: Job, found: FindResult) -> list[Scanned]:
+    """What was found, each address asked whether more than one device answers there."""
     addresses = tuple(d.device.address for d in found.devices)
     verdicts = await job.check_addresses(addresses) if job.bus.is_serial and addresses else {}
-    return [
-        Scanned(
-            job.devices[d.device.address],
-            d.settings,
-            verdicts[d.device.address].serials if d.device.address in verdicts else (),
-            systems.get(d.device.profile or "", ""),
-        )
-        for d in found.devices
-    ]
+    return scanned(job, {address: verdict.serials for address, verdict in verdicts.items()})
 
 
 def _write(target: Path, text: str) -> None:

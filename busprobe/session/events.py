@@ -348,6 +348,17 @@ class RecordingBegun:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanWritten:
+    """A first plan was written, to be filled in by hand.
+
+    Attributes:
+        file: Where.
+    """
+
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
 class ReportWritten:
     """The visit was written down.
 
@@ -391,5 +402,6 @@ Event = (
     | SeparationSeen
     | SeparationEnded
     | RecordingBegun
+    | PlanWritten
     | ReportWritten
 )

@@ -25,13 +25,16 @@ class ScreenJob(Job):
 
     Attributes:
         was_read: Addresses that were read once.
+        serials: Serial numbers that were heard at an address, where more than one device answers.
     """
 
     was_read: set[int] = field(default_factory=set)
+    serials: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
     async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
         """Test one address, put the verdict into words, and tell it."""
         verdict = await super().look_for_duplicate(device, step)
+        self.serials[device.address] = verdict.serials
         self.emit(DuplicateSeen(verdict))
         if step is Step.FIND:
             await self.read_once(device.address)

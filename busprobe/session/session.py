@@ -118,19 +118,17 @@ class Session(BenchCommands):
         """Open a link; a link that was open is closed first."""
         self._submit(lambda: self._do_open(argument, settings), None, opens=True)
 
-    def find(self, *, fast: bool = False) -> None:
+    def find(self, *, fast: bool = False, insist: bool = False) -> None:
         """Search, identify, look for duplicates, and read each device once.
 
-        It goes on where it was stopped.
-
-        Args:
-            fast: Listen briefly to each address, and only once: very slow devices may be missed.
+        It goes on where it was stopped. `fast` listens briefly to each address, and only once: very
+        slow devices may be missed. `insist` searches although another master is heard.
         """
 
         async def run(job: ScreenJob) -> None:
             from busprobe.session.search import FindPlan
 
-            await job.find(FindPlan(settings=self._settings, fast=fast))
+            await job.find(FindPlan(settings=self._settings, fast=fast, insist=insist))
             for address in sorted(job.devices):
                 await job.read_once(address)
 
@@ -167,16 +165,13 @@ class Session(BenchCommands):
 
         self._step(Step.LINK, run)
 
-    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
-        """Listen, ask these or all known addresses under varied conditions, then count.
-
-        Args:
-            addresses: Whom to ask; all known ones where empty.
-            soak_s: How long to go on counting [s].
-        """
+    def check_line(
+        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+    ) -> None:
+        """Listen, ask these or all known addresses (`insist`: beside another master), count."""
 
         async def run(job: ScreenJob) -> None:
-            await job.check_line(addresses, soak_s=soak_s)
+            await job.check_line(addresses, soak_s=soak_s, insist=insist)
 
         self._step(Step.LINE, run)
 
@@ -212,6 +207,16 @@ class Session(BenchCommands):
 
             with self._hands_of(job) as operator:
                 await verify_plan(job, wish, operator, self._beside)
+
+        self._step(Step.HANDOVER, run)
+
+    def write_plan(self) -> None:
+        """Write a first plan from what was found; nothing is sent."""
+
+        async def run(job: ScreenJob) -> None:
+            from busprobe.session.planning import write_plan
+
+            await write_plan(job, job.serials)
 
         self._step(Step.HANDOVER, run)
 

@@ -26,6 +26,8 @@ class Scope(StrEnum):
     RESULTS = "results"
     SEPARATE = "separate"
     TOUR = "tour"
+    COMPUTER = "computer"
+    BYTES = "bytes"
     HELP = "help"
 
 
@@ -169,12 +171,27 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
     Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
+    Action(
+        Scope.WORK, "insist", ("i",), "Ask anyway",
+        "Ask although another master talks: both may disturb each other.",
+    ),
+    Action(
+        Scope.WORK, "first_plan", ("P",), "First plan", "Write a first plan from what was found.",
+    ),
+    Action(Scope.WORK, "view", ("v",), "View", "Change between the pictures of this step."),
     Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),
     Action(Scope.WORK, "frames", ("f",), "Frames", "List every exchange on the bus."),
     Action(Scope.WORK, "device(-1)", ("left",), "Device", "Select the device before.", shown=False),
     Action(Scope.WORK, "device(1)", ("right",), "Device", "Select the next device."),
     Action(Scope.WORK, "watch", ("w",), "Watch", "Read live values again and again, or stop that."),
-    Action(Scope.WORK, "view", ("v",), "View", "Change between the pictures of this step."),
+    Action(
+        Scope.WORK, "decode", ("j",), "Explain bytes", "Explain pasted bytes; nothing is sent.",
+        shown=False,
+    ),
+    Action(
+        Scope.WORK, "computer", ("U",), "Computer",
+        "See whether this computer is ready: terminal, ports, clock, disk.", shown=False,
+    ),
     Action(Scope.WORK, "ports", ("r",), "Rescan ports", "Look again for ports.", shown=False),
     Action(Scope.WORK, "skip_tour", ("k",), "End tour", "End the guided tour."),
     Action(
@@ -191,6 +208,7 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.FRAMES, "only_address", ("a",), "This address", "Only the selected address."),
     Action(Scope.FRAMES, "only_trouble", ("e",), "Only trouble", "Only exchanges that went wrong."),
+    Action(Scope.FRAMES, "decode", ("c",), "Explain", "Explain the bytes of the marked exchange."),
     Action(Scope.FRAMES, "follow", ("l",), "Follow live", "Stay at the newest exchange."),
     Action(Scope.FINDING, "back", ("b", "d", "escape"), "Back", "Go back to the job."),
     Action(
@@ -221,6 +239,9 @@ ACTIONS: tuple[Action, ...] = (
         Scope.CHANGE, "let_hands", ("h",), "Simulated hands",
         "Let simulated hands do it (training and demonstration only).",
     ),
+    Action(Scope.COMPUTER, "back", ("b", "escape"), "Back", "Go back to the job."),
+    Action(Scope.COMPUTER, "again", ("r",), "Look again", "Look at this computer again."),
+    Action(Scope.BYTES, "back", ("escape",), "Back", "Go back."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,
     Action(

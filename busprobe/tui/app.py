@@ -27,6 +27,7 @@ from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.session_port import (
     EXERCISES,
     KnownPort,
+    Look,
     Outlook,
     PortChoice,
     Session,
@@ -152,6 +153,8 @@ class BusprobeApp(App[None]):
 
     def refresh_screens(self) -> None:
         """Show the state on every screen that is open."""
+        if not self.is_running or self._exit:
+            return  # The widgets are about to go.
         for screen in self.screen_stack:
             refresh = getattr(screen, "refresh_state", None)
             if refresh is not None and screen.is_mounted:
@@ -174,6 +177,10 @@ class BusprobeApp(App[None]):
                 for file, title in outlook.recordings()
             ),
         ]
+
+    def looks(self) -> Sequence[Look]:
+        """What there is to say of this computer; no port is opened."""
+        return self._outlook.looks()
 
     def open_link(self, argument: str, settings: LineSettings | None) -> None:
         """Have the session open a link; an argument that names none is told at once.

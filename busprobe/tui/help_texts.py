@@ -75,6 +75,8 @@ HELP: dict[str, HelpText] = {
             "The meter must show the step on the phase of the load, with the right sign and the "
             "right size. From what it shows instead follows which CT sits on which phase, which "
             "one is the wrong way round, and whether the ratio is set right.",
+            "v changes between the verdict, the phasors (as wired, and as they should be) and the "
+            "trend.",
             "If several wirings explain the same readings, all are listed with their probability, "
             "and the experiment that tells them apart is named.",
             "Plug loads into sockets. Never open the secondary of a CT under load: isolate first. "
@@ -99,7 +101,7 @@ HELP: dict[str, HelpText] = {
     Step.HANDOVER: HelpText(
         "Handover: plan against found, and the report",
         (
-            "Type the file of the plan (busprobe plan writes a first one from a recording) and "
+            "Type the file of the plan (P writes a first one from what was found) and "
             "press Enter or s. Every check that the plan implies is made on this line: PASS, FAIL, "
             "NOT TESTED with the reason, or NOT APPLICABLE. With a load in watts the wiring of "
             "each meter is tested too, and you are asked to switch it.",
@@ -167,6 +169,23 @@ HELP: dict[str, HelpText] = {
         ),
     ),
     **TRAINING_HELP,
+    "computer": HelpText(
+        "This computer: is it ready for the plant room?",
+        (
+            "What stands in the way is named first, with what to do about it: permissions of the "
+            "ports, programs that grab adapters, a wrong clock (the report carries its time), a "
+            "full disk (every visit is recorded).",
+            "No port is opened by looking: opening one can disturb the bus behind it.",
+        ),
+    ),
+    "bytes": HelpText(
+        "Explain bytes",
+        (
+            "Paste bytes in hexadecimal, from a log or another program. Every frame is told with "
+            "its meaning; bytes that form no frame are told with what they may be. Nothing is "
+            "sent.",
+        ),
+    ),
     "frames": HelpText(
         "Frames: who spoke when",
         (
@@ -175,7 +194,11 @@ HELP: dict[str, HelpText] = {
             "with a picture of when each side spoke.",
             "'crowded' means more than one answer; 'damaged' means bytes without a valid answer; "
             "'misaddressed' means that somebody else answered.",
-            "Bytes that form no frame are kept and shown too: they are evidence.",
+            "Each speaker has a lane. Where two devices share an address, an answer goes to the "
+            "device whose serial number stands in it; what either could have said, and bytes that "
+            "form no frame, stand in the lane 'both / unknown'.",
+            "Bytes that form no frame are kept and shown too: they are evidence. c explains the "
+            "bytes one by one.",
         ),
     ),
     "finding": HelpText(
@@ -183,7 +206,8 @@ HELP: dict[str, HelpText] = {
         (
             "What was found, what it means, how sure it is, what it rests on, and what to do. A "
             "caution stands where the remedy could hurt somebody.",
-            "e shows the first exchange it rests on.",
+            "The marked exchange is drawn below: who spoke when. Left and right draw another one; "
+            "e shows it among all frames.",
         ),
     ),
 }

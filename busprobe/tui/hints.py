@@ -55,6 +55,8 @@ def _idle(state: JobState, shown: Step) -> str:
         case Step.FIND:
             if state.watched:
                 return "Live values are read again and again: w stops. Left/right selects."
+            if _others_talk(state) and view.state is not StepState.DONE:
+                return "Another master talks: pause it and press s, or i to ask anyway."
             if view.state is not StepState.DONE:
                 return "Press s to ask every address who is there, o for a quick search."
             if not state.devices:
@@ -91,7 +93,13 @@ def _bench(state: JobState) -> str:
     return "Mark what failed and read why; d explains. v: settings, map, label."
 
 
+def _others_talk(state: JobState) -> bool:
+    return any(code == "foreign-master" for code, _ in state.findings)
+
+
 def _line(state: JobState) -> str:
+    if _others_talk(state) and state.steps[Step.LINE].state is StepState.FAILED:
+        return "Another master talks: pause it and press s, or i to ask anyway."
     if not state.devices:
         return "Press l to hear who talks here; nothing is sent. Press 2 to find devices."
     if state.steps[Step.LINE].state is StepState.TO_DO:
@@ -114,6 +122,10 @@ def _energy(state: JobState) -> str:
 def _handover(state: JobState) -> str:
     if state.checks:
         return "Mark a check to read what it rests on. p writes the report, s goes on."
+    if state.plan_file:
+        return "Fill in roles and ratings in the plan, then press s to verify it."
+    if state.devices:
+        return "Tab: type the plan's file, Enter. P writes a first plan, p the report."
     return "Tab to the field, type the plan's file, Enter. p writes the report."
 
 

@@ -101,6 +101,26 @@ class Advice(Protocol):
         """What to do."""
 
 
+class Look(Protocol):
+    """One look at this computer."""
+
+    @property
+    def area(self) -> str:
+        """What was looked at."""
+
+    @property
+    def good(self) -> bool | None:
+        """True well, False to be mended, None worth knowing."""
+
+    @property
+    def found(self) -> str:
+        """What was found."""
+
+    @property
+    def mend(self) -> str:
+        """What to do, or ""."""
+
+
 class HostBook(Protocol):
     """Hosts that were reached before."""
 
@@ -119,6 +139,10 @@ def _no_recordings() -> Sequence[tuple[str, str]]:
     return ()
 
 
+def _no_looks() -> Sequence[Look]:
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """What is known of this computer beside its ports.
@@ -126,11 +150,13 @@ class Outlook:
     Attributes:
         hosts: Hosts that were reached before, None where they are not kept.
         recordings: File and title of each recording, the newest first.
+        looks: Looks at this computer: terminal, ports, clock, disk.
         advise: What stands in the way of these ports, and what to do about it.
     """
 
     hosts: HostBook | None = None
     recordings: Callable[[], Sequence[tuple[str, str]]] = _no_recordings
+    looks: Callable[[], Sequence[Look]] = _no_looks
     advise: Callable[[Sequence[KnownPort]], Sequence[Advice]] = _no_advice
 
 
@@ -169,8 +195,8 @@ class Session(Protocol):
     def open(self, argument: str, settings: LineSettings | None = None) -> None:
         """Open a link; without settings they are searched for."""
 
-    def find(self, *, fast: bool = False) -> None:
-        """Ask every address and identify who answers."""
+    def find(self, *, fast: bool = False, insist: bool = False) -> None:
+        """Ask every address and identify who answers; `insist` although another master talks."""
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
         """Find out whether more than one device answers at these (or all known) addresses."""
@@ -181,7 +207,9 @@ class Session(Protocol):
     def listen(self, seconds: float, settings: LineSettings | None = None) -> None:
         """Hear what others say; nothing is sent."""
 
-    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
+    def check_line(
+        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+    ) -> None:
         """Find what is wrong with the line, then count for so long."""
 
     def check_balance(
@@ -197,6 +225,9 @@ class Session(Protocol):
 
     def bench(self, wish: BenchWish) -> None:
         """Test one meter on the table."""
+
+    def write_plan(self) -> None:
+        """Write a first plan from what was found."""
 
     def write_report(self, verification: Path | None = None) -> None:
         """Write the visit down."""

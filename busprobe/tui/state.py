@@ -118,6 +118,7 @@ class JobState:
         bench: The whole bench test, None before it came to an end.
         bench_tour: What a tour through all line settings of a meter would write.
         recording: File in which everything is kept, or "".
+        plan_file: A first plan that was written, or "".
         report: The report as it was last written.
         change: What a change of address would write; None while nothing is planned.
         change_end: How the last change of address ended.
@@ -158,6 +159,7 @@ class JobState:
     bench: BenchSheet | None = None
     bench_tour: events.BenchTourPlanned | None = None
     recording: str = ""
+    plan_file: str = ""
     report: events.ReportWritten | None = None
     change: events.ChangePlanned | None = None
     change_end: events.ChangeEnded | None = None
@@ -307,6 +309,8 @@ class JobState:
                 self.change, self.separation_end = None, event
             case events.RecordingBegun(file):
                 self.recording = file
+            case events.PlanWritten(file):
+                self.plan_file = file
             case events.ReportWritten():
                 self.report = event
             case _:
@@ -342,7 +346,7 @@ class JobState:
         for name in ("devices", "findings", "exchanges", "newest", "outcomes", "counts", "trends",
                      "readings", "wiring", "marks", "steps", "verdicts", "listened", "weighed",
                      "tallies", "soak", "balance", "balance_addresses", "checks", "recording",
-                     "bench_checks", "bench", "bench_tour", "report", "change",
+                     "bench_checks", "bench", "bench_tour", "plan_file", "report", "change",
                      "change_end", "separation", "separation_end"):  # fmt: skip
             setattr(self, name, getattr(selected, name))
         self.endpoint, self.settings = endpoint, settings

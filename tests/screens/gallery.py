@@ -18,6 +18,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "tui"))
 
 from stage import make_app, on_stage, walk
+from training_stage import training_app, walk_training
 
 SIZES = {"80x24": (80, 24), "120x40": (120, 40), "200x50": (200, 50)}
 THEMES = ("dark", "light", "contrast-dark", "contrast-light")
@@ -29,16 +30,21 @@ _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
 async def draw(folder: Path, size: str, theme: str, glyphs: str, only: set[str]) -> list[Path]:
-    """Walk through a whole job and keep a picture of every station."""
+    """Walk through a whole job and an exercise, and keep a picture of every station."""
     drawn = []
-    app = make_app(theme=f"busprobe-{theme}", glyphs=glyphs)
-    async with on_stage(app, size=SIZES[size]) as stage:
-        async for station in walk(stage):
-            if only and station not in only:
-                continue
-            file = folder / f"{station}-{size}-{theme}-{glyphs}.svg"
-            file.write_text(app.export_screenshot(title=file.stem), encoding="utf-8")
-            drawn.append(file)
+    name = f"busprobe-{theme}"
+    both = (
+        (make_app(theme=name, glyphs=glyphs), walk),
+        (training_app(theme=name, glyphs=glyphs), walk_training),
+    )
+    for app, stations in both:
+        async with on_stage(app, size=SIZES[size]) as stage:
+            async for station in stations(stage):
+                if only and station not in only:
+                    continue
+                file = folder / f"{station}-{size}-{theme}-{glyphs}.svg"
+                file.write_text(app.export_screenshot(title=file.stem), encoding="utf-8")
+                drawn.append(file)
     return drawn
 
 

@@ -138,8 +138,8 @@ class FakeSession:
         self._note("open", argument, settings)
         self.emit(events.LinkOpened(parse_link(argument), settings or LineSettings(9600)))
 
-    def find(self, *, fast: bool = False) -> None:
-        self._note("find", *(("fast",) if fast else ()))
+    def find(self, *, fast: bool = False, insist: bool = False) -> None:
+        self._note("find", *(("fast",) if fast else ()), *(("insist",) if insist else ()))
         self._script.extend(self._sweep())
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
@@ -162,8 +162,10 @@ class FakeSession:
         self._note("listen", seconds, settings)
         self._script.extend(later.listening())
 
-    def check_line(self, addresses: tuple[int, ...] = (), soak_s: float = 0.0) -> None:
-        self._note("check_line", addresses, soak_s)
+    def check_line(
+        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+    ) -> None:
+        self._note("check_line", addresses, soak_s, *(("insist",) if insist else ()))
         asked = []
         for number in range(24):
             address = (1, 2, 10)[number % 3]
@@ -204,6 +206,12 @@ class FakeSession:
     def bench(self, wish: BenchWish) -> None:
         self._note("bench", wish)
         self._script.extend(bench.bench_test(wish))
+
+    def write_plan(self) -> None:
+        self._note("write_plan")
+        self._script.append(events.StepStarted(Step.HANDOVER, "Writes a first plan."))
+        self._script.append(events.PlanWritten("visits/first.plan.yaml"))
+        self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "A first plan."))
 
     def write_report(self, verification: Path | None = None) -> None:
         self._note("write_report", verification)

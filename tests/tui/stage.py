@@ -42,6 +42,16 @@ class Advice:
     next_step: str
 
 
+@dataclass(frozen=True)
+class Look:
+    """What was seen of the computer."""
+
+    area: str
+    good: bool | None
+    found: str
+    mend: str = ""
+
+
 @dataclass
 class Hosts:
     """Hosts that were reached before."""
@@ -63,6 +73,8 @@ PORTS = (
     ),
     Port("/dev/ttyUSB1", "RS-485 adapter", group="dialout", permitted=False),
 )  # fmt: skip
+# A question, its answer, and a break before the next question.
+BYTES = "01 03 00 00 00 02 C4 0B 01 03 04 53 75 6E 53 EB 0E 00 02 03 00 00 00 01 84 39"
 SCENARIOS = (("demo", "A site with two faults"), ("healthy", "A bus without any fault"))
 ADVICE = Advice(
     "/dev/ttyUSB0",
@@ -76,6 +88,11 @@ def outlook() -> Outlook:
     return Outlook(
         hosts=Hosts(["tcp://192.168.1.20"]),
         recordings=lambda: (("/visits/2026-01-05_091000.busprobe", "a visit of 2026-01-05 09:10"),),
+        looks=lambda: (
+            Look("serial ports", True, "/dev/ttyUSB0, /dev/ttyUSB1"),
+            Look("/dev/ttyUSB1", False, "You are not permitted to use it.", "Join group dialout."),
+            Look("tmux", None, "runs inside tmux, which holds back a lone Escape key"),
+        ),
         advise=lambda _: (ADVICE,),
     )
 
@@ -173,6 +190,14 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         return wanted is None or wanted in stations
 
     yield "link"
+    if visits("computer", "bytes"):
+        await stage.press("U")
+        yield "computer"
+        await stage.press("b", "j")
+        stage.app.screen.query_one("#hex", Input).value = BYTES
+        await stage.settle()
+        yield "bytes"
+        await stage.press("escape")
     await stage.press("s", "s")
     await stage.play(200)
     yield "sweeping"

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import pytest
-from fake_session import CT_FINDING, DUPLICATE_FINDING, FakeSession
-from stage import Stage, go_to, make_app, on_stage, walk
+from dataclasses import replace
+
+from fake_session import CT_FINDING, DUPLICATE_FINDING, NOTE, FakeSession
+from stage import Stage, go_to, make_app, on_stage
 from textual.widgets import Input, Select
 
 from busprobe.diagnosis.wiring import KnownLoad
@@ -12,7 +13,6 @@ from busprobe.model.errors import LinkError
 from busprobe.model.line import LineSettings, Parity
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
-from busprobe.tui.hints import next_hint
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.work import WorkScreen
@@ -195,7 +195,7 @@ async def test_a_finding_is_explained_in_full_and_leads_to_its_evidence() -> Non
         await stage.addresses()
         await stage.press("d")
         assert isinstance(stage.app.screen, FindingScreen)
-        text = " ".join(stage.app.screen._text().plain.split())
+        text = " ".join(stage.app.screen.text().plain.split())
         for part in (
             DUPLICATE_FINDING.summary, DUPLICATE_FINDING.cause, DUPLICATE_FINDING.remedy,
             DUPLICATE_FINDING.caution or "?", "99.9 % sure",
@@ -359,17 +359,6 @@ async def test_frames_follow_the_bus_until_the_technician_moves() -> None:
 # -- everywhere -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 50)])
-async def test_every_screen_says_what_to_do_next(size: tuple[int, int]) -> None:
-    async with on_stage(size=size) as stage:
-        async for station in walk(stage):
-            screen = stage.app.screen
-            if isinstance(screen, WorkScreen):
-                assert next_hint(stage.app.state, screen.step) in stage.screen_text(), station
-            elif isinstance(screen, FramesScreen):
-                assert "Next: move with the arrow keys" in stage.screen_text()
-
-
 async def test_themes_change_everything_at_once() -> None:
     async with on_stage() as stage:
         await stage.find()
@@ -405,3 +394,111 @@ async def test_a_step_that_fails_says_how() -> None:
         )
         await stage.settle()
         assert "✘ failed: Another master holds the line." in stage.screen_text()
+
+
+# -- beside the job -------------------------------------------------------------------------
+
+
+async def test_what_is_known_of_an_adapter_stands_below_the_list() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        text = stage.screen_text()
+        for part in ("0403:6001", "A50285BI", "ftdi_sio", "holds bytes back", "16 ms"):
+            assert part in text
+        assert "Opens the port and only listens" in text
+        assert "▲ /dev/ttyUSB0 may hold received bytes back for 16 ms" in text
+        await stage.press(*("down",) * 5)
+        assert "2026-01-05_091000.busprobe" in stage.screen_text()
+        assert "Plays a recorded visit back" in stage.screen_text()
+        assert stage.app.screen.query_one("#argument", Input).value.startswith("replay:/visits/")
+
+
+async def test_a_host_that_was_reached_is_remembered() -> None:
+    async with on_stage() as stage:
+        stage.app.screen.query_one("#argument", Input).value = "tcp://10.0.0.7"
+        await stage.press("s")
+        await stage.press("1", "r")
+        assert "tcp://10.0.0.7" in [choice.argument for choice in stage.app.choices()]
+
+
+async def test_the_computer_is_looked_at_and_what_is_to_be_mended_comes_first() -> None:
+    async with on_stage() as stage:
+        await stage.press("U")
+        text = stage.screen_text()
+        assert text.index("✘ mend") < text.index("• note") < text.index("✔ fine")
+        assert "Join group dialout." in text
+        await stage.press("r", "b")
+        assert isinstance(stage.app.screen, WorkScreen)
+
+
+async def test_pasted_bytes_are_explained_while_typing() -> None:
+    async with on_stage() as stage:
+        await stage.press("j")
+        field = stage.app.screen.query_one("#hex", Input)
+        assert field.has_focus
+        field.value = "01 03 00 00 00 02 C4 0B FF"
+        await stage.settle()
+        text = stage.screen_text()
+        assert "address 1: read 2 holding registers 0 to 1" in text
+        assert "no frame" in text
+        field.value = "zz"
+        await stage.settle()
+        assert "▲" in stage.screen_text()
+        await stage.press("escape")
+        assert isinstance(stage.app.screen, WorkScreen)
+
+
+async def test_the_bytes_of_an_exchange_can_be_explained() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await go_to(stage, "frames")
+        await stage.press("c")
+        text = stage.screen_text()
+        assert "address 2: read" in text
+        assert "exception" in text
+
+
+async def test_beside_another_master_nothing_is_asked_unless_insisted_on() -> None:
+    async with on_stage() as stage:
+        await stage.open()
+        await stage.press("i")
+        assert stage.session.calls[-1][0] == "open"
+        stage.session.emit(
+            events.FindingRaised(replace(NOTE, code="foreign-master", summary="Somebody polls."))
+        )
+        stage.session.emit(events.StepFinished(Step.FIND, StepEnd.FAILED, "Somebody polls."))
+        await stage.settle()
+        assert "i to ask anyway" in stage.screen_text()
+        await stage.press("i")
+        assert stage.session.calls[-1] == ("find", ("insist",))
+
+
+async def test_a_first_plan_is_written_and_offered_for_the_verification() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.find()
+        await stage.press("7", "P")
+        assert stage.session.calls[-1] == ("write_plan", ())
+        await stage.play()
+        assert stage.app.screen.query_one("#plan-file", Input).value == "visits/first.plan.yaml"
+        assert "Fill in roles and ratings" in stage.screen_text()
+
+
+async def test_evidence_is_gone_through_exchange_by_exchange() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await go_to(stage, "finding")
+        assert "another device" in stage.screen_text()
+        await stage.press("right")
+        text = stage.screen_text()
+        assert "both / unknown" in text
+        assert "30417790" in text
+        await stage.press("e")
+        listed = stage.app.screen.query_one(FrameList)
+        marked = listed.exchange_at(listed.cursor)
+        assert marked is not None
+        assert marked.number > 250
+
+
+async def test_the_wiring_is_drawn_as_found_and_as_it_should_be() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await go_to(stage, "wiring-phasors")
+        text = stage.screen_text()
+        assert "as wired" in text
+        assert "as it should be" in text

@@ -6,27 +6,13 @@ import re
 
 import pytest
 from rich.color import Color
-from stage import make_app, on_stage, walk
+from stage import make_app, on_stage
 
 from busprobe.session.events import Step
-from busprobe.tui.glyphs import CODE_PAGE_437, GLYPHS, GlyphMode, choose_glyphs
+from busprobe.tui.glyphs import GLYPHS, GlyphMode, choose_glyphs
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.work import WorkScreen
 from busprobe.tui.widgets.bus_strip import BusStrip
-
-
-async def test_plain_ascii_needs_nothing_but_ascii() -> None:
-    async with on_stage(make_app(glyphs="ascii")) as stage:
-        async for station in walk(stage):
-            assert {c for c in stage.screen_text() if not c.isascii()} == set(), station
-
-
-async def test_half_blocks_need_nothing_but_code_page_437() -> None:
-    async with on_stage(make_app(glyphs="half")) as stage:
-        async for station in walk(stage):
-            extra = {c for c in stage.screen_text() if c not in CODE_PAGE_437 and c != "\n"}
-            # The framework draws the end of a scroll bar with an eighth of a block.
-            assert extra <= set("▁▂▃▅▆▇▏▎▍▋▊▉"), station
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from stage import PORTS, SCENARIOS, Stage
 from textual.widgets import Input
 
 from busprobe.tui.app import BusprobeApp
+from busprobe.tui.screens.training_list import ExerciseList
 
 
 def training_app(
@@ -32,6 +33,10 @@ def trainer_of(stage: Stage) -> FakeTraining:
 
 async def walk_training(stage: Stage) -> AsyncIterator[str]:
     """Go through one exercise; yields the name of each station when it is reached."""
+    # The choice is painted before the exercises are read.
+    while not stage.app.screen.query_one(ExerciseList).cards:
+        await stage.settle()
+    await stage.settle()
     yield "training-list"
     await stage.press("down", "enter")
     yield "exercise"

@@ -164,7 +164,7 @@ class EnergyPane(Looks, Vertical):
 
     def compose(self) -> ComposeResult:
         """Form, card, request, pictures."""
-        with Horizontal(id="energy-form"):
+        with Horizontal(id="energy-form", classes="form"):
             yield Static("At most", classes="name", markup=False)
             yield Select(DURATION_S, value=360, allow_blank=False, id="duration-s", compact=True)
             yield Select(HELP_OF_SOURCES, value=0, allow_blank=False, id="curtail", compact=True)

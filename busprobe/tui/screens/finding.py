@@ -8,35 +8,26 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
-from textual.screen import ModalScreen
 
 from busprobe.model.finding import Finding
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.separate import SeparateScreen
+from busprobe.tui.screens.sheet import Sheet
 from busprobe.tui.widgets.exchange_view import ExchangeView
-from busprobe.tui.widgets.key_line import KeyLine
-from busprobe.tui.widgets.panel import Looks, Prose
 
 
-class FindingScreen(Looks, ModalScreen[None]):
+class FindingScreen(Sheet):
     """Explains a finding."""
 
     SCOPE = Scope.FINDING
+    SHEET_TITLE = "Finding"
     BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.FINDING, modal=True)
     """Made from the table of actions."""
 
     DEFAULT_CSS = """
-    FindingScreen { align: center middle; background: $bp-paper 60%; }
-    FindingScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 92%;
-                           background: $bp-paper; border: round $bp-accent;
-                           border-title-color: $bp-ink; border-title-style: bold; }
-    FindingScreen #prose { height: auto; padding: 0 1; }
-    FindingScreen #prose Static { height: auto; }
     FindingScreen ExchangeView { border-top: none; margin: 1 0 0 0; height: 11; }
-    FindingScreen KeyLine { dock: bottom; height: 1; }
     """
 
     help_topic = "finding"
@@ -46,31 +37,21 @@ class FindingScreen(Looks, ModalScreen[None]):
         self.finding = finding
         self._piece = 0
 
-    def compose(self) -> ComposeResult:
-        """A sheet over the work screen."""
-        with Vertical(id="sheet") as sheet:
-            sheet.border_title = "Finding"
-            with VerticalScroll(id="prose"):
-                yield Prose()
-                yield ExchangeView(id="collision")
-            yield KeyLine(Scope.FINDING)
-
-    def on_mount(self) -> None:
-        """Show the text."""
-        self.refresh_state()
-        self.query_one("#prose").focus()
+    def more(self) -> ComposeResult:
+        """The exchange it rests on."""
+        yield ExchangeView(id="collision")
 
     def refresh_state(self) -> None:
-        """Show the text in the colours of the theme."""
-        self.query_one(Prose).show(self._text())
+        """Show text and picture in the colours of the theme."""
+        super().refresh_state()
         number = self._exchange_shown()
         exchange = None if number is None else self.state.exchange(number)
         picture = self.query_one(ExchangeView)
         picture.display = exchange is not None
         picture.show(exchange)
-        self.query_one(KeyLine).refresh_state()
 
-    def _text(self) -> Text:
+    def text(self) -> Text:
+        """Cause, remedy, caution, evidence."""
         c, g = self.colours, self.glyphs
         finding = self.finding
         shown = words.severity(finding.severity, g, c)
@@ -121,10 +102,8 @@ class FindingScreen(Looks, ModalScreen[None]):
         """Draw another of the exchanges it rests on."""
         self._piece += by
         self.refresh_state()
-
-    def action_back(self) -> None:
-        """Back to the job."""
-        self.dismiss()
+        # In a small window the picture is further down than the text.
+        self.query_one(ExchangeView).scroll_visible(animate=False)
 
     def action_separate(self) -> None:
         """Guide the separation of those that share the address."""

@@ -11,6 +11,7 @@ from textual.binding import BindingType
 from textual.screen import Screen
 
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.screens.bytes import BytesScreen
 from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.frame_list import FrameList
 from busprobe.tui.widgets.key_line import KeyLine
@@ -109,6 +110,13 @@ class FramesScreen(Looks, Screen[None]):
         listed.set_filter(listed.only_address, not listed.only_trouble)
         self.refresh_state()
         self._show_marked()
+
+    def action_decode(self) -> None:
+        """Explain the bytes of the marked exchange."""
+        listed = self.query_one(FrameList)
+        marked = listed.exchange_at(listed.cursor)
+        if marked is not None:
+            self.app.push_screen(BytesScreen(marked.request.raw + marked.heard))
 
     def action_follow(self) -> None:
         """Stay at the newest exchange."""

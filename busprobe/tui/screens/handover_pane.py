@@ -79,6 +79,7 @@ class HandoverPane(Looks, Vertical):
 
     def __init__(self) -> None:
         super().__init__(id="pane-handover")
+        self._offered = ""
 
     def compose(self) -> ComposeResult:
         """Form, card, request, checks, files."""
@@ -88,7 +89,7 @@ class HandoverPane(Looks, Vertical):
                 id="plan-file", compact=True, select_on_focus=False,
                 placeholder="file of the plan, such as mill-lane.plan.yaml",
             )  # fmt: skip
-        with Horizontal(classes="row"):
+        with Horizontal(classes="row form"):
             yield Static("Load/W", classes="name", markup=False)
             yield Input(
                 id="verify-load", type="number", compact=True, select_on_focus=False,
@@ -130,6 +131,10 @@ class HandoverPane(Looks, Vertical):
 
     def refresh_state(self) -> None:
         """Show checks and files."""
+        field = self.query_one("#plan-file", Input)
+        if self.state.plan_file and self.state.plan_file != self._offered:
+            # A plan that was just written is the one to verify.
+            self._offered = field.value = self.state.plan_file
         self.query_one(StepCard).display = self.state.prompt is None
         self.query_one(StepCard).refresh_state()
         self.query_one(PromptCard).refresh_state()
@@ -152,6 +157,7 @@ class HandoverPane(Looks, Vertical):
             for piece in check.evidence[:4]:
                 text.append(f"\n{g.note} {words.evidence(piece)}", Style(color=c.ink))
         self.query_one("#check", Prose).show(text)
+        self.query_one("#check").display = check is not None
 
     def _show_files(self) -> None:
         c, g = self.colours, self.glyphs

@@ -6,33 +6,22 @@ from typing import ClassVar
 
 from rich.style import Style
 from rich.text import Text
-from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
-from textual.screen import ModalScreen
 
 from busprobe.tui.actions import Scope, actions_in, bindings_for
 from busprobe.tui.help_texts import HELP
-from busprobe.tui.widgets.key_line import KeyLine
-from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.screens.sheet import Sheet
+
+_TAB = "Move between job, lists, fields and findings; Enter opens."
 
 
-class HelpScreen(Looks, ModalScreen[None]):
+class HelpScreen(Sheet):
     """Explains the screen it was called from."""
 
     SCOPE = Scope.HELP
+    SHEET_TITLE = "Help"
     BINDINGS: ClassVar[list[BindingType]] = bindings_for(Scope.HELP, modal=True)
     """Made from the table of actions."""
-
-    DEFAULT_CSS = """
-    HelpScreen { align: center middle; background: $bp-paper 60%; }
-    HelpScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 94%;
-                        background: $bp-paper; border: round $bp-accent;
-                        border-title-color: $bp-ink; border-title-style: bold; }
-    HelpScreen #prose { height: auto; padding: 0 1; }
-    HelpScreen #prose Static { height: auto; }
-    HelpScreen KeyLine { dock: bottom; height: 1; }
-    """
 
     help_topic = "help"
 
@@ -40,23 +29,6 @@ class HelpScreen(Looks, ModalScreen[None]):
         super().__init__()
         self.topic = topic
         self.scope = scope
-
-    def compose(self) -> ComposeResult:
-        """A sheet over the screen."""
-        with Vertical(id="sheet") as sheet:
-            sheet.border_title = "Help"
-            with VerticalScroll(id="prose"):
-                yield Prose()
-            yield KeyLine(Scope.HELP)
-
-    def on_mount(self) -> None:
-        """Show the text."""
-        self.refresh_state()
-        self.query_one("#prose").focus()
-
-    def refresh_state(self) -> None:
-        """Show the text in the colours of the theme."""
-        self.query_one(Prose).show(self.text())
 
     def text(self) -> Text:
         """Paragraphs, then keys."""
@@ -67,20 +39,15 @@ class HelpScreen(Looks, ModalScreen[None]):
         text.append(help_text.title, head)
         for paragraph in help_text.paragraphs:
             text.append(f"\n\n{paragraph}", ink)
-        text.append("\n\nKeys", head)
-        for action in actions_in(self.scope, Scope.APP):
-            text.append(f"\n {action.key_name:<6}", Style(color=c.accent, bold=True))
-            text.append(f"{action.label:<16}", Style(color=c.ink, bold=True))
-            text.append(action.help, ink)
-        text.append("\n Tab   ", Style(color=c.accent, bold=True))
-        text.append(f"{'Next area':<16}", Style(color=c.ink, bold=True))
-        text.append("Move between job, lists, fields and findings; Enter opens.", ink)
+        text.append("\n\nKeys\n", head)
+        rows = [(a.key_name, a.label, a.help) for a in actions_in(self.scope, Scope.APP)]
+        rows.append(("Tab", "Next area", _TAB))
+        for key, label, explained in rows:
+            lead = Text(f" {key:<6}", Style(color=c.accent, bold=True))
+            lead.append(f"{label:<16}", Style(color=c.ink, bold=True))
+            self.hang(text, lead, explained, ink)
         return text
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Help on help there is none."""
         return True
-
-    def action_back(self) -> None:
-        """Close the help."""
-        self.dismiss()

@@ -118,7 +118,7 @@ class LinePane(Looks, Vertical):
 
     def compose(self) -> ComposeResult:
         """Form, card, pictures."""
-        with Horizontal(id="line-form"):
+        with Horizontal(id="line-form", classes="form"):
             yield Static("Listen (l)", classes="name", markup=False)
             yield Select(LISTEN_S, value=10, allow_blank=False, id="listen-s", compact=True)
             yield Static("Soak after the check", classes="name", markup=False)

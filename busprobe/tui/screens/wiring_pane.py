@@ -109,7 +109,7 @@ class WiringPane(Looks, Vertical):
 
     def compose(self) -> ComposeResult:
         """Form, card, request, evidence."""
-        with Horizontal(id="form"):
+        with Horizontal(id="form", classes="form"):
             yield Prose(id="meter")
             yield Static("Load/W", classes="name", markup=False)
             yield Input("2000", id="load", type="number", compact=True, select_on_focus=False)

@@ -17,6 +17,8 @@ from busprobe.session.events import Step
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.address_pane import AddressPane
 from busprobe.tui.screens.bench_pane import BenchPane
+from busprobe.tui.screens.bytes import BytesScreen
+from busprobe.tui.screens.computer import ComputerScreen
 from busprobe.tui.screens.energy_pane import EnergyPane
 from busprobe.tui.screens.energy_pane import View as EnergyView
 from busprobe.tui.screens.find_pane import FindPane
@@ -207,6 +209,10 @@ class WorkScreen(Screen[None]):
             "separate": self._can_readdress,
             "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
             "report": self._can_report,
+            "insist": lambda: self._can_start() and self._others_talk(),
+            "first_plan": lambda: (
+                self.step is Step.HANDOVER and state.is_open and bool(state.devices) and idle
+            ),
             "details": lambda: bool(state.findings),
             "ports": lambda: self.step is Step.LINK,
             "skip_tour": lambda: self._app.tour is not None and not self._app.tour.over,
@@ -337,6 +343,33 @@ class WorkScreen(Screen[None]):
     def action_find_fast(self) -> None:
         """Search quickly."""
         self._app.session.find(fast=True)
+
+    def _others_talk(self) -> bool:
+        heard = any(code == "foreign-master" for code, _ in self.state.findings)
+        return heard and self.step in (Step.FIND, Step.LINE)
+
+    def action_insist(self) -> None:
+        """Ask although another master is heard."""
+        if not self.check_action("insist", ()):
+            return
+        if self.step is Step.FIND:
+            self._app.session.find(insist=True)
+        else:
+            pane = self.query_one(LinePane)
+            self._app.session.check_line(self.state.addresses, pane.soak_s, insist=True)
+
+    def action_first_plan(self) -> None:
+        """Write a first plan from what was found."""
+        if self.check_action("first_plan", ()):
+            self._app.session.write_plan()
+
+    def action_decode(self) -> None:
+        """Explain pasted bytes."""
+        self.app.push_screen(BytesScreen())
+
+    def action_computer(self) -> None:
+        """See whether this computer is ready."""
+        self.app.push_screen(ComputerScreen())
 
     def action_listen(self) -> None:
         """Hear what others say, at the settings of the link or at those that are found."""

@@ -36,6 +36,9 @@ class _Cell:
     text: str | None = None
 
 
+_BLANK = _Cell()
+
+
 @dataclass(slots=True)
 class Canvas:
     """Cells to draw on; x grows to the right and y downwards, both in dots.
@@ -49,10 +52,11 @@ class Canvas:
     width: int
     height: int
     mode: GlyphMode
-    _cells: list[list[_Cell]] = field(init=False)
+    _cells: list[dict[int, _Cell]] = field(init=False)
+    """What was drawn, by row and column; most of a canvas stays empty."""
 
     def __post_init__(self) -> None:
-        self._cells = [[_Cell() for _ in range(self.width)] for _ in range(self.height)]
+        self._cells = [{} for _ in range(self.height)]
 
     @property
     def dots_x(self) -> int:
@@ -79,7 +83,7 @@ class Canvas:
         ix, iy = math.floor(x + 0.5), math.floor(y + 0.5)
         if not (0 <= ix < self.dot_width and 0 <= iy < self.dot_height):
             return
-        cell = self._cells[iy // self.dots_y][ix // self.dots_x]
+        cell = self._cell(ix // self.dots_x, iy // self.dots_y)
         sub_x, sub_y = ix % self.dots_x, iy % self.dots_y
         cell.bits |= _BRAILLE_BITS[sub_x][sub_y] if self.mode is GlyphMode.BRAILLE else 1 << sub_y
         if priority >= cell.priority:
@@ -126,16 +130,23 @@ class Canvas:
 
     def _combine(self, column: int, row: int, mark: str) -> None:
         """Add a mark without width to the character it belongs to."""
-        if 0 <= column < self.width:
-            cell = self._cells[row][column]
-            if cell.text:
-                cell.text += mark
+        cell = self._cells[row].get(column)
+        if cell is not None and cell.text:
+            cell.text += mark
+
+    def _cell(self, column: int, row: int) -> _Cell:
+        line = self._cells[row]
+        cell = line.get(column)
+        if cell is None:
+            cell = line[column] = _Cell()
+        return cell
 
     def _put(self, column: int, row: int, character: str, cells: int, style: Style) -> None:
-        line = self._cells[row]
-        line[column].text, line[column].style = character, style
+        cell = self._cell(column, row)
+        cell.text, cell.style = character, style
         for extra in range(1, cells):
-            line[column + extra].text, line[column + extra].style = "", style
+            cell = self._cell(column + extra, row)
+            cell.text, cell.style = "", style
 
     def write_text(self, column: int, row: int, text: Text) -> None:
         """Lay styled text over the dots."""
@@ -147,7 +158,9 @@ class Canvas:
         """One row, ready to be shown."""
         segments: list[Segment] = []
         run, run_style = "", _PLAIN
-        for cell in self._cells[row]:
+        line = self._cells[row]
+        for column in range(self.width):
+            cell = line.get(column, _BLANK)
             glyph = self._glyph(cell)
             style = cell.style if glyph != " " or cell.text is not None else _PLAIN
             if style != run_style and run:
@@ -160,7 +173,11 @@ class Canvas:
 
     def plain(self) -> str:
         """All rows without style, for tests and for looking at."""
-        return "\n".join("".join(self._glyph(cell) for cell in row) for row in self._cells)
+        columns = range(self.width)
+        return "\n".join(
+            "".join(self._glyph(line.get(column, _BLANK)) for column in columns)
+            for line in self._cells
+        )
 
     def _glyph(self, cell: _Cell) -> str:
         if cell.text is not None:

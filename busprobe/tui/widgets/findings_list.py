@@ -96,7 +96,8 @@ class FindingsList(LineList):
     def _fit(self, count: int) -> None:
         """Take three rows, in a tall window as many as there is something to say."""
         if self.screen.has_class("-wide"):
-            self.styles.height = None
+            if self.styles.has_rule("height"):
+                self.styles.height = None
             return
         rows = 3
         if self.screen.has_class("-tall"):

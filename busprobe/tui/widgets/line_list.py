@@ -67,6 +67,12 @@ class LineList(Looks, ScrollView, can_focus=True):
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self.follow = False
+        self._base: Style | None = None
+
+    def notify_style_update(self) -> None:
+        """Draw anew when the theme changes."""
+        super().notify_style_update()
+        self._base = None
 
     def entry_count(self) -> int:
         """How many entries there are."""
@@ -101,7 +107,9 @@ class LineList(Looks, ScrollView, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """One row in sight."""
         width = self.scrollable_content_region.width
-        base = self.rich_style
+        if self._base is None:
+            self._base = self.rich_style
+        base = self._base
         count, rows = self.entry_count(), self.entry_rows()
         row = y + self.scroll_offset.y
         index = row // rows

@@ -62,6 +62,7 @@ class CanvasPanel(Looks, Widget):
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self._drawn: Canvas | None = None
+        self._base: Style | None = None
 
     def draw(self, canvas: Canvas) -> None:
         """Draw the whole picture."""
@@ -87,7 +88,7 @@ class CanvasPanel(Looks, Widget):
     def notify_style_update(self) -> None:
         """Draw anew when the theme changes."""
         super().notify_style_update()
-        self._drawn = None
+        self._drawn = self._base = None
 
     def on_resize(self) -> None:
         """Draw anew at the new size."""
@@ -101,7 +102,9 @@ class CanvasPanel(Looks, Widget):
             drawn = self._draw_anew()
         if y >= height:
             return Strip.blank(width)
-        return drawn.strip(y).apply_style(self.rich_style)
+        if self._base is None:
+            self._base = self.rich_style
+        return drawn.strip(y).apply_style(self._base)
 
     def _draw_anew(self) -> Canvas:
         width, height = self.size
@@ -120,10 +123,13 @@ class Prose(Looks, Static):
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__("", id=id, classes=classes, markup=False)
+        self._shown: Text | None = None
 
     def show(self, text: Text) -> None:
-        """Show this text."""
-        self.update(plain_text(text, self.glyphs))
+        """Show this text; the same text again lays nothing out anew."""
+        before, self._shown = self._shown, text
+        if before is None or before != text or before.spans != text.spans:
+            self.update(plain_text(text, self.glyphs))
 
 
 def plain_text(text: Text, glyphs: Glyphs) -> Text:

@@ -1,0 +1,72 @@
+"""A first plan of the site from what was found on the open line."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busprobe.model.errors import InputError
+from busprobe.session.events import PlanWritten, Step, StepEnd, StepFinished, StepStarted
+
+if TYPE_CHECKING:
+    from busprobe.session.job import Job
+    from busprobe.site.first_plan import Scanned
+
+_PLAN_INTENT = "Writes a first plan from what was found. Nothing is sent."
+
+
+async def write_plan(job: Job, serials: Mapping[int, tuple[str, ...]]) -> None:
+    """Write a first plan from what was found, beside the recording or in the working folder.
+
+    Args:
+        job: What is known of the line.
+        serials: Serial numbers heard at an address where more than one device answers.
+
+    Raises:
+        InputError: Nobody was found, or the plan cannot be written.
+    """
+    from busprobe.site.first_plan import first_plan
+
+    job.emit(StepStarted(Step.HANDOVER, _PLAN_INTENT))
+    if not job.devices:
+        raise InputError("Nobody was found yet, so there is nothing to plan.", "Search first.")
+    made = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
+    text = first_plan(job.endpoint, job.bus.settings, scanned(job, serials), made)
+    path = _free_name(job)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            f"The plan cannot be written to {path}: {error.strerror}.", "Make room on the disk."
+        ) from error
+    job.emit(PlanWritten(str(path)))
+    summary = f"A first plan of {len(job.devices)} devices: {path}. Fill in roles and ratings."
+    job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
+
+
+def scanned(job: Job, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:
+    """What a search found: alone at its address or not, and connected as its profile says."""
+    from busprobe.site.first_plan import Scanned
+
+    systems = {p.name: p.system for p in job.profiles() if not p.sunspec and p.phases}
+    return [
+        Scanned(
+            device,
+            job.settings_of.get(address),
+            serials.get(address, ()),
+            systems.get(device.profile or "", ""),
+        )
+        for address, device in sorted(job.devices.items())
+    ]
+
+
+def _free_name(job: Job) -> Path:
+    """A name that is not taken, beside the recording where there is one."""
+    beside = None if job.recorder is None else job.recorder.path
+    folder = Path.cwd() if beside is None else beside.parent
+    stem = "first" if beside is None else beside.stem
+    names = (f"{stem}{'' if n == 1 else f'-{n}'}.plan.yaml" for n in itertools.count(1))
+    return next(path for name in names if not (path := folder / name).exists())
