@@ -120,9 +120,9 @@ def _ports(computer: Computer) -> list[Look]:
 
 
 def _disk(computer: Computer) -> Look:
-    from platformdirs import user_data_path
+    from busprobe.session.own_recordings import own_folder
 
-    folder = user_data_path("busprobe", appauthor=False)
+    folder = own_folder()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=folder):
