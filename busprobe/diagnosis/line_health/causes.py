@@ -31,7 +31,7 @@ from busprobe.diagnosis.line_health.damage import (
     suspects_of,
 )
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
-from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
+from busprobe.diagnosis.line_health.signs import GATEWAY_EXCEPTIONS, PULSES, Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
@@ -271,7 +271,7 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
                 {"count": both, "where": f"address {address}"},
             )
         )
-    gateways = [s for s in its if s.sign is Sign.GATEWAY]
+    gateways = [s for s in its if s.exception in GATEWAY_EXCEPTIONS]
     if gateways:
         codes = ", ".join(sorted({f"{s.exception or 0:02X}" for s in gateways}))
         found.append(
@@ -283,7 +283,8 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
                 {"exception": codes},
             )
         )
-    marked = [s for s in answered if s.marked is not None and s.sign is Sign.CLEAN]
+    readable = (Sign.CLEAN, Sign.LAST_LOST)
+    marked = [s for s in answered if s.marked is not None and s.sign in readable]
     wrong = sum(bool(s.marked) for s in marked)
     if wrong:
         p = presence(wrong, len(marked), 0.01 + 0.1 * damaged)

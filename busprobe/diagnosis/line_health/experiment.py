@@ -27,7 +27,7 @@ _LONG_LISTEN_NS = 2_000 * MS
 # Rounds over all addresses; an address that stays silent is not asked to the end.
 FEWEST_ROUNDS = 16
 MOST_ROUNDS = 60
-_SILENT_AFTER = 7
+_SILENT_AFTER = 10
 # A cause is settled outside these.
 _RULED_OUT = 0.02
 SURE = 0.95

@@ -22,7 +22,7 @@ from busprobe.wire.functions import Role
 # One low pulse of any width on an idle line, 8 data bits without parity (computed with an
 # independent UART model).
 PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
-_GATEWAY = (0x0A, 0x0B)
+GATEWAY_EXCEPTIONS = (0x0A, 0x0B)
 _MOST_READ = {1: 2000, 2: 2000, 3: 125, 4: 125}
 _HEAD = 3
 # Two bytes at the start of an echo may be destroyed; so many are proof enough.
@@ -168,7 +168,7 @@ def sample(
     if answer is not None:
         before, after, apart = _beside(exchange, answer)
         rolled = held is not None and before[-1:] == bytes((held,))
-        gateway = answer.exception in _GATEWAY
+        gateway = answer.exception in GATEWAY_EXCEPTIONS
         sign = Sign.ROLLED if rolled else Sign.GATEWAY if gateway else Sign.CLEAN
         return made(
             sign,
@@ -196,11 +196,13 @@ def sample(
     )
     if found is Sign.SILENT:
         return made(Sign.SILENT, idle=idle + tuple(r for r in runs if r), turnaround_ns=None), None
-    marked = None
+    marked = exception = None
     if found is Sign.LAST_LOST:
         # The last character was cut: its mark says nothing about the settings.
         marked = _marked(exchange, data[:-1]) if errors is None else errors
-    return made(found, heard=data, before=edge, marked=marked), missing
+        body = data[len(edge) :]
+        exception = body[2] if body[1] & 0x80 else None
+    return made(found, heard=data, before=edge, marked=marked, exception=exception), missing
 
 
 def _judge(
@@ -279,6 +281,8 @@ def _last_cut(data: bytes, head: bytes, characters: int) -> bool:
     The rest of the byte is what the line does undriven: ones, or zeros where nothing holds it, and
     then a pulse may follow.
     """
+    if data[:2] == bytes((head[0], head[1] | 0x80)):
+        head, characters = data[:_HEAD], _SHORTEST
     if len(data) == characters + 1 and data[-1] in PULSES:
         data = data[:-1]
     if len(data) != characters or data[:_HEAD] != head:

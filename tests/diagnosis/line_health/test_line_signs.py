@@ -150,3 +150,11 @@ def test_a_request_for_more_than_the_protocol_allows_is_no_foreign_master() -> N
         foreign = rtu.encode(7, bytes.fromhex("03F573") + count.to_bytes(2, "big"))
         found, _ = sample(heard(request.hex(), foreign.hex()), SHORT)
         assert found.masters == masters
+
+
+@pytest.mark.parametrize("cut", [b"", b"\xff"])
+def test_a_cut_exception_still_tells_its_code(cut: bytes) -> None:
+    request = rtu.encode(1, bytes.fromhex("0300000001"))
+    answer = rtu.encode(1, b"\x83\x0b")
+    found, _ = sample(heard(request.hex(), (answer[:-1] + cut).hex()), SHORT)
+    assert (found.sign, found.exception) == (Sign.LAST_LOST, 0x0B)
