@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -26,6 +27,7 @@ from busprobe.cli.options import (
 from busprobe.cli.running import run_job
 from busprobe.model.errors import InputError
 from busprobe.session.job import Job
+from busprobe.session.planning import planned_addresses
 from busprobe.session.search import FindPlan
 
 if TYPE_CHECKING:
@@ -50,6 +52,13 @@ _TIMEOUTS_MS = (50, 100, 200, 300, 500)
 )
 @click.option("--insist", is_flag=True, help="Ask although another master is heard.")
 @click.option(
+    "--plan",
+    "plan_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Ask whom this plan expects, too: who is silent is told.",
+)
+@click.option(
     "--calculate",
     is_flag=True,
     help="Calculate a line from the options below; no LINK is used, nothing is sent.",
@@ -67,6 +76,7 @@ def command(
     stop_bits: int | None,
     soak: float,
     insist: bool,
+    plan_file: Path | None,
     calculate: bool,
     as_json: bool,
     **paper: str | float | int | None,
@@ -129,9 +139,10 @@ def command(
                 FindPlan(settings=settings, second_round=False, duplicates=False, insist=insist)
             )
             listen_s = 0.0
-        report = await job.check_line(
-            wanted[0], soak_s=soak, insist=insist, listen_first_s=listen_s
-        )
+        asked = wanted[0]
+        if plan_file is not None:
+            asked = tuple(sorted({*(asked or job.devices), *planned_addresses(job, plan_file)}))
+        report = await job.check_line(asked, soak_s=soak, insist=insist, listen_first_s=listen_s)
         for tally in report.tallies.values():
             _spreads[tally.address] = tally
         return _result(report)

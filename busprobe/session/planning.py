@@ -47,6 +47,20 @@ async def write_plan(job: Job, serials: Mapping[int, tuple[str, ...]]) -> None:
     job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
 
 
+def planned_addresses(job: Job, plan_file: Path) -> tuple[int, ...]:
+    """Who should answer on the open line by a plan; nobody where the plan does not have the line.
+
+    Raises:
+        InputError: The plan cannot be read.
+    """
+    from busprobe.session.handover import planned_line
+    from busprobe.site.plan import load_plan
+
+    plan = load_plan(plan_file).plan
+    line = planned_line(job, plan)
+    return () if line is None else tuple(d.address for d in plan.devices_on(line.name))
+
+
 def scanned(job: Job, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:
     """What a search found: alone at its address or not, and connected as its profile says."""
     from busprobe.site.first_plan import Scanned

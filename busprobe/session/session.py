@@ -14,11 +14,11 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busprobe.model.errors import BusprobeError, InputError, LinkError, Stopped
-from busprobe.model.line import Endpoint, LineSettings, Parity, parse_link
+from busprobe.model.errors import BusprobeError, LinkError, Stopped
+from busprobe.model.line import Endpoint, LineSettings, parse_link
 from busprobe.session.bench_commands import BenchCommands
+from busprobe.session.change_commands import ChangeCommands
 from busprobe.session.events import (
-    ChangePlanned,
     CheckMade,
     Event,
     LinkLost,
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
     from busprobe.diagnosis.wiring import KnownLoad
     from busprobe.link.base import Link
-    from busprobe.procedures.change_address import ChangePlan
     from busprobe.recording.store import Recorder
     from busprobe.session.handover import VerifyWish
     from busprobe.session.ports import Hands, OpenLink
@@ -47,8 +46,6 @@ if TYPE_CHECKING:
 WATCH_PERIOD_S = 1.0
 # Long enough for the first picture, short enough to be over before a link is chosen.
 _LOAD_AFTER_S = 0.6
-# So often it is looked whether a change was confirmed.
-_LOOK_AGAIN_NS = 100_000_000
 # The screen shows the open line; of the others it is told so much.
 _TOLD_OF_OTHER_LINES = (CheckMade, OperatorAsked, StepStarted, StepProgress, StepFinished)
 
@@ -57,7 +54,7 @@ def _load_job() -> None:
     import busprobe.session.screen_job  # noqa: F401 - the technician is still reading the first screen
 
 
-class Session(BenchCommands):
+class Session(BenchCommands, ChangeCommands):
     """What the terminal interface commands.
 
     Args:
@@ -79,8 +76,6 @@ class Session(BenchCommands):
         self._operator: ScreenOperator | None = None
         self._settings: LineSettings | None = None
         self._beside_files: list[Path] = []
-        self._change: ChangePlan | None = None
-        self._confirmed: bool | None = None
         self._loop = asyncio.new_event_loop()
         self._turn: asyncio.Lock | None = None
         self._thread = threading.Thread(target=self._run, name="busprobe-session", daemon=True)
@@ -166,12 +161,30 @@ class Session(BenchCommands):
         self._step(Step.LINK, run)
 
     def check_line(
-        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+        self,
+        addresses: tuple[int, ...] = (),
+        soak_s: float = 0.0,
+        *,
+        insist: bool = False,
+        expected: tuple[int, ...] = (),
+        plan_file: Path | None = None,
     ) -> None:
-        """Listen, ask these or all known addresses (`insist`: beside another master), count."""
+        """Listen, ask, count.
+
+        Args:
+            addresses: Whom to ask; all known ones when empty.
+            soak_s: How long to go on counting [s].
+            insist: Ask although another master is heard.
+            expected: Who should be there besides: asked, too, so that a silent one is told.
+            plan_file: A plan whose devices should be there, likewise.
+        """
 
         async def run(job: ScreenJob) -> None:
-            await job.check_line(addresses, soak_s=soak_s, insist=insist)
+            from busprobe.session.planning import planned_addresses
+
+            planned = () if plan_file is None else planned_addresses(job, plan_file)
+            asked = {*(addresses or job.devices), *expected, *planned}
+            await job.check_line(tuple(sorted(asked)), soak_s=soak_s, insist=insist)
 
         self._step(Step.LINE, run)
 
@@ -233,87 +246,6 @@ class Session(BenchCommands):
             await write_report(job, verification, self._beside_files)
 
         self._step(Step.HANDOVER, run)
-
-    def plan_change(
-        self,
-        address: int,
-        new_address: int | None,
-        new_baud: int | None = None,
-        new_parity: Parity | None = None,
-        new_stop_bits: int | None = None,
-    ) -> None:
-        """Find out what a change would write, and whether it may be written now.
-
-        Args:
-            address: The device.
-            new_address: Its address afterwards; here and below: as it is where None.
-            new_baud: Its rate afterwards [bit/s].
-            new_parity: Its parity afterwards.
-            new_stop_bits: Its stop bits afterwards.
-        """
-
-        async def run(job: ScreenJob) -> None:
-            self._change = None
-            await job.settle(address)
-            line = job.bus.line
-            after = LineSettings(
-                new_baud or line.baud, new_parity or line.parity, new_stop_bits or line.stop_bits
-            )
-            place = f"address {new_address or address}"
-            if after != line:
-                place += f", {after}"
-            intent = (
-                f"Listens, makes sure that one device answers at address {address} and nobody at "
-                f"{place}. Nothing is written yet."
-            )
-            self._emit(StepStarted(Step.ADDRESSES, intent))
-            self._change = plan = await job.plan_change(address, new_address, after)
-            self._emit(ChangePlanned(plan))
-            ready = f"Address {address} can become {place}; it waits for your confirmation."
-            self._emit(StepFinished(Step.ADDRESSES, StepEnd.DONE, ready))
-
-        self._step(Step.ADDRESSES, run)
-
-    def change(self) -> None:
-        """Write what was planned and shown: the technician confirmed it."""
-        plan, self._change = self._change, None
-
-        async def run(job: ScreenJob) -> None:
-            if plan is None:
-                raise InputError("No change was planned.", "Give the new address again.")
-            with self._hands_of(job) as operator:
-                await job.change(plan, "an answer at the screen", operator)
-
-        self._step(Step.ADDRESSES, run)
-
-    def separate(self, address: int, new_address: int | None = None) -> None:
-        """Guide the separation of the meters that share an address.
-
-        Args:
-            address: The address.
-            new_address: The new one; the lowest free one where None.
-        """
-
-        async def run(job: ScreenJob) -> None:
-            from busprobe.session.separating import separate
-
-            async def confirmed(plan: ChangePlan) -> str | None:
-                self._confirmed = None
-                self._emit(ChangePlanned(plan))
-                while self._confirmed is None:
-                    if job.should_stop():
-                        return None
-                    await job.bus.listen(_LOOK_AGAIN_NS)
-                return "an answer at the screen" if self._confirmed else None
-
-            with self._hands_of(job) as operator:
-                await separate(job, address, new_address, operator, confirmed)
-
-        self._step(Step.ADDRESSES, run)
-
-    def confirm(self, yes: bool) -> None:
-        """The technician confirms, or refuses, the change that a separation has come to."""
-        self._confirmed = yes
 
     def watch(self, addresses: tuple[int, ...]) -> None:
         """Read meters once a second until another step begins or `stop` is called."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.catalogue import devices as device_catalogue
@@ -328,9 +328,10 @@ class LineVerification:
             return
         if job.bus.settings != home:
             await job.bus.configure(home)
+        missing = self._missing()
         try:
             report = await job.check_line(
-                [d.address for d in asked],
+                sorted({d.address for d in asked} | missing),
                 insist=self.whole.options.insist,
                 # The search has listened already, if it was made in this run.
                 listen_first_s=0.0 if self._searched else LISTEN_FIRST_NS / 1e9,
@@ -340,9 +341,30 @@ class LineVerification:
             return
         if job.should_stop():
             return
-        told = line_findings(report.weighed)
-        tallied = f"{report.weighed.bad} of {report.weighed.total} exchanges were not clean"
-        self.make(verify.health_check(item, told, tallied, healthy(report.weighed)))
+        # Who is planned and silent fails a check of its own, and has findings of its own.
+        weighed = report.weighed
+        if missing:
+            counts = [t for address, t in report.tallies.items() if address not in missing]
+            weighed = replace(
+                weighed,
+                causes=tuple(c for c in weighed.causes if c.address not in missing),
+                bad=sum(t.failed for t in counts),
+                total=sum(t.exchanges for t in counts),
+            )
+        told = line_findings(weighed)
+        tallied = f"{weighed.bad} of {weighed.total} exchanges were not clean"
+        self.make(verify.health_check(item, told, tallied, healthy(weighed)))
+
+    def _missing(self) -> set[int]:
+        """Planned addresses at which nobody answers, and whose device is not known elsewhere."""
+        devices = self.job.devices
+        planned = {d.address for d in self.devices}
+        strangers = [device for address, device in devices.items() if address not in planned]
+        return {
+            part.address
+            for part in self.devices
+            if part.address not in devices and not verify.elsewhere(part, devices, strangers)
+        }
 
     def _home(self) -> LineSettings | None:
         """The settings of the line: those planned, or else those of most devices."""

@@ -201,6 +201,12 @@ class BusprobeApp(App[None]):
 
     # Training --------------------------------------------------------------------------------
 
+    @property
+    def expected(self) -> tuple[int, ...]:
+        """Addresses that should answer by the papers of the exercise; none without one."""
+        given = None if self.training is None else self.training.given
+        return () if given is None else tuple(paper.address for paper in given.papers)
+
     def choose_exercise(self) -> None:
         """Show all exercises."""
         if self.training is not None:

@@ -208,9 +208,18 @@ class Session(Protocol):
         """Hear what others say; nothing is sent."""
 
     def check_line(
-        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+        self,
+        addresses: tuple[int, ...] = (),
+        soak_s: float = 0.0,
+        *,
+        insist: bool = False,
+        expected: tuple[int, ...] = (),
+        plan_file: Path | None = None,
     ) -> None:
-        """Find what is wrong with the line, then count for so long."""
+        """Find what is wrong with the line, then count for so long.
+
+        Who is expected, or planned in a file, is asked too: a silent one becomes a finding.
+        """
 
     def check_balance(
         self, meters: Mapping[int, tuple[str, MeterRole]], duration_s: float, curtail: bool

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from tests.cli.test_commands import busprobe, checked
@@ -63,6 +65,27 @@ def test_line_finds_the_fault_of_a_scenario(scenario: str, code: str) -> None:
     assert document["result"]["causes"][0]["code"] == code
     faults = [f for f in document["findings"] if f["severity"] == "fault"]
     assert ran.status == (1 if faults else 0)
+
+
+def test_line_asks_whom_the_plan_expects(tmp_path: Path) -> None:
+    plan = tmp_path / "orchard.plan.yaml"
+    plan.write_text(
+        """\
+format: 1
+site: {name: Orchard}
+links: [{name: bus, link: "sim:healthy", settings: 9600 8N1}]
+meters:
+  - {name: grid, link: bus, address: 1, role: grid}
+  - {name: press, link: bus, address: 4, role: sub-meter, behind: grid, feeds: load}
+""",
+        encoding="utf-8",
+    )
+    ran = busprobe("line", "sim:healthy", "1,2", "--plan", plan, "--json")
+    assert ran.status == 1, ran.err
+    document = checked(ran, "line")
+    assert [a["address"] for a in document["result"]["addresses"]] == [1, 2, 4]
+    told = {(f["code"], f["address"]) for f in document["findings"]}
+    assert told == {("device-silent", 4)}
 
 
 def test_soak_counts_and_draws() -> None:

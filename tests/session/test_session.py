@@ -197,6 +197,39 @@ def test_the_line_is_checked_and_a_change_of_a_doubled_address_refused(session: 
     assert heard.end_of(Step.ADDRESSES).end is StepEnd.FAILED
 
 
+def test_a_silent_device_that_should_be_there_is_told(session: Session, tmp_path: Path) -> None:
+    plan = tmp_path / "orchard.plan.yaml"
+    plan.write_text(
+        """\
+format: 1
+site: {name: Orchard}
+links: [{name: bus, link: "sim:healthy", settings: 9600 8N1}]
+meters:
+  - {name: grid, link: bus, address: 1, role: grid}
+  - {name: press, link: bus, address: 4, role: sub-meter, behind: grid, feeds: load}
+""",
+        encoding="utf-8",
+    )
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.check_line((1, 2), expected=(2, 5), plan_file=plan)
+    assert heard.end_of(Step.LINE).end is StepEnd.DONE
+    counted = [e for e in heard.all if isinstance(e, events.LineCounted)][-1]
+    assert {tally.address for tally in counted.tallies} == {1, 2, 4, 5}
+    raised = [e.finding for e in heard.all if isinstance(e, events.FindingRaised)]
+    assert {(f.code, f.address) for f in raised} == {("device-silent", 4), ("device-silent", 5)}
+
+
+def test_a_plan_that_cannot_be_read_is_told_before_anything_is_asked(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.check_line((1,), plan_file=Path("nowhere.plan.yaml"))
+    ended = heard.end_of(Step.LINE)
+    assert ended.end is StepEnd.FAILED
+    assert "nowhere.plan.yaml" in ended.summary
+    assert not [e for e in heard.all if isinstance(e, events.ExchangeMade)]
+
+
 def test_a_change_without_a_plan_writes_nothing(session: Session) -> None:
     heard = Heard(session)
     session.open("sim:healthy", LineSettings())

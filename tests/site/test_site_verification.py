@@ -87,6 +87,15 @@ def test_a_plan_that_does_not_match_fails_where_it_differs() -> None:
     assert run.outcome("identity", "hybrid") == NOT_TESTED
 
 
+def test_a_planned_device_that_is_silent_is_told_and_the_line_is_not_blamed_for_it() -> None:
+    text = HEALTHY.replace("hybrid, link: bus, address: 10", "hybrid, link: bus, address: 11")
+    run = Run(plan_of(text), quick(Group.FIND, Group.LINE))
+    assert run.outcome("answers", "hybrid") == FAIL
+    assert {key for key in run.job.findings if key[1] is not None} == {("device-silent", 11)}
+    assert run.outcome("line-health", "bus") == PASS
+    assert_reads_only(run)
+
+
 @pytest.mark.parametrize("address", [2, 3])
 def test_two_meters_on_one_address_are_told_and_nothing_is_read_into_them(address: int) -> None:
     plan = plan_of(

@@ -163,9 +163,17 @@ class FakeSession:
         self._script.extend(later.listening())
 
     def check_line(
-        self, addresses: tuple[int, ...] = (), soak_s: float = 0.0, *, insist: bool = False
+        self,
+        addresses: tuple[int, ...] = (),
+        soak_s: float = 0.0,
+        *,
+        insist: bool = False,
+        expected: tuple[int, ...] = (),
+        plan_file: Path | None = None,
     ) -> None:
-        self._note("check_line", addresses, soak_s, *(("insist",) if insist else ()))
+        besides = (("insist",) if insist else ()) + ((expected,) if expected else ())
+        besides += () if plan_file is None else (str(plan_file),)
+        self._note("check_line", addresses, soak_s, *besides)
         asked = []
         for number in range(24):
             address = (1, 2, 10)[number % 3]

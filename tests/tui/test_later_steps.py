@@ -61,6 +61,16 @@ async def test_a_line_check_shows_causes_with_evidence_health_and_history() -> N
         assert "60 s" in seen["soak"]
 
 
+async def test_the_line_check_asks_whom_the_open_plan_names_too() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.open()
+        await stage.press("4", "s")
+        assert "check_line" not in {name for name, _ in stage.session.calls}
+        stage.app.screen.query_one("#plan-file", Input).value = "mill.plan.yaml"
+        await stage.press("s")
+        assert stage.session.calls[-1] == ("check_line", ((), 0.0, "mill.plan.yaml"))
+
+
 async def test_health_is_counted_while_the_check_still_runs() -> None:
     async with on_stage() as stage:
         await stage.find()

@@ -93,6 +93,21 @@ async def test_an_exercise_is_worked_on_answered_and_explained(tmp_path: Path) -
     assert kept["attempts"][0]["answers"][0]["text"] == "settings-differ@2"
 
 
+async def test_the_line_check_asks_the_silent_meter_of_the_papers(tmp_path: Path) -> None:
+    app, _ = over_real_ones(tmp_path)
+    seed = exercises.seed_for("one-meter-silent", "dead")
+    async with app.run_test(size=(120, 40)) as pilot:
+        state = app.state
+        app.screen.query_one("#wish", Input).value = f"one-meter-silent@{seed}"
+        await pilot.press("s")
+        await until(pilot, lambda: state.is_open)
+        # Nobody is known yet: the papers say who is asked.
+        await pilot.press("escape", "4", "s")
+        await until(pilot, lambda: state.steps[Step.LINE].state is StepState.DONE)
+        assert set(state.tallies) == {1, 2}
+        assert ("device-silent", 2) in state.findings
+
+
 async def test_a_guess_is_told_and_counts_nothing(tmp_path: Path) -> None:
     app, room = over_real_ones(tmp_path)
     seed = exercises.seed_for("strange-answers", "echo")

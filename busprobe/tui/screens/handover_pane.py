@@ -107,13 +107,19 @@ class HandoverPane(Looks, Vertical):
         """Show the state."""
         self.refresh_state()
 
+    @property
+    def plan_file(self) -> Path | None:
+        """The plan that is open, None while none is named."""
+        name = self.query_one("#plan-file", Input).value.strip()
+        return Path(name).expanduser() if name else None
+
     def wish(self) -> VerifyWish | str:
         """What is to be verified, or why it cannot be."""
         from busprobe.diagnosis.wiring import KnownLoad
         from busprobe.session.handover import VerifyWish
 
-        name = self.query_one("#plan-file", Input).value.strip()
-        if not name:
+        plan_file = self.plan_file
+        if plan_file is None:
             return "Type the file of the plan first (Tab reaches the field)."
         text = self.query_one("#verify-load", Input).value.strip()
         try:
@@ -123,7 +129,7 @@ class HandoverPane(Looks, Vertical):
         if power < 0:
             return "The power of the load must be a number of watts, or empty."
         return VerifyWish(
-            Path(name).expanduser(),
+            plan_file,
             KnownLoad(power) if power else None,
             as_left=bool(self.query_one("#verify-state", Select).value),
             quick=bool(self.query_one("#verify-reach", Select).value),

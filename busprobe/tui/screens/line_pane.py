@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 from rich.style import Style
 from rich.text import Text
@@ -23,6 +24,7 @@ from busprobe.tui.widgets.step_card import StepCard
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Cause
+    from busprobe.tui.app import BusprobeApp
 
 LISTEN_S = (("10 s", 10), ("30 s", 30), ("2 min", 120), ("10 min", 600))
 SOAK_S = (
@@ -145,6 +147,23 @@ class LinePane(Looks, Vertical):
     def soak_s(self) -> float:
         """How long to count after the check [s]."""
         return float(str(self.query_one("#soak-s", Select).value))
+
+    def begin(self, plan_file: Path | None, *, insist: bool = False) -> None:
+        """Check the line: ask everybody who is known, and everybody who should be there.
+
+        Args:
+            plan_file: The plan that is open, None without one.
+            insist: Ask although another master is heard.
+        """
+        app = cast("BusprobeApp", self.app)
+        self.show_view(View.HISTORY if self.soak_s else View.CAUSES)
+        app.session.check_line(
+            self.state.addresses,
+            self.soak_s,
+            insist=insist,
+            expected=app.expected,
+            plan_file=plan_file,
+        )
 
     def show_view(self, view: View) -> None:
         """Show this picture."""

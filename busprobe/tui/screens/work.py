@@ -236,6 +236,9 @@ class WorkScreen(Screen[None]):
             return True
         if not state.is_open:
             return False
+        plan_file = self.query_one(HandoverPane).plan_file
+        if self.step is Step.LINE and (self._app.expected or plan_file is not None):
+            return True
         return self.step in _WITHOUT_DEVICES or bool(state.devices)
 
     def _can_view(self) -> bool:
@@ -280,9 +283,7 @@ class WorkScreen(Screen[None]):
             case Step.ADDRESSES:
                 session.check_addresses(state.addresses)
             case Step.LINE:
-                pane = self.query_one(LinePane)
-                pane.show_view(LineView.HISTORY if pane.soak_s else LineView.CAUSES)
-                session.check_line(state.addresses, pane.soak_s)
+                self.query_one(LinePane).begin(self.query_one(HandoverPane).plan_file)
             case Step.ENERGY:
                 self._start_balance()
             case Step.HANDOVER:
@@ -355,8 +356,8 @@ class WorkScreen(Screen[None]):
         if self.step is Step.FIND:
             self._app.session.find(insist=True)
         else:
-            pane = self.query_one(LinePane)
-            self._app.session.check_line(self.state.addresses, pane.soak_s, insist=True)
+            plan_file = self.query_one(HandoverPane).plan_file
+            self.query_one(LinePane).begin(plan_file, insist=True)
 
     def action_first_plan(self) -> None:
         """Write a first plan from what was found."""
