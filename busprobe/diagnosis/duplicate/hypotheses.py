@@ -13,7 +13,11 @@ Theory of operation:
 - A lone 00 or FF beside an answer counts as nothing, and so does silence: lines without bias and
   devices that need a rest are ill in every proportion, and no proportion proves a second device.
 - A second device may be hidden: never heard, or always drowned. Those patterns look like one
-  device; they are what keeps "single" from being certain.
+  device; they are what keeps "single" from being certain. Only who is heard tells them: another
+  content of fixed registers (`identity`), above all at the limits of understanding, where one of
+  two is alone (`margins`, `alone`). The same content there makes a hidden device unlikely.
+- So two questions are asked of the odds: how likely more than one device is, and how likely it is
+  that further exchanges would still show more than one. The test ends when the second is settled.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ _WORDS = {
     Kind.NICKED: "an answer damaged in one place, its end right",
     Kind.FRONT: "bytes before an answer whose own first bytes are wrong",
     Kind.START: "an answer whose first bytes are wrong, the rest right",
-    Kind.EARLY: "the same, at once after the request, as when the adapter drives on",
+    Kind.EARLY: "an answer whose first bytes are wrong, so soon that the adapter may do it",
     Kind.COLLIDED: "what the answer becomes when it meets itself",
     Kind.FORKED: "an answer that is wrong only in its check and where two devices differ",
     Kind.TORN: "no whole answer, and framing errors all over",
@@ -34,7 +34,7 @@ _WORDS = {
     Kind.PULSE: "a whole answer with a short pulse beside it",
     Kind.FLANKED: "a whole answer with a lone 00 or FF beside it",
     Kind.LATE: "nothing but what may belong to the request before",
-    Kind.BABBLE: "bytes at once after the request, as an idle line without bias gives them",
+    Kind.BABBLE: "bytes at once after the request, as a line without bias gives them",
     Kind.SILENT: "no byte",
     Kind.CLEAN: "one whole answer and nothing else",
 }
