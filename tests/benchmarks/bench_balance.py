@@ -3,6 +3,16 @@
 Run it with ``PYTHONPATH=. python tests/benchmarks/bench_balance.py --trials 200``. All figures are
 from synthetic sites (`tests/diagnosis/balance/energy_sites.py`), not from the field; the default
 seed was not used for tuning.
+
+Measured on seeds that were not used for tuning:
+
+- two curtailments, normal, seed 98000, 40 sites for each size: every reversed meter found at all
+  four sizes (after the third round one of them was open again); 0 wrong of 460 verdicts after one,
+  two and three rounds;
+- a battery read as a hybrid inverter, seed 97000, 60 sites for each household: reversed found 100 %
+  (quiet, normal) and 95 % (busy), 0 wrong of 161 verdicts;
+- a hidden battery, the same seed: 10 verdicts on 180 sites, 1 of them wrong (busy: there a loop is
+  told from a restless house in 45 % of the cases only; quiet and normal more than 90 %).
 """
 
 from __future__ import annotations

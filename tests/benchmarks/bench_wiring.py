@@ -3,6 +3,24 @@
 Run it with ``PYTHONPATH=. python tests/benchmarks/bench_wiring.py --trials 200``. All figures are
 from synthetic sites (`household`), not from the field; the seeds used here were not used for tuning
 unless ``--seed`` says so.
+
+Measured, a known load announced on each phase in turn, 22 % of the sites with a wrong CT ratio; 40
+sites for each household and load from each of the seeds 83 000 000 (busy, normal), 84 000 000
+(normal, quiet), 88 000 000 (quiet, 500 and 1000 W) and 89 000 000 (busy, 500 and 1000 W), none of
+them used for tuning:
+
+- exact after 3 cycles: every one of the sites with right ratios, in all cells; after one cycle
+  97 to 100 % at 500 W, 97 to 100 % at 1000 W, 100 % at 2000 W;
+- decided at p >= 0.999 within 8 cycles: 635 of 640 (500 W: quiet 77, normal 78, busy 80 of 80;
+  1000 and 2000 W: all of them); wrong 0 of 635, no fault called right, nothing right called faulty
+  (0 of 635 allows 5 in 1000 with 95 % confidence);
+- CT ratio within 16 % after 3 cycles: 135 of 136; flags at right ratios 1 of 503;
+- stated against right, seeds 83 000 000 and 84 000 000: from 0.999 1291 of 1291, 0.99 to 0.999 97
+  of 97, 0.95 to 0.99 40 of 42, 0.9 to 0.95 16 of 19, 0.5 to 0.8 17 of 23.
+
+With P and V only (``--columns VP``), normal, 1000 W, seed 85 000 000: 50 of 50 decided, none wrong.
+Without announcements (``--no-marks``), normal, 1000 W, seed 86 000 000, 40 sites: 97 % decided of
+those on which every phase has a CT, none wrong.
 """
 
 from __future__ import annotations
