@@ -146,6 +146,12 @@ def _composed(
     from busprobe.report.material import gather
 
     material = gather(recordings, as_left, verification, details)
+    for photo in material.photos:
+        if photo.note:
+            diagnostics.say(
+                f"Photo {photo.file}: {photo.note}. The extra makes it small and leaves out the "
+                "position: pip install 'busprobe[photos]'."
+            )
     return compose(material, now=datetime.datetime.now().astimezone(), version=__version__)
 
 

@@ -89,6 +89,7 @@ def compose(material: Material, *, now: datetime, version: str) -> parts.Report:
         readings=meter_readings((*found, *left), names),
         references=reference_entries(details.references, (left or found)),
         health=_health(found, left, names),
+        photos=material.photos,
         defects=tuple(listed),
         notes=tuple(d for d in defects if d.severity == "note"),
         not_tested=_not_tested(checks, bench_only=is_bench_only(material.visits)),

@@ -22,6 +22,7 @@ from busprobe.report.content_base import SafeText as SafeText
 from busprobe.report.content_base import Sha256 as Sha256
 from busprobe.report.content_base import State as State
 from busprobe.report.content_bench import BenchEntry
+from busprobe.report.content_photo import PhotoEntry
 from busprobe.report.pictures.data import (
     BusPicture,
     CollisionPicture,
@@ -399,6 +400,8 @@ class Report(Part):
     readings: tuple[MeterReadings, ...]
     references: tuple[ReferenceEntry, ...]
     health: Health
+    photos: tuple[PhotoEntry, ...] = ()
+    """Photos by name and hash; the pictures are in the page alone."""
     defects: tuple[Defect, ...]
     """Faults and warnings, faults first."""
     notes: tuple[Defect, ...]

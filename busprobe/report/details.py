@@ -116,6 +116,19 @@ class ReferencePart(Part):
     """Which instrument."""
 
 
+class PhotoPart(Part):
+    """A photo."""
+
+    file: Annotated[str, Field(min_length=1, max_length=1000)]
+    """JPEG or PNG file; its name begins at the folder of this file."""
+    caption: Annotated[str, Field(min_length=1, max_length=300)]
+    """What it shows."""
+    time: Text | datetime.datetime | datetime.date = ""
+    """When it was taken; by the clock of the camera where it is left out."""
+    position: bool = False
+    """Whether where it was taken stays in the picture, and is told beside it."""
+
+
 class Details(Part):
     """The file."""
 
@@ -135,6 +148,8 @@ class Details(Part):
     """Names and roles of the devices."""
     references: Annotated[tuple[ReferencePart, ...], Field(max_length=500)] = ()
     """Readings of reference instruments."""
+    photos: Annotated[tuple[PhotoPart, ...], Field(max_length=40)] = ()
+    """Photos, shown two beside each other in this order."""
 
 
 def load_details(path: Path) -> Details:
@@ -196,4 +211,8 @@ meters: []
 # Readings of a reference instrument; judged only where a limit is given.
 references: []
 #  - {address: 2, quantity: V_L1, value: 230.4, limit_percent: 1, instrument: clamp meter}
+
+# Photos (JPEG or PNG), beside this file. Where they were taken is left out unless "position: true".
+photos: []
+#  - {file: board.jpg, caption: Meter 2 with its CTs, time: 2026-03-29 10:15}
 """

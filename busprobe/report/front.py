@@ -46,6 +46,7 @@ def _made_id(material: Material) -> str:
     everything = [v.sha256 for v in material.visits]
     everything += [] if material.verification is None else [material.verification.sha256]
     everything += [] if material.details_file is None else [material.details_file[1]]
+    everything += [photo.sha256 for photo in material.photos]
     return "R-" + hashlib.sha256("".join(sorted(everything)).encode()).hexdigest()[:8].upper()
 
 

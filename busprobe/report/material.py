@@ -9,7 +9,9 @@ from pathlib import Path
 
 from busprobe.model.errors import InputError
 from busprobe.report.content import State
+from busprobe.report.content_photo import PhotoEntry
 from busprobe.report.details import Details, load_details
+from busprobe.report.photos import photos_of
 from busprobe.report.visit import Visit, read_visit
 from busprobe.site.state import StateFile, load_state
 
@@ -34,12 +36,14 @@ class Material:
         verification: Plan against found, where there is one.
         details: What only people know.
         details_file: Name and SHA-256 of the file they came from, or None.
+        photos: The photos that they name.
     """
 
     visits: tuple[Visit, ...]
     verification: Verification | None = None
     details: Details = field(default_factory=Details)
     details_file: tuple[str, str] | None = None
+    photos: tuple[PhotoEntry, ...] = ()
 
     def of(self, state: State) -> tuple[Visit, ...]:
         """The recordings of one state of the site, oldest first."""
@@ -71,7 +75,8 @@ def gather(
         details: What only people know.
 
     Raises:
-        InputError: A file cannot be read or is wrong, or a recording is given twice.
+        InputError: A file cannot be read or is wrong, or a recording is given twice, or a photo is
+            none.
     """
     given = [*recordings, *as_left]
     visits = [read_visit(path, "as-found") for path in recordings]
@@ -84,13 +89,15 @@ def gather(
                 "Give each recording once, as found or as left.",
             )
         first[visit.sha256] = path
+    known = Details() if details is None else load_details(details)
     return Material(
         visits=tuple(visits),
         verification=None
         if verification is None
         else Verification(verification.name, _sha256(verification), load_state(verification)),
-        details=Details() if details is None else load_details(details),
+        details=known,
         details_file=None if details is None else (details.name, _sha256(details)),
+        photos=() if details is None else photos_of(known.photos, details.parent),
     )
 
 

@@ -54,7 +54,7 @@ class TypstRenderer:
         """The PDF.
 
         Raises:
-            InputError: The extra is not installed.
+            InputError: The extra is not installed, or a photo cannot be set.
         """
         typst = _typst()
         if typst is None:
@@ -66,12 +66,24 @@ class TypstRenderer:
             for path, picture in pictures_of(report):
                 svg = draw(picture).svg("p")
                 (folder / f"{path}.svg").write_text(svg, encoding="utf-8")
-            made = typst.compile(
-                folder / "report.typ",
-                root=folder,
-                sys_inputs={"json_sha256": json_sha256(report)},
-                pdf_standards=["a-2b"],
-            )
+            for number, photo in enumerate(report.photos):
+                (folder / f"photo-{number}.{photo.kind}").write_bytes(photo.data)
+            try:
+                made = typst.compile(
+                    folder / "report.typ",
+                    root=folder,
+                    sys_inputs={"json_sha256": json_sha256(report)},
+                    pdf_standards=["a-2b"],
+                )
+            except typst.TypstError as error:
+                if not any(photo.note for photo in report.photos):
+                    raise
+                # A picture that was not written anew may be of a kind that it does not know.
+                raise InputError(
+                    "The PDF cannot be typeset with these photos.",
+                    "Install the extra that makes them anew (pip install 'busprobe[photos]'), or "
+                    "make the page with --html.",
+                ) from error
             return bytes(made)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
@@ -94,6 +95,11 @@ def css_text(text: str) -> str:
     return "".join(c for c in text if c.isalnum() or c in " .-_/")[:60]
 
 
+def base64_text(data: bytes) -> str:
+    """Bytes as a data: URI holds them (RFC 2397)."""
+    return base64.b64encode(data).decode("ascii")
+
+
 def phase_rows(readings: MeterReadings) -> list[tuple[str, list[float | None]]]:
     """U, I, P, Q, S and PF of the phases and the total."""
     found = []
@@ -133,6 +139,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "short": short,
     "is_long": is_long,
     "css_text": css_text,
+    "base64": base64_text,
     "phase_rows": phase_rows,
     "step_cells": step_cells,
     "by_subject": by_subject,

@@ -39,10 +39,10 @@ from tests.report.visits import (
     S,
     changed_visit,
     collided,
+    looked_for_a_second_one,
     recording,
     report,
     snapshots,
-    tested_for_a_second_one,
     wired,
 )
 
@@ -324,7 +324,7 @@ def verified(
 
 
 def test_requests_at_rates_that_are_a_little_off_do_not_count_for_health(tmp_path: Path) -> None:
-    made = report(tested_for_a_second_one(tmp_path / "alone.busprobe"))
+    made = report(looked_for_a_second_one(tmp_path / "alone.busprobe"))
     health = {d.address: d for d in made.health.devices}[3]
     assert health.answered + health.exceptions == health.requests > 4
     assert health.silent == 0

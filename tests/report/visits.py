@@ -164,7 +164,7 @@ def collided(path: Path) -> Path:
     return path
 
 
-def tested_for_a_second_one(path: Path) -> Path:
+def looked_for_a_second_one(path: Path) -> Path:
     """A test for a second device at address 3, which also asks at rates that are a little off."""
     bus = simulated_bus(station(3))
     assert bus.settings is not None
