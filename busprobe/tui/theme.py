@@ -43,19 +43,19 @@ DARK = Colours(
     ok="#56b4e9", warn="#f0e442", fail="#ff7a3d", note="#a9b4bd",
     l1="#e69f00", l2="#56b4e9", l3="#d99bc4",
     ink="#d8dee4", dim="#8f9ba6", faint="#46525c", accent="#7fd1c1",
-    paper="#11171c", raised="#19222a", mark="#24404a",
+    paper="#11171c", raised="#19222a", mark="#1d353e",
 )  # fmt: skip
 LIGHT = Colours(
     ok="#005f9e", warn="#725c00", fail="#b13c00", note="#4c5963",
     l1="#8f5a00", l2="#0069a8", l3="#8e3c74",
     ink="#1c252c", dim="#54616b", faint="#b4bec6", accent="#00695c",
-    paper="#fbfaf6", raised="#eeece4", mark="#cfe5e0",
+    paper="#fbfaf6", raised="#eeece4", mark="#d6e9e5",
 )  # fmt: skip
 CONTRAST_DARK = Colours(
     ok="#6fd0ff", warn="#ffff00", fail="#ff8a50", note="#ffffff",
     l1="#ffb000", l2="#6fd0ff", l3="#ff9fe0",
     ink="#ffffff", dim="#e0e0e0", faint="#9a9a9a", accent="#00ffd5",
-    paper="#000000", raised="#1e1e1e", mark="#004a70",
+    paper="#000000", raised="#1e1e1e", mark="#004060",
 )  # fmt: skip
 CONTRAST_LIGHT = Colours(
     ok="#003f73", warn="#4d3d00", fail="#8a1f00", note="#000000",

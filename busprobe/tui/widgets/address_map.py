@@ -35,7 +35,7 @@ class AddressMap(CanvasPanel):
             (g.ok, "answered", c.ok),
             (g.fail, "trouble", c.fail),
             (g.silent, "silent", c.dim),
-            (g.idle, "not asked yet", c.faint),
+            (g.idle, "not asked yet", c.dim),
         )
         x, row = _LABEL, min(canvas.height - 1, -(-LAST_ADDRESS // per_row) + 1)
         for sign, word, colour in parts:
