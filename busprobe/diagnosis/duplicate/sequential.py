@@ -76,6 +76,7 @@ _MARGIN_NS = 15 * MS
 _MOST_AGAIN = 3
 # An answer that takes this much longer than its bytes pauses [character].
 _NO_PAUSE = 2
+_MOST_MARGINS = 40
 _MARGIN_GAP_NS = 10 * MS
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
 
@@ -179,7 +180,8 @@ class DuplicateTest:
 
     def _wants_margins(self) -> bool:
         """Whether hearing one device alone would tell something."""
-        if not self.margins or self._reader.foreign or self._is_silent():
+        ended = self._is_silent() or len(self._margins_taken) >= _MOST_MARGINS
+        if not self.margins or self._reader.foreign or ended:
             return False
         soon = len(self._heard()) >= FEWEST_ONE or self._decided()
         return soon and (len(self._serials.serials) < 2 or bool(self._again))
@@ -228,12 +230,9 @@ class DuplicateTest:
         return [o for o in told if tells(o.kind) is not None]
 
     @property
-    def _useful(self) -> int:
-        return sum(o.kind is not Kind.STRANGE for _, o in self._taken)
-
-    @property
     def _at_last(self) -> bool:
-        return self._useful >= MOST or len(self._taken) >= MOST_WITH_STRANGERS
+        useful = sum(o.kind is not Kind.STRANGE for _, o in self._taken)
+        return useful >= MOST or len(self._taken) >= MOST_WITH_STRANGERS
 
     def _is_more(self) -> bool:
         sure = SURE_MORE_AT_LAST if self._at_last else SURE_MORE
@@ -328,10 +327,10 @@ class DuplicateTest:
         if question.serial:
             self._serials.take_whole(seen)
         self._weigh()
-        if self._heard_of_others() > before and not self._is_more():
-            self._again = self._again or _MOST_AGAIN
-        elif self._again:
+        if self._again:
             self._again = 0 if self._is_more() else self._again - 1
+        elif self._heard_of_others() > before and not self._is_more():
+            self._again = _MOST_AGAIN
 
     def _heard_of_others(self) -> int:
         return max(0, len(self._serials.serials) - 1) + (self._others() or 0)

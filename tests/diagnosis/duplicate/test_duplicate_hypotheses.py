@@ -231,3 +231,21 @@ def test_a_device_that_is_busy_now_and_then_is_no_second_one(code: int, two: boo
         frame = answer(bytes((0x83, code))) if refuse else reply(probe.pdu)
         test.take(exchange(probe.pdu, (20.0, frame)))
     assert (test.verdict.verdict == "duplicate") == two
+
+
+@pytest.mark.parametrize("spoiled", [False, True])
+def test_readings_of_another_device_at_the_limits_end_the_test(spoiled: bool) -> None:
+    """Without any map; at the rate of the line one device is heard alone, or none whole."""
+    test = DuplicateTest(1, None, margins=True)
+    count = 0
+    while (probe := test.next_request()) is not None:
+        count += 1
+        assert count < 100
+        other = abs(probe.offset) > 0.045
+        registers = [(9000 if other else 2300) + 7 * i for i in range(probe.pdu[4])]
+        data = b"".join(v.to_bytes(2, "big") for v in registers)
+        frame = answer(bytes((3, len(data))) + data)
+        if spoiled and not other and count % 2:
+            frame = bytes((0x5A,)) + frame[1:]
+        test.take(exchange(probe.pdu, *([] if abs(probe.offset) > 0.05 else [(20.0, frame)])))
+    assert test.verdict.verdict != "single"
