@@ -1,7 +1,7 @@
 """The job on one bus: what both faces command, and the events they get.
 
 `Job` is asynchronous and knows no thread; the command line runs it to its end, the terminal
-interface runs it on a thread of its own (`busprobe.session.session`).
+interface runs it on a thread of its own (`busprobe.session.session_thread`).
 """
 
 from __future__ import annotations
