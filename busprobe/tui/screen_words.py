@@ -24,6 +24,8 @@ _PLACES = {
     "demo": "a practice bus in step 1",
     "simulate": "a practice bus in step 1",
 }
+# An option that does a thing of its own, and where the screens do it.
+_GUIDED = {("readdress", "--separate"): "g in step 3"}
 _COMMAND = re.compile(r"'busprobe (\w+)(?: [^']*)?'")
 # Whole phrases first; an option that the screens do not have is left out with its bracket.
 _PHRASES = (
@@ -55,4 +57,11 @@ def screen_words(text: str) -> str:
         return text
     for phrase, said in _PHRASES:
         text = text.replace(phrase, said)
-    return _COMMAND.sub(lambda found: _PLACES.get(found[1], found[0]), text)
+    return _COMMAND.sub(_place, text)
+
+
+def _place(found: re.Match[str]) -> str:
+    for (command, option), place in _GUIDED.items():
+        if found[1] == command and option in found[0]:
+            return place
+    return _PLACES.get(found[1], found[0])

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from busprobe.diagnosis.catalogue import finding
+from busprobe.tui.actions import ACTIONS, Scope
 from busprobe.tui.screen_words import screen_words
 
 PACKAGE = Path(__file__).parents[2] / "busprobe"
@@ -50,6 +52,16 @@ def test_no_screen_shows_a_command_line(where: str, text: str) -> None:
 def test_commands_become_steps_and_options_keys() -> None:
     assert screen_words("run 'busprobe duplicates' on address 3.") == "run step 3 on address 3."
     assert screen_words("search again without --fast.") == "search again with s instead of o."
+
+
+def test_a_shared_address_is_parted_by_the_way_of_each_face() -> None:
+    found = finding(
+        "duplicate-address", address=7, probability=1.0, evidence=(), which="", manner=""
+    )
+    assert "'busprobe readdress LINK 7 --separate'" in found.remedy
+    assert screen_words(found.remedy).startswith("Let g in step 3 guide you: you disconnect")
+    parting = next(a for a in ACTIONS if (a.scope, a.call) == (Scope.WORK, "separate"))
+    assert parting.key_name == "g"
 
 
 def test_other_text_stays_as_it_is() -> None:

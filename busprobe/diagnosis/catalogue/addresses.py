@@ -11,8 +11,10 @@ ENTRIES: dict[str, Entry] = {
         "More than one device answers at address {address}.",
         "Two meters leave the factory with the same address as a rule. On this line {manner}, and "
         "the energy manager believes whichever it hears. {which}",
-        "Disconnect the bus wires of one of them, give the other the next free address, reconnect, "
-        "and search again. The grid meter usually keeps address 1.",
+        "Let 'busprobe readdress LINK {address} --separate' guide you: you disconnect the bus "
+        "wires of one of them, the other is given a free address, you reconnect, and both are asked. A "
+        "meter whose address is only set at its own display gets it there while the other one is "
+        "off; then search again. The grid meter usually keeps address 1.",
         CAUTION_BUS,
     ),
     "duplicate-undecided": Entry(
