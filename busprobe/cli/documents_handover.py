@@ -75,6 +75,8 @@ class RecordingResult(Part):
     exchanges: int
     damaged_rows: int
     """Rows that could not be read and are left out."""
+    missing_bytes: int = 0
+    """What is missing at the end of a file that was cut off."""
     changes: list[RecordedChangePart]
     """Changes of address or line settings that were written, in order."""
 

@@ -90,6 +90,7 @@ def _run(
             bytes_received=sum(len(c.data) for c in chunks if c.direction == "received"),
             exchanges=sum(1 for _ in recording.exchanges()),
             damaged_rows=recording.damaged_rows,
+            missing_bytes=0 if recording.cut is None else recording.cut.whole - recording.cut.size,
             changes=[
                 RecordedChangePart.model_validate(change.model_dump(mode="json"))
                 for change in changes_in(recording.events(), head.wall_clock)
@@ -119,5 +120,7 @@ def _show(result: RecordingResult) -> None:
             f"Written    {change.time} to {change.device}{serial}: {change.before} should become "
             f"{change.after}; {change.state}, confirmed by {change.confirmed_by}"
         )
+    if result.missing_bytes:
+        output.line(f"Cut off    the end of the file is missing: {result.missing_bytes} bytes")
     if result.damaged_rows:
         output.line(f"Damaged    {result.damaged_rows} rows could not be read and are left out")

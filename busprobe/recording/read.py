@@ -44,6 +44,30 @@ _DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 
 ValueT = TypeVar("ValueT")
 
+_NO_RECORDING = "is not a recording, or its beginning is destroyed."
+_ASK_AGAIN = "Give a recording made by this program; ask for the file again if it was sent."
+
+# SQLite file format, section 1.3.
+_HEADER = 100
+_MAGIC = b"SQLite format 3\0"
+# The tables of a recording begin on its first pages; there are fewer than these.
+_FIRST_PAGES = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A file whose end is missing.
+
+    Attributes:
+        size: What is there [byte].
+        whole: How long it was, by its header [byte].
+        page_size: Length of its pages [byte].
+    """
+
+    size: int
+    whole: int
+    page_size: int
+
 
 @dataclass(frozen=True, slots=True)
 class RecordingHead:
@@ -77,12 +101,18 @@ class Recording:
 
     Attributes:
         head: What it says of itself.
+        cut: What is missing at its end, None where it is whole.
         damaged_rows: Rows that were unreadable or no values of ours, among those read so far.
     """
 
     def __init__(
-        self, connection: sqlite3.Connection, head: RecordingHead, copied_to: Path | None
+        self,
+        connection: sqlite3.Connection,
+        head: RecordingHead,
+        copied_to: Path | None,
+        cut: Cut | None = None,
     ) -> None:
+        self.cut = cut
         self._connection = connection
         self._copied_to = copied_to
         self.head = head
@@ -210,6 +240,8 @@ class Recording:
                 last, tried = last + 1, tried + 1
                 self.damaged_rows += 1
                 if tried > _MOST_TRIED:
+                    # How many rows are lost there nobody knows: they count as one.
+                    self.damaged_rows -= tried - 1
                     return
                 continue
             if not rows:
@@ -284,30 +316,57 @@ def _checked_head(path: Path, connection: sqlite3.Connection) -> RecordingHead:
         ) from error
 
 
-def _missing_pages(path: Path) -> bool:
+def _check_size(path: Path, wal: Path | None) -> None:
+    """Refuse what is too short to hold anything."""
+    with path.open("rb") as file:
+        header = file.read(_HEADER)
+    if not header and wal is None:
+        raise _refusal(path, "is empty: nothing was recorded.", "Give another recording.")
+    if header and not header.startswith(_MAGIC[: len(header)]):
+        raise _refusal(path, _NO_RECORDING, _ASK_AGAIN)
+    if 0 < len(header) < _HEADER:
+        raise _refusal(
+            path,
+            f"was cut off after {len(header)} bytes: nothing of the recording is left.",
+            "Ask for the file again.",
+        )
+
+
+def _cut_off(path: Path) -> Cut | None:
     """Whether a file is shorter than its header says: SQLite would not open it at all."""
     with path.open("rb") as file:
-        header = file.read(100)
+        header = file.read(_HEADER)
     # SQLite file format, section 1.3: page size at 16 (1 means 65536), pages at 28.
-    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
-        return False
+    if len(header) < _HEADER or not header.startswith(_MAGIC):
+        return None
     page_size = int.from_bytes(header[16:18], "big")
     page_size = 65536 if page_size == 1 else page_size
-    return int.from_bytes(header[28:32], "big") * page_size > path.stat().st_size
+    size, whole = path.stat().st_size, int.from_bytes(header[28:32], "big") * page_size
+    return Cut(size, whole, page_size) if whole > size else None
 
 
-def _copy_away(path: Path, wal: Path | None, *, cut: bool) -> Path:
+def _copy_away(path: Path, wal: Path | None, cut: Cut | None) -> Path:
     folder = Path(tempfile.mkdtemp(prefix="busprobe-"))
     copy = folder / "recording"
     shutil.copyfile(path, copy)
     if wal is not None:
         shutil.copyfile(wal, folder / "recording-wal")
-    if cut:
+    if cut is not None:
         with copy.open("r+b") as file:
             # No number of pages: SQLite then goes by the size of the file.
             file.seek(28)
             file.write(bytes(4))
+            # Tables whose first page is missing count as empty; without it nothing could be read.
+            pages = -(-cut.size // cut.page_size)
+            file.truncate(pages * cut.page_size)
+            file.seek(pages * cut.page_size)
+            file.write(_empty_page(cut.page_size) * (_FIRST_PAGES - pages))
     return folder
+
+
+def _empty_page(size: int) -> bytes:
+    """A leaf of a table without rows: SQLite file format, section 1.6."""
+    return (b"\x0d\0\0\0\0" + (size & 0xFFFF).to_bytes(2, "big")).ljust(size, b"\0")
 
 
 def open_recording(path: Path) -> Recording:
@@ -324,11 +383,13 @@ def open_recording(path: Path) -> Recording:
     wal = path.with_name(path.name + "-wal")
     folder: Path | None = None
     connection: sqlite3.Connection | None = None
+    cut: Cut | None = None
     try:
         unfolded = wal if wal.is_file() and wal.stat().st_size else None
-        cut = unfolded is None and _missing_pages(path)
-        if unfolded is not None or cut:
-            folder = _copy_away(path, unfolded, cut=cut)
+        _check_size(path, unfolded)
+        cut = _cut_off(path) if unfolded is None else None
+        if unfolded is not None or cut is not None:
+            folder = _copy_away(path, unfolded, cut)
             connection = _connect(folder / "recording", immutable=False)
         else:
             connection = _connect(path, immutable=True)
@@ -338,18 +399,21 @@ def open_recording(path: Path) -> Recording:
             connection.close()
         if folder is not None:
             shutil.rmtree(folder, ignore_errors=True)
-        if isinstance(error, _DAMAGE):
+        if cut is not None and isinstance(error.__cause__ or error, (*_DAMAGE, KeyError)):
             raise _refusal(
                 path,
-                "is not a recording, or its beginning is destroyed.",
-                "Give a recording made by this program; ask for the file again if it was sent.",
+                f"was cut off: {cut.size} of {cut.whole} bytes are there, too few to tell what was "
+                "recorded.",
+                "Ask for the file again.",
             ) from error
+        if isinstance(error, _DAMAGE):
+            raise _refusal(path, _NO_RECORDING, _ASK_AGAIN) from error
         if isinstance(error, OSError):
             raise _refusal(
                 path, f"cannot be read: {error.strerror}.", "Check the file and its permissions."
             ) from error
         raise
-    return Recording(connection, head, folder)
+    return Recording(connection, head, folder, cut)
 
 
 def is_intact(path: Path) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import InputError
@@ -93,16 +94,22 @@ class ChangeCommands:
 
         self._step(Step.ADDRESSES, run)
 
-    def separate(self, address: int, new_address: int | None = None) -> None:
+    def separate(
+        self, address: int, new_address: int | None = None, plan_file: Path | None = None
+    ) -> None:
         """Guide the separation of the meters that share an address.
 
         Args:
             address: The address.
-            new_address: The new one; the lowest free one where None.
+            new_address: The new one; where None that of the plan, or the lowest free one.
+            plan_file: The plan that is open, None without one.
         """
 
         async def run(job: ScreenJob) -> None:
+            from busprobe.session.planning import planned_devices
             from busprobe.session.separating import separate
+
+            planned = () if plan_file is None else planned_devices(job, plan_file)
 
             async def confirmed(plan: ChangePlan) -> str | None:
                 self._confirmed = None
@@ -114,7 +121,7 @@ class ChangeCommands:
                 return "an answer at the screen" if self._confirmed else None
 
             with self._hands_of(job) as operator:
-                await separate(job, address, new_address, operator, confirmed)
+                await separate(job, address, new_address, operator, confirmed, planned)
 
         self._step(Step.ADDRESSES, run)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,8 +12,10 @@ from busprobe.model.errors import InputError
 from busprobe.session.events import PlanWritten, Step, StepEnd, StepFinished, StepStarted
 
 if TYPE_CHECKING:
+    from busprobe.model.device import Device
     from busprobe.session.job import Job
     from busprobe.site.first_plan import Scanned
+    from busprobe.site.plan import DevicePart
 
 _PLAN_INTENT = "Writes a first plan from what was found. Nothing is sent."
 
@@ -48,7 +50,12 @@ async def write_plan(job: Job, serials: Mapping[int, tuple[str, ...]]) -> None:
 
 
 def planned_addresses(job: Job, plan_file: Path) -> tuple[int, ...]:
-    """Who should answer on the open line by a plan; nobody where the plan does not have the line.
+    """Where somebody should answer on the open line by a plan; see `planned_devices`."""
+    return tuple(part.address for part in planned_devices(job, plan_file))
+
+
+def planned_devices(job: Job, plan_file: Path) -> tuple[DevicePart, ...]:
+    """Who should be on the open line by a plan; nobody where the plan does not have the line.
 
     Raises:
         InputError: The plan cannot be read.
@@ -58,7 +65,35 @@ def planned_addresses(job: Job, plan_file: Path) -> tuple[int, ...]:
 
     plan = load_plan(plan_file).plan
     line = planned_line(job, plan)
-    return () if line is None else tuple(d.address for d in plan.devices_on(line.name))
+    return () if line is None else plan.devices_on(line.name)
+
+
+def planned_address(
+    device: Device, shared: int, planned: Sequence[DevicePart], known: Collection[int]
+) -> int | None:
+    """The address that a meter gets by the plan when it leaves a shared one.
+
+    By its serial number where the plan names it; else where just one place of its model is left.
+
+    Args:
+        device: The meter.
+        shared: The address that it leaves.
+        planned: Who should be on the line.
+        known: Addresses at which somebody answers.
+    """
+    serial = device.identity.serial
+    if serial:
+        for part in planned:
+            if part.serial == serial:
+                return None if part.address in (shared, *known) else part.address
+    left = [
+        part.address
+        for part in planned
+        if part.address not in (shared, *known)
+        and (not part.serial or not serial)
+        and (not part.model or part.model.casefold() == device.identity.model.casefold())
+    ]
+    return left[0] if len(left) == 1 else None
 
 
 def scanned(job: Job, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:

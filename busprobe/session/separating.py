@@ -14,7 +14,7 @@ still disconnected it goes on from there.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -46,9 +46,11 @@ from busprobe.session.events import (
     StepFinished,
     StepStarted,
 )
+from busprobe.session.planning import planned_address
 
 if TYPE_CHECKING:
     from busprobe.session.job import Job
+    from busprobe.site.plan import DevicePart
 
 # Somebody who was asked so often does not know which wires they are.
 _MOST_ASKED = 6
@@ -140,20 +142,22 @@ async def separate(
     new_address: int | None,
     operator: Operator,
     confirm: Confirm,
+    planned: Sequence[DevicePart] = (),
 ) -> SeparationResult:
     """Give one of the meters at an address another one, and see both.
 
     Args:
         job: The job on the bus.
         address: The address that they share.
-        new_address: The new one; the lowest free one where None.
+        new_address: The new one; where None the planned one of the meter, or the lowest free one.
         operator: Disconnects and connects.
         confirm: Asked before anything is written.
+        planned: Who should be on the line.
 
     Raises:
         InputError: Nobody answers there, or another master talks; nothing was touched.
     """
-    work = _Separation(job, address, new_address, operator, confirm)
+    work = _Separation(job, address, new_address, operator, confirm, tuple(planned))
     return await work.run()
 
 
@@ -166,6 +170,7 @@ class _Separation:
     new_address: int | None
     operator: Operator
     confirm: Confirm
+    planned: tuple[DevicePart, ...] = ()
     stage: Stage = Stage.SHARED
     serials: tuple[str, ...] = ()
     meters: list[SeparatedMeter] = field(default_factory=list)
@@ -338,7 +343,7 @@ class _Separation:
         deed, wish = (
             Deed.DISCONNECT,
             f"Disconnect the bus wires (A and B) of ONE of the meters at address {address}{which}, "
-            f"whichever is easier to reach. {CAUTION_BUS}",
+            f"{self._easier()}. {CAUTION_BUS}",
         )
         for _ in range(_MOST_ASKED):
             if verdict == "single":
@@ -369,10 +374,19 @@ class _Separation:
         self._tell(f"Exactly one is left at address {address}: {_name(device)}.{known}")
         return device
 
+    def _easier(self) -> str:
+        """Which of them to disconnect first: who keeps the address by the plan, where it says."""
+        stays = [
+            p.serial for p in self.planned if p.address == self.address and p.serial in self.serials
+        ]
+        if stays and self.new_address is None:
+            return f"best that of {stays[0]}, which keeps this address by the plan"
+        return "whichever is easier to reach"
+
     async def _give_address(self, device: Device, wanted: int | None) -> None:
         """Change the one that is left."""
         job = self.job
-        new = wanted or await self._free_address(device)
+        new = wanted or await self._planned_address(device) or await self._free_address(device)
         plan = await plan_change(job, self.address, new, None)
         self.changes.append((plan, None, ""))
         by = await self.confirm(plan)
@@ -391,6 +405,14 @@ class _Separation:
         moved = job.devices[new]
         self.meters.append(SeparatedMeter(moved, job.bus.line, changed=True))
         self._tell(f"{_name(moved)} has address {new} now.")
+
+    async def _planned_address(self, device: Device) -> int | None:
+        """The one that this meter has by the plan, where nobody answers there."""
+        new = planned_address(device, self.address, self.planned, self.job.devices)
+        if new is None or await somebody_at(self.job.bus, Place(new, self.job.bus.line), tries=1):
+            return None
+        self._tell(f"By the plan {_name(device)} gets address {new}.")
+        return new
 
     async def _free_address(self, device: Device) -> int:
         """The lowest address at which nobody is known and nobody answers."""

@@ -6,6 +6,7 @@ import os
 import sys
 from collections import deque
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import App
@@ -18,6 +19,7 @@ from busprobe.session.training_causes import Statement
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
+from busprobe.tui.screens.handover_pane import HandoverPane
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.training_causes import CausesScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
@@ -200,6 +202,12 @@ class BusprobeApp(App[None]):
             self.session.open(argument, settings)
 
     # Training --------------------------------------------------------------------------------
+
+    @property
+    def plan_file(self) -> Path | None:
+        """The plan that is open in the handover step, None without one."""
+        panes = self.screen_stack[0].query(HandoverPane)
+        return panes.first().plan_file if panes else None
 
     @property
     def expected(self) -> tuple[int, ...]:

@@ -158,10 +158,11 @@ HELP: dict[str, HelpText] = {
         (
             "Meters that left the factory with the same address answer at once, and a change of "
             "address would reach all of them. So all but one are disconnected first.",
-            "Enter looks who they are. Then do what is asked: take the bus wires off one meter, "
-            "y when it is done. The bus must show that exactly one is left; then you see every "
-            "register that would be written, and y writes it. Connect the other meter again: both "
-            "are asked, and what to write on their labels is shown.",
+            "Give the new address, or leave it empty: then the plan that is open says it, or it "
+            "is the lowest free one. Enter looks who they are. Then do what is asked: take the "
+            "bus wires off one meter, y when it is done. The bus must show that exactly one is "
+            "left; then you see every register that would be written, and y writes it. Connect "
+            "the other meter again: both are asked, and what to write on their labels is shown.",
             "x stops at any point and says in what state things are; begun again while one is off "
             "it goes on from there.",
             "Bus terminals often sit beside mains terminals: isolate first. Work in the cabinet is "

@@ -254,7 +254,9 @@ class Session(Protocol):
     def change(self) -> None:
         """Write what was planned and confirmed."""
 
-    def separate(self, address: int, new_address: int | None = None) -> None:
+    def separate(
+        self, address: int, new_address: int | None = None, plan_file: Path | None = None
+    ) -> None:
         """Guide the separation of the meters that share an address."""
 
     def confirm(self, yes: bool) -> None:

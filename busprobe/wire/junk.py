@@ -8,10 +8,12 @@ same bytes were posted from the field, the thread is named.
 
 from __future__ import annotations
 
+from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.wire import mbap
-from busprobe.wire.functions import Role, function_name
+from busprobe.wire.crc import SHORTEST_ADU
+from busprobe.wire.functions import EXCEPTION_BIT, FunctionCode, Role, function_name
 from busprobe.wire.remains import Judgement, Surroundings, broken, lost_start, misplaced
-from busprobe.wire.structure import lengths
+from busprobe.wire.structure import MORE, lengths
 from busprobe.wire.words import describe
 
 UNKNOWN = "unknown"
@@ -27,6 +29,9 @@ _SWAPPED = (b"\x7f\x7e", b"\xfd\xf9")
 
 # Remains of a frame are sought in so many bytes at once: the longest frame and some junk before it.
 _WINDOW = 512
+
+# With more bytes than these, other judges see how a frame was cut.
+_SHORT = 5
 
 # So many bytes must agree before an alphabet says something, and so many of them be other than 00.
 _ALPHABET_LEAST = 6
@@ -49,7 +54,8 @@ def meanings(data: bytes, around: Surroundings) -> tuple[Judgement, ...]:
                 break
         told = _part(data[at : at + _WINDOW], around)
         if told is None:
-            found.append(Judgement(at, len(data), UNKNOWN))
+            text = _begun(data[at:]) or UNKNOWN
+            found.append(Judgement(at, len(data), text))
             break
         if told.start:
             ahead = Surroundings(around.before, True)
@@ -75,6 +81,29 @@ def _part(data: bytes, around: Surroundings) -> Judgement | None:
         if told:
             return told
     return None
+
+
+def _begun(data: bytes) -> str:
+    """Say of a few bytes how a frame could begin so."""
+    if len(data) > _SHORT:
+        return ""
+    short = f"too short for a frame ({SHORTEST_ADU} bytes at least)"
+    start = FIRST_ADDRESS <= data[0] <= LAST_ADDRESS
+    if len(data) == 1:
+        return f"{short}; perhaps address {data[0]}, the rest cut off" if start else short
+    function = data[1] & ~EXCEPTION_BIT
+    pdu = data[1:]
+    known = function in frozenset(FunctionCode) and any(
+        (length := lengths(pdu, role)) == MORE or length >= len(pdu) for role in Role
+    )
+    said = ""
+    if start and known:
+        answer = " (an exception)" if data[1] & EXCEPTION_BIT else ""
+        said = (
+            f"perhaps the start of a frame of address {data[0]}, function {function:02X}, "
+            f"{function_name(function)}{answer}: cut off"
+        )
+    return "; ".join(text for text in (short if len(data) < SHORTEST_ADU else "", said) if text)
 
 
 def _pulses(data: bytes, around: Surroundings) -> str:

@@ -42,7 +42,7 @@ def write_foreign(path: Path) -> None:
     [
         (lambda path: None, "is not a file"),
         (lambda path: path.mkdir(), "is not a file"),
-        (lambda path: path.touch(), "database of another program"),
+        (lambda path: path.touch(), "is empty: nothing was recorded"),
         (write_text, "is not a recording"),
         (write_foreign, "database of another program"),
         (lambda path: changed(path, "PRAGMA user_version=9"), "recording format 9"),
@@ -186,6 +186,50 @@ def test_a_file_that_was_cut_gives_its_beginning(tmp_path: Path) -> None:
         kept = list(recording.chunks())
     assert kept
     assert kept == chunks[: len(kept)]
+
+
+@pytest.mark.parametrize("size", [20_000, 20_480, 12_288])
+def test_a_file_of_which_little_is_left_tells_what_it_was(tmp_path: Path, size: int) -> None:
+    path = tmp_path / "visit.busprobe"
+    chunks = long_recording(path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[:size])
+    with open_recording(path) as recording:
+        assert recording.head.framing == "rtu"
+        assert recording.cut is not None
+        assert (recording.cut.size, recording.cut.whole) == (size, len(whole))
+        kept = list(recording.chunks())
+        assert kept == chunks[: len(kept)]
+        assert list(recording.exchanges()) == []
+    assert path.read_bytes() == whole[:size]
+
+
+@pytest.mark.parametrize(
+    ("size", "said"),
+    [
+        (0, "is empty: nothing was recorded"),
+        (50, "was cut off after 50 bytes: nothing of the recording is left"),
+        (1_000, "was cut off: 1000 of "),
+        (4_096, "bytes are there, too few to tell what was recorded"),
+    ],
+)
+def test_a_file_of_which_nothing_is_left_is_refused_in_words(
+    tmp_path: Path, size: int, said: str
+) -> None:
+    path = tmp_path / "visit.busprobe"
+    long_recording(path)
+    path.write_bytes(path.read_bytes()[:size])
+    with pytest.raises(InputError) as refused:
+        open_recording(path)
+    assert said in refused.value.cause
+    assert refused.value.next_step
+
+
+def test_a_few_bytes_of_something_else_are_no_recording(tmp_path: Path) -> None:
+    path = tmp_path / "note.busprobe"
+    path.write_bytes(b"a note")
+    with pytest.raises(InputError, match="is not a recording"):
+        open_recording(path)
 
 
 @pytest.mark.parametrize("seed", range(30))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from busprobe.model.device import Device, Identity
 from busprobe.model.errors import InputError, LinkError
 from busprobe.model.line import parse_link
 from busprobe.procedures.change_address import ChangePlan
@@ -16,8 +17,10 @@ from busprobe.recording.read import open_recording
 from busprobe.session import events
 from busprobe.session.job import Job
 from busprobe.session.keeping import begin_recording
+from busprobe.session.planning import planned_address
 from busprobe.session.ports import OpenedLink, do_by_hands
 from busprobe.session.separating import SeparationResult, Stage, separate
+from busprobe.site.plan import DevicePart
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import load_scenario
 from busprobe_sim.scenario.bus import SimulatedBus
@@ -58,6 +61,7 @@ class Visit:
     does: Callable[[int, HandRequest], bool | None] = lambda number, request: True
     confirms: bool = True
     new_address: int | None = None
+    planned: tuple[DevicePart, ...] = ()
     told: list[events.Event] = field(default_factory=list)
     plans: list[ChangePlan] = field(default_factory=list)
     recording: Path | None = None
@@ -81,7 +85,8 @@ class Visit:
             recorder,
         )
         try:
-            return run_virtual(separate(job, 1, self.new_address, self.colleague, self._confirm))
+            work = separate(job, 1, self.new_address, self.colleague, self._confirm, self.planned)
+            return run_virtual(work)
         finally:
             if recorder is not None:
                 recorder.close()
@@ -302,3 +307,50 @@ def test_a_lost_link_leaves_word_of_how_things_stand(at: Deed, stage: Stage, wor
     assert last.result.interrupted
     assert last.result.stage is stage
     assert words in last.result.text
+
+
+# -- the address by plan ------------------------------------------------------------------------
+
+
+def part(name: str, address: int, serial: str = "", model: str = "") -> DevicePart:
+    return DevicePart(name=name, link="bus", address=address, serial=serial, model=model)
+
+
+def meter(serial: str, model: str = "FM 30") -> Device:
+    return Device(1, Identity("Fennmark", model, "", serial, "sunspec"))
+
+
+@pytest.mark.parametrize(
+    ("planned", "known", "expected"),
+    [
+        ((part("grid", 1, "A"), part("boiler", 7, "B")), (1,), 7),
+        # Its own place is taken: nothing is guessed.
+        ((part("grid", 1, "A"), part("boiler", 7, "B")), (1, 7), None),
+        # One place is left, and no serial number is planned for it.
+        ((part("grid", 1), part("boiler", 7)), (1,), 7),
+        ((part("grid", 1), part("boiler", 7), part("saw", 8)), (1,), None),
+        # A place of another model, or one that is planned for another meter, is not its own.
+        ((part("boiler", 7, model="QW 1"),), (1,), None),
+        ((part("boiler", 7, "C"),), (1,), None),
+        # It is the one that keeps the address.
+        ((part("grid", 1, "B"), part("boiler", 7)), (1,), None),
+        ((), (1,), None),
+    ],
+)
+def test_the_planned_address_of_a_meter(
+    planned: tuple[DevicePart, ...], known: tuple[int, ...], expected: int | None
+) -> None:
+    assert planned_address(meter("B"), 1, planned, known) == expected
+
+
+def test_a_meter_gets_the_address_of_the_plan_and_who_keeps_it_is_disconnected_first() -> None:
+    serials = sorted(Visit("both-on-one-address").addresses())
+    planned = (part("grid", 1, serials[0]), part("boiler", 7, serials[1]))
+    probe = Visit("both-on-one-address", planned=planned)
+    result = probe.run()
+    assert f"best that of {serials[0]}" in probe.colleague.asked[0].words
+    assert result.stage is Stage.SEPARATED
+    moved = result.meters[0].device
+    # The simulated hands take off whichever they like: the plan fits one of the two.
+    assert moved.address == (7 if moved.identity.serial == serials[1] else 2)
+    assert probe.addresses()[moved.identity.serial] == moved.address

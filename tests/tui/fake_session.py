@@ -260,8 +260,11 @@ class FakeSession:
         )
         self._script.append(events.ChangeEnded(planned, later.changed(planned), ""))
 
-    def separate(self, address: int, new_address: int | None = None) -> None:
-        self._note("separate", address, new_address)
+    def separate(
+        self, address: int, new_address: int | None = None, plan_file: Path | None = None
+    ) -> None:
+        besides = () if plan_file is None else (str(plan_file),)
+        self._note("separate", address, new_address, *besides)
         self._parting = later.separation(address)
         self._script.extend(next(self._parting))
 

@@ -340,6 +340,22 @@ async def test_an_unconfirmed_separation_says_how_things_stand() -> None:
         assert "Nothing was written" in text
 
 
+async def test_the_new_address_of_a_separation_is_named_or_comes_from_the_plan() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("g")
+        assert "the lowest free one" in stage.screen_text()
+        await stage.press("escape")
+        stage.app.screen.query_one("#plan-file", Input).value = "mill.plan.yaml"
+        await stage.press("g")
+        assert "as planned, else the lowest free one" in stage.screen_text()
+        await stage.press("1", "enter")
+        assert "separate" not in {name for name, _ in stage.session.calls}
+        await stage.press("2", "enter")
+        assert stage.session.calls[-1] == ("separate", (1, 12, "mill.plan.yaml"))
+        assert "One of them becomes" not in stage.screen_text()
+
+
 async def test_leaving_a_running_separation_stops_it_first() -> None:
     async with on_stage(size=(120, 40)) as stage:
         await stage.addresses()

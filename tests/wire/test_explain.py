@@ -102,6 +102,12 @@ def test_broadcast_is_noted():
         ("the same, damaged", b":1103007C00026F\r\n".hex(), "LRC wrong"),
         ("its beginning", b":1103007C".hex(), "part of a Modbus ASCII frame"),
         ("nothing fits", "41 9C 37 D2 5A", UNKNOWN),
+        # Modbus over Serial Line V1.02, section 2.5.1: address, function, CRC at least.
+        ("two bytes", "01 03", "too short for a frame (4 bytes at least); perhaps the start"),
+        ("two bytes", "01 03", "address 1, function 03, read holding registers: cut off"),
+        ("one byte", "07", "perhaps address 7"),
+        ("of an exception", "11 83 02", "function 03, read holding registers (an exception)"),
+        ("five bytes", "01 03 00 00 00", "perhaps the start of a frame of address 1"),
     ],
 )
 def test_meaning_of_junk(source, data, said):
@@ -181,6 +187,12 @@ def test_a_small_alphabet_beside_frames_is_no_wrong_rate():
     assert junk(ASK + heard + ASK)[0][2] == UNKNOWN
     # Too few bytes other than 00.
     assert "too fast" not in junk(H("00 00 00 E0 00 00 00 00"))[0][2]
+
+
+@pytest.mark.parametrize("data", ["00 03", "F8 03", "01 44", "FA"])
+def test_what_no_frame_begins_with_is_too_short_and_nothing_else(data):
+    # MODBUS Application Protocol V1.1b3, section 5.1 (functions); V1.02, section 2.2 (addresses).
+    assert junk(H(data))[0][2] == "too short for a frame (4 bytes at least)"
 
 
 def test_many_damaged_frames_are_told_one_by_one():

@@ -12,9 +12,9 @@ ENTRIES: dict[str, Entry] = {
         "Two meters leave the factory with the same address as a rule. On this line {manner}, and "
         "the energy manager believes whichever it hears. {which}",
         "Let 'busprobe readdress LINK {address} --separate' guide you: you disconnect the bus "
-        "wires of one of them, the other is given a free address, you reconnect, and both are asked. A "
-        "meter whose address is only set at its own display gets it there while the other one is "
-        "off; then search again. The grid meter usually keeps address 1.",
+        "wires of one of them, the other is given a free address, you reconnect, and both are "
+        "asked. A meter whose address is only set at its own display gets it there while the other "
+        "one is off; then search again. The grid meter usually keeps address 1.",
         CAUTION_BUS,
     ),
     "duplicate-undecided": Entry(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from rich.style import Style
@@ -148,11 +147,10 @@ class LinePane(Looks, Vertical):
         """How long to count after the check [s]."""
         return float(str(self.query_one("#soak-s", Select).value))
 
-    def begin(self, plan_file: Path | None, *, insist: bool = False) -> None:
+    def begin(self, *, insist: bool = False) -> None:
         """Check the line: ask everybody who is known, and everybody who should be there.
 
         Args:
-            plan_file: The plan that is open, None without one.
             insist: Ask although another master is heard.
         """
         app = cast("BusprobeApp", self.app)
@@ -162,7 +160,7 @@ class LinePane(Looks, Vertical):
             self.soak_s,
             insist=insist,
             expected=app.expected,
-            plan_file=plan_file,
+            plan_file=app.plan_file,
         )
 
     def show_view(self, view: View) -> None:

@@ -8,9 +8,11 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import ModalScreen
+from textual.widgets import Input, Static
 
+from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
@@ -42,6 +44,9 @@ class SeparateScreen(Looks, ModalScreen[None]):
     SeparateScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 96%;
                             background: $bp-paper; border: round $bp-accent;
                             border-title-color: $bp-ink; border-title-style: bold; }
+    SeparateScreen #ask { height: 1; margin: 0 1; }
+    SeparateScreen .name { width: auto; color: $bp-dim; margin-right: 1; }
+    SeparateScreen #new-address { width: 1fr; }
     SeparateScreen #prose { height: auto; padding: 0 1; }
     SeparateScreen KeyLine { dock: bottom; height: 1; }
     """
@@ -57,6 +62,15 @@ class SeparateScreen(Looks, ModalScreen[None]):
         """A sheet over the work screen."""
         with Vertical(id="sheet") as sheet:
             sheet.border_title = f"Two meters at address {self.address}"
+            with Horizontal(id="ask"):
+                yield Static("One of them becomes address", classes="name", markup=False)
+                default = "the lowest free one" if self._app.plan_file is None else (
+                    "as planned, else the lowest free one"
+                )  # fmt: skip
+                yield Input(
+                    id="new-address", type="integer", compact=True, max_length=3,
+                    placeholder=default,
+                )  # fmt: skip
             with VerticalScroll(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.SEPARATE)
@@ -66,7 +80,7 @@ class SeparateScreen(Looks, ModalScreen[None]):
         state = self.state
         state.change = state.change_end = state.separation_end = None
         state.separation.clear()
-        self.query_one("#prose").focus()
+        self.query_one(Input).focus()
         self.refresh_state()
 
     @property
@@ -85,6 +99,9 @@ class SeparateScreen(Looks, ModalScreen[None]):
 
     def refresh_state(self) -> None:
         """Show how far it is."""
+        self.query_one("#ask").display = not self._begun
+        if self._begun and self.query_one(Input).has_focus:
+            self.query_one("#prose").focus()
         self.query_one(Prose).show(self._text())
         self.query_one(KeyLine).refresh_state()
 
@@ -208,13 +225,26 @@ class SeparateScreen(Looks, ModalScreen[None]):
     def _app(self) -> BusprobeApp:
         return cast("BusprobeApp", self.app)
 
+    def on_input_submitted(self) -> None:
+        """Enter in the field."""
+        self.action_begin()
+
     def action_begin(self) -> None:
         """Look who shares the address."""
         if self.check_action("begin", ()):
+            text = self.query_one(Input).value.strip()
+            new = int(text) if text.isdecimal() else None
+            fits = new is None or FIRST_ADDRESS <= new <= LAST_ADDRESS
+            if (text and new is None) or not fits or new == self.address:
+                self.notify(
+                    f"Give another address from {FIRST_ADDRESS} to {LAST_ADDRESS}, or none.",
+                    markup=False,
+                )
+                return
             self._begun = True
             # The step is not there yet, and an earlier end of it is not this one's.
             self.state.steps[Step.ADDRESSES].state = StepState.RUNNING
-            self._app.session.separate(self.address)
+            self._app.session.separate(self.address, new, self._app.plan_file)
             self.refresh_state()
 
     def action_yes(self) -> None:

@@ -236,8 +236,7 @@ class WorkScreen(Screen[None]):
             return True
         if not state.is_open:
             return False
-        plan_file = self.query_one(HandoverPane).plan_file
-        if self.step is Step.LINE and (self._app.expected or plan_file is not None):
+        if self.step is Step.LINE and (self._app.expected or self._app.plan_file):
             return True
         return self.step in _WITHOUT_DEVICES or bool(state.devices)
 
@@ -283,7 +282,7 @@ class WorkScreen(Screen[None]):
             case Step.ADDRESSES:
                 session.check_addresses(state.addresses)
             case Step.LINE:
-                self.query_one(LinePane).begin(self.query_one(HandoverPane).plan_file)
+                self.query_one(LinePane).begin()
             case Step.ENERGY:
                 self._start_balance()
             case Step.HANDOVER:
@@ -356,8 +355,7 @@ class WorkScreen(Screen[None]):
         if self.step is Step.FIND:
             self._app.session.find(insist=True)
         else:
-            plan_file = self.query_one(HandoverPane).plan_file
-            self.query_one(LinePane).begin(plan_file, insist=True)
+            self.query_one(LinePane).begin(insist=True)
 
     def action_first_plan(self) -> None:
         """Write a first plan from what was found."""
