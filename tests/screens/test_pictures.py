@@ -91,6 +91,8 @@ async def compare(
     pictures = snapshot.use_extension(Drawing)
     async with on_stage(app, size=look.size) as stage:
         async for station in stations(stage):
+            # What lies under a sheet shines through: it has to be at rest too.
+            await stage.settle()
             text = stage.screen_text()
             assert bears(look.glyphs, text) == set(), station
             screen = stage.app.screen

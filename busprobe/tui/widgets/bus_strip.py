@@ -19,6 +19,8 @@ _LAPTOP = "[PC]"
 _WIDTHS = ((23, 33), (15, 21), (11, 17), (5, 5))
 _TIGHT = 5
 _MARGIN = 1
+# A word cut shorter than this says nothing: the sign stands alone then.
+_SHORTEST_WORD = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +162,9 @@ class BusStrip(CanvasPanel, can_focus=False):
             return
         number = str(device.address)
         canvas.write(left + 1, 3, number, address)
-        word = shown.word if inner - len(number) - 3 >= len(shown.word) else ""
-        if not word and len(shown.word.split()[0]) <= inner - len(number) - 3:
-            word = shown.word.split()[0]
+        room = inner - len(number) - 3
+        word = shown.word if len(shown.word) <= room else shown.word.split()[0]
+        word = _fit(word, room, g.ellipsis) if room >= _SHORTEST_WORD else ""
         state_text = f"{shown.sign} {word}".rstrip()
         canvas.write(left + 2 + len(number), 3, state_text, state_style)
         name = words.safe(str(device.identity))
