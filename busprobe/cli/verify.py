@@ -28,6 +28,7 @@ from busprobe.model.errors import InputError, LinkError
 from busprobe.model.finding import Finding, Severity
 from busprobe.model.line import parse_link
 from busprobe.procedures.operator import Operator
+from busprobe.recording.replaying import kind_behind
 from busprobe.session.handover import hour_of
 from busprobe.session.job import Job
 from busprobe.session.verification import Verification, VerifyOptions
@@ -212,6 +213,7 @@ class Site:
             self._checked,
             {(c.name, c.subject): c for c in before.checks},
             {name: dict(its) for name, its in before.settings.items()},
+            kinds={link.name: kind_behind(link.endpoint) for link in self.plan.links},
         )
         self.jobs: list[Job] = []
         self.used: LinkPart | None = None

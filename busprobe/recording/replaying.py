@@ -10,7 +10,7 @@ from busprobe.link.base import Framing
 from busprobe.link.line_errors import LineErrors
 from busprobe.link.replay import LinkPast, ReplayLink
 from busprobe.model.errors import BusprobeError
-from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.recording.past import Past, handworks
 from busprobe.recording.read import RecordingHead, open_recording
 from busprobe.recording.schema import RecordedEvent, settings_of
@@ -89,3 +89,19 @@ def open_replay(endpoint: Endpoint) -> tuple[ReplayLink, Past]:
             _link_past(head, recording.first_settings(), events),
         )
         return link, Past(head, handworks(events))
+
+
+def kind_behind(endpoint: Endpoint) -> LinkKind:
+    """By what kind of link the bytes travel, or travelled where they come from a recording.
+
+    Raises:
+        InputError: The file is no recording that can be read.
+    """
+    if endpoint.kind is not LinkKind.REPLAY:
+        return endpoint.kind
+    with open_recording(Path(endpoint.target)) as recording:
+        head = recording.head
+    if head.kind is not LinkKind.REPLAY:
+        return head.kind
+    # Recorded while it was replayed: the framing is all that is left of the first link.
+    return LinkKind.TCP if Framing(head.framing) is Framing.MBAP else LinkKind.SERIAL

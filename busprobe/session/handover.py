@@ -73,6 +73,7 @@ async def verify_plan(
     Raises:
         InputError: The plan cannot be read.
     """
+    from busprobe.recording.replaying import kind_behind
     from busprobe.session.verification import Verification, VerifyOptions
     from busprobe.session.verify_line import LineVerification
     from busprobe.site import verify
@@ -108,6 +109,10 @@ async def verify_plan(
         keep,
         {(c.name, c.subject): c for c in visit.checks},
         {name: dict(its) for name, its in visit.settings.items()},
+        kinds={
+            link.name: kind_behind(job.endpoint if link is here else link.endpoint)
+            for link in loaded.plan.links
+        },
     )
     verification.by_plan_alone()
     for made in verification.checks:

@@ -6,13 +6,14 @@ later run makes what is missing. A check that was not tested is tried again.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from busprobe.diagnosis.coupling import charging, exporting, island
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.finding import Finding
+from busprobe.model.line import LinkKind
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item, implied
 from busprobe.site.plan import LinkPart, SitePlan
@@ -51,6 +52,7 @@ class Verification:
         done: Checks so far by name and subject, those of earlier runs included.
         settings: Line settings at which addresses answer, by name of the line; None on Modbus TCP.
         findings: What the checks without a line found.
+        kinds: Kind of link behind each line, by name; of a replay that which was recorded.
     """
 
     plan: SitePlan
@@ -59,12 +61,13 @@ class Verification:
     done: dict[tuple[str, str], Check] = field(default_factory=dict)
     settings: dict[str, dict[int, str | None]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    kinds: Mapping[str, LinkKind] = field(default_factory=dict)
     _fresh: set[tuple[str, str]] = field(default_factory=set)
 
     @property
     def items(self) -> tuple[Item, ...]:
         """Every check that the plan implies."""
-        return implied(self.plan)
+        return implied(self.plan, self.kinds)
 
     @property
     def complete(self) -> bool:

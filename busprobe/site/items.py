@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -91,12 +92,19 @@ class Item:
         return KINDS[self.name].title
 
 
-def implied(plan: SitePlan) -> tuple[Item, ...]:
-    """All checks that a plan implies."""
+def implied(plan: SitePlan, kinds: Mapping[str, LinkKind] | None = None) -> tuple[Item, ...]:
+    """All checks that a plan implies.
+
+    Args:
+        plan: The plan.
+        kinds: What kind of link the bytes of a line travelled by, where its name does not say so:
+            a replay stands for the link that was recorded.
+    """
+    by_name = {link.name: link.endpoint.kind for link in plan.links} | dict(kinds or {})
     site = plan.site.name
     items = [Item(name, site) for name in ("island", "charging", "exporting")]
     for link in plan.links:
-        items += _on_line(plan, link.name, link.endpoint.kind is LinkKind.TCP)
+        items += _on_line(plan, link.name, by_name[link.name] is LinkKind.TCP)
     for meter in plan.meters:
         items += _of_role(plan, meter)
     items += [

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.test_commands import Ran, busprobe
+from tests.peers.simulated_bus_serving import fast_bus, served
 
 SCENARIOS = (
     "bench", "both-identical", "both-on-one-address", "demo", "echo-adapter", "foreign-master",
@@ -92,3 +93,40 @@ def test_hands_are_given_again_and_none_where_there_were_none(tmp_path: Path) ->
     # Another meter was not tested: nobody switched anything for it.
     other = busprobe("wiring", f"replay:{file}", "3", "--load", "2000", "--json")
     assert other.status != 0
+
+
+TCP_PLAN = """\
+format: 1
+site: {{name: Orchard}}
+links:
+  - {{name: net, link: "{link}"}}
+meters:
+  - {{name: grid, link: net, address: 1, role: grid}}
+  - {{name: workshop, link: net, address: 7, role: sub-meter, behind: grid, feeds: load}}
+"""
+# What only a line has: Modbus TCP knows neither settings nor another master.
+OF_A_LINE = {"other-master", "line-settings", "line-health", "poll-cycle"}
+
+
+@pytest.mark.parametrize("named", [True, False], ids=["by --link", "in the plan"])
+def test_a_recording_of_modbus_tcp_is_held_to_the_checks_of_modbus_tcp(
+    named: bool, tmp_path: Path
+) -> None:
+    plan, file = tmp_path / "site.plan.yaml", tmp_path / "visit.busprobe"
+    options = ("--quick", "--only", "find,duplicates,identity,line,wiring,coupling", "--json")
+    with served(fast_bus(tmp_path), tcp_port=0) as found:
+        (link,) = found.links
+        plan.write_text(TCP_PLAN.format(link=link), encoding="utf-8")
+        live = busprobe("verify", plan, *options, "--record", file)
+    if named:
+        again = busprobe("verify", plan, "--link", f"net=replay:{file}", *options)
+    else:
+        plan.write_text(TCP_PLAN.format(link=f"replay:{file}"), encoding="utf-8")
+        again = busprobe("verify", plan, *options)
+    checks = comparable(live)["result"]["checks"]
+    assert {c["name"] for c in checks} & OF_A_LINE == set()
+    assert ("PASS", "answers") in {(c["outcome"], c["name"]) for c in checks}
+    assert again.status == live.status
+    assert comparable(again)["result"]["checks"] == checks
+    if named:
+        assert comparable(again) == comparable(live)

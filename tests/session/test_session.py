@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import queue
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,9 @@ from busprobe.launch import link_opener
 from busprobe.link.base import Link
 from busprobe.model.check import CheckOutcome
 from busprobe.model.errors import LinkError
-from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.line import Endpoint, LineSettings, parse_link
 from busprobe.recording.read import open_recording
-from busprobe.recording.store import Recorder
+from busprobe.recording.store import Recorder, create_recording
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd, StepFinished
 from busprobe.session.handover import VerifyWish
@@ -269,6 +270,31 @@ def test_a_line_is_verified_against_its_plan_and_every_check_is_kept(tmp_path: P
     assert written.conclusion == "FAIL"
     assert all(Path(file).stat().st_size > 1000 for file in written.files)
     session.close()
+
+
+@pytest.mark.parametrize(("link", "framing"), [("tcp://192.0.2.1", "mbap"), ("COM3", "rtu")])
+def test_a_replay_is_held_to_the_checks_of_the_link_that_was_recorded(
+    session: Session, link: str, framing: str, tmp_path: Path
+) -> None:
+    plan, file = tmp_path / "mill.plan.yaml", tmp_path / "visit.busprobe"
+    plan.write_text(
+        "format: 1\nsite: {name: Mill}\nlinks: [{name: bus, link: COM7}]\n"
+        "meters: [{name: grid, link: bus, address: 1, role: grid}]\n",
+        encoding="utf-8",
+    )
+    now = datetime(2026, 3, 29, 9, 30, tzinfo=UTC)
+    create_recording(
+        file, endpoint=parse_link(link), framing=framing, version="0.1.0", started=now,
+        started_t_ns=0,
+    ).close()  # fmt: skip
+    heard = Heard(session)
+    session.open(f"replay:{file}")
+    session.verify(VerifyWish(plan, quick=True))
+    assert heard.end_of(Step.HANDOVER).end is StepEnd.DONE
+    made = {e.check.name for e in heard.all if isinstance(e, events.CheckMade)}
+    assert "answers" in made
+    of_a_line = {"other-master", "line-settings", "line-health", "poll-cycle"}
+    assert made & of_a_line == (of_a_line if framing == "rtu" else set())
 
 
 def test_a_visit_that_was_not_recorded_cannot_be_reported(session: Session) -> None:
