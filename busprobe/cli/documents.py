@@ -16,7 +16,12 @@ from busprobe.cli.documents_base import SettingsPart as SettingsPart
 from busprobe.cli.documents_bench import BenchResult
 from busprobe.cli.documents_change import ReaddressResult
 from busprobe.cli.documents_energy import BalanceResult
-from busprobe.cli.documents_handover import RecordingResult, ReportResult, VerifyResult
+from busprobe.cli.documents_handover import (
+    FirstPlanResult,
+    RecordingResult,
+    ReportResult,
+    VerifyResult,
+)
 from busprobe.cli.documents_line import LineResult, ListenResult
 from busprobe.cli.documents_training import TrainResult
 
@@ -357,6 +362,7 @@ RESULTS: dict[str, type[Part]] = {
     "doctor": DoctorResult,
     "readdress": ReaddressResult,
     "verify": VerifyResult,
+    "plan": FirstPlanResult,
     "recording": RecordingResult,
     "report": ReportResult,
     "simulate": SimulateResult,

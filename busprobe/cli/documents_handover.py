@@ -30,6 +30,32 @@ class PlanPart(Part):
     site: str
 
 
+class PlannedDevicePart(Part):
+    """A device that was found and put into the first plan."""
+
+    address: int
+    device: str
+    serial: str
+    settings: str | None
+    """Line settings at which it answers; null on Modbus TCP."""
+    serials: list[str]
+    """Serial numbers at its address, where more than one device answers there."""
+
+
+class FirstPlanResult(Part):
+    """Result of `plan`."""
+
+    file: str | None
+    """Where the plan was written; null where it is only in `text`."""
+    text: str
+    """The plan, as YAML."""
+    devices: list[PlannedDevicePart]
+    mistakes: list[str]
+    """What the rules of a plan refuse: name, line, column, place, text."""
+    advice: list[str]
+    """What should be looked at, likewise: roles that are still open, say."""
+
+
 class VerifyResult(Part):
     """Result of `verify`."""
 

@@ -269,7 +269,7 @@ class _Change(Whereabouts):
         where = await self.find(expected=self.place if problem else self._expected())
         if where is None:
             return await self.lost(problem)
-        if where == plan.new and plan.new.sounds_like(plan.old) and not await self.holds_new():
+        if where == plan.new and plan.new.may_sound_like(plan.old) and not await self.holds_new():
             await self.go(plan.old)
             where = plan.old
         if where == plan.new and not problem:
@@ -287,9 +287,9 @@ class _Change(Whereabouts):
         where = await self.find(expected=plan.new)
         if where is None:
             return await self.lost()
-        if where == plan.new and (not where.sounds_like(plan.old) or await self.holds_new()):
+        if where == plan.new and (not where.may_sound_like(plan.old) or await self.holds_new()):
             return await self.arrived()
-        return await self._did_not_move(plan.old if where.sounds_like(plan.old) else where)
+        return await self._did_not_move(plan.old if where.may_sound_like(plan.old) else where)
 
     def _expected(self) -> Place:
         waits = self.plan.how.takes_effect == "after-power-cycle"
@@ -314,17 +314,16 @@ class _Change(Whereabouts):
                     f"The device answered at {self.name(plan.new)} for a moment and is back at "
                     f"{self.name(where)}: it did not keep the change.",
                 )
-        if not plan.old.sounds_like(plan.new) and await self.answers(plan.old):
-            return self.result(
-                ChangeState.UNCERTAIN,
-                None,
-                f"Somebody answers at {plan.new} and somebody at {plan.old}: two devices heard the "
-                "change, or one more was connected meanwhile. Search the whole line.",
-            )
+        alike = plan.old.sounds_like(plan.new)
+        if not alike and await self.answers(plan.old):
+            await self.go(plan.new)
+            alike = plan.old.may_sound_like(plan.new) and await self.surely_holds_new()
+            if not alike:
+                return self.result(ChangeState.UNCERTAIN, None, self.both_answer())
         await self.go(plan.new)
-        return await self._compare_serial()
+        return await self._compare_serial(alike=alike)
 
-    async def _compare_serial(self) -> ChangeResult:
+    async def _compare_serial(self, *, alike: bool) -> ChangeResult:
         plan = self.plan
         before = plan.device.identity.serial
         if not before:
@@ -345,15 +344,10 @@ class _Change(Whereabouts):
                 if after
                 else f" Its serial number could not be read again (before: {before})."
             )
-        empty = (
-            ", and its registers hold it (an answer does not tell stop bits)"
-            if plan.old.sounds_like(plan.new)
-            else f", and nobody at {self.name(plan.old)}"
-        )
         return self.result(
             ChangeState.CHANGED,
             plan.new,
-            f"The device answers at {self.name(plan.new)}{empty}.{told}",
+            f"The device answers at {self.name(plan.new)}{self.and_old(alike)}.{told}",
         )
 
     async def _wait_for_power(self) -> ChangeResult:

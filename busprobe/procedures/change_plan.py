@@ -90,6 +90,14 @@ class Place:
         mine = (self.address, self.settings.baud, self.settings.parity)
         return mine == (other.address, other.settings.baud, other.settings.parity)
 
+    def may_sound_like(self, other: Place) -> bool:
+        """Whether an answer may not tell the two apart: only the format differs.
+
+        Some devices take a request without looking at the parity, and some adapters hand over what
+        they hear with a wrong parity or stop bit. Common practice, no source.
+        """
+        return (self.address, self.settings.baud) == (other.address, other.settings.baud)
+
 
 @dataclass(frozen=True, slots=True)
 class ChangePlan:

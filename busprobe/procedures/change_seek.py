@@ -87,6 +87,37 @@ class Whereabouts:
         held = [await self.read(w.register) for w in self.plan.moves]
         return all(v is None or v == w.value for v, w in zip(held, self.plan.moves, strict=True))
 
+    async def surely_holds_new(self) -> bool:
+        """Whether every register of the plan could be read and holds the new value."""
+        held = [await self.read(w.register) for w in self.plan.moves]
+        return bool(held) and all(v == w.value for v, w in zip(held, self.plan.moves, strict=True))
+
+    def both_answer(self) -> str:
+        """That answers come from the new place and from the old one, and what it may mean."""
+        old, new = self.plan.old, self.plan.new
+        if old.may_sound_like(new):
+            return (
+                f"Answers come at {new} and at {old}: they do not tell the two formats apart, and "
+                "its registers could not be read back. Look at its display, or search the whole "
+                "line."
+            )
+        return (
+            f"Somebody answers at {new} and somebody at {old}: two devices heard the change, or "
+            "one more was connected meanwhile. Search the whole line."
+        )
+
+    def and_old(self, alike: bool) -> str:
+        """What is known of the old place once the device answers at the new one.
+
+        Args:
+            alike: Whether an answer does not tell the two apart, and registers did.
+        """
+        if not alike:
+            return f", and nobody at {self.name(self.plan.old)}"
+        only_stop_bits = self.plan.old.sounds_like(self.plan.new)
+        what = "stop bits" if only_stop_bits else "the two formats apart here"
+        return f", and its registers hold it (an answer does not tell {what})"
+
     def name(self, place: Place) -> str:
         """A place, with the settings only where they change."""
         if self.plan.settings == self.plan.new_settings:

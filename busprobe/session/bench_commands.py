@@ -19,7 +19,13 @@ class BenchCommands:
     _settings: LineSettings | None
     _shown_tour: TourPlan | None = None
 
-    def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
+    def _step(
+        self,
+        step: Step | None,
+        run: Callable[[ScreenJob], Awaitable[None]],
+        *,
+        changes: bool = False,
+    ) -> None:
         raise NotImplementedError
 
     def plan_tour(self, address: int) -> None:
@@ -42,4 +48,4 @@ class BenchCommands:
             shown, self._shown_tour = self._shown_tour, None
             await run_bench(job, wish, shown, self._settings)
 
-        self._step(Step.BENCH, run)
+        self._step(Step.BENCH, run, changes=wish.every_setting)

@@ -33,7 +33,13 @@ class ChangeCommands:
     _change: ChangePlan | None = None
     _confirmed: bool | None = None
 
-    def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
+    def _step(
+        self,
+        step: Step | None,
+        run: Callable[[ScreenJob], Awaitable[None]],
+        *,
+        changes: bool = False,
+    ) -> None:
         raise NotImplementedError
 
     def _emit(self, event: Event) -> None:
@@ -92,7 +98,7 @@ class ChangeCommands:
             with self._hands_of(job) as operator:
                 await job.change(plan, "an answer at the screen", operator)
 
-        self._step(Step.ADDRESSES, run)
+        self._step(Step.ADDRESSES, run, changes=True)
 
     def separate(
         self, address: int, new_address: int | None = None, plan_file: Path | None = None
@@ -123,7 +129,7 @@ class ChangeCommands:
             with self._hands_of(job) as operator:
                 await separate(job, address, new_address, operator, confirmed, planned)
 
-        self._step(Step.ADDRESSES, run)
+        self._step(Step.ADDRESSES, run, changes=True)
 
     def confirm(self, yes: bool) -> None:
         """The technician confirms, or refuses, the change that a separation has come to."""

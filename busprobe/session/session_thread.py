@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 
 # Long enough for the first picture, short enough to be over before a link is chosen.
 _LOAD_AFTER_S = 0.6
+# How long a step may take to stop; a change may have to wait for a device that stays away.
+_STEP_S = 5.0
+_CHANGE_S = 180.0
 # The screen shows the open line; of the others it is told so much.
 _TOLD_OF_OTHER_LINES = (CheckMade, OperatorAsked, StepStarted, StepProgress, StepFinished)
 
@@ -64,6 +67,7 @@ class SessionThread:
         self._listeners: list[Callable[[Event], None]] = []
         self._overseers: list[Callable[[Stint], None]] = []
         self._working_since_ns: int | None = None
+        self._changes: set[Future[None]] = set()
         self._speed = 1.0
         self._stop = threading.Event()
         self._job: ScreenJob | None = None
@@ -97,6 +101,11 @@ class SessionThread:
         job, since_ns = self._job, self._working_since_ns
         return 0.0 if job is None or since_ns is None else (job.bus.now() - since_ns) / 1e9
 
+    @property
+    def changing(self) -> bool:
+        """Whether something is under way that writes to a device, and must come to its end."""
+        return any(not change.done() for change in tuple(self._changes))
+
     def _emit(self, event: Event) -> None:
         for listener in tuple(self._listeners):
             listener(event)
@@ -117,13 +126,14 @@ class SessionThread:
         self._stop.set()
 
     def close(self) -> None:
-        """Stop, release the link, end the thread."""
+        """Stop, release the link, end the thread; a change that was begun comes to its end."""
         if not self._thread.is_alive():
             return
+        patience_s = _CHANGE_S if self.changing else _STEP_S
         self.stop()
         done = self._submit(self._do_close, None)
         with contextlib.suppress(TimeoutError):
-            done.result(timeout=5.0)
+            done.result(timeout=patience_s)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(timeout=5.0)
 
@@ -214,7 +224,13 @@ class SessionThread:
         if step is not None:
             self._emit(StepFinished(step, end, text))
 
-    def _step(self, step: Step | None, run: Callable[[ScreenJob], Awaitable[None]]) -> None:
+    def _step(
+        self,
+        step: Step | None,
+        run: Callable[[ScreenJob], Awaitable[None]],
+        *,
+        changes: bool = False,
+    ) -> None:
         async def work() -> None:
             job = self._job
             if job is None:
@@ -222,7 +238,10 @@ class SessionThread:
             with self._overseen(job, "watch" if step is None else step.value):
                 await run(job)
 
-        self._submit(work, step)
+        future = self._submit(work, step)
+        if changes:
+            self._changes.add(future)
+            future.add_done_callback(self._changes.discard)
 
     @contextlib.contextmanager
     def _overseen(self, job: ScreenJob, name: str) -> Iterator[None]:

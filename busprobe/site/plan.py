@@ -386,6 +386,27 @@ def load_plan(path: Path) -> LoadedPlan:
     return LoadedPlan(plan, str(path), hashlib.sha256(path.read_bytes()).hexdigest(), told)
 
 
+def check_plan_text(text: str, name: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Hold the text of a plan against the rules.
+
+    Args:
+        text: The text.
+        name: What to call it.
+
+    Returns:
+        Mistakes, and advice where there are none; lines ``name:line:column: path: text``.
+    """
+    told: list[tuple[str, ...]] = []
+    for kind in (SitePlan, _ThoughtOver):
+        try:
+            load_yaml_model(text, kind, name=name, what=WHAT)
+        except InputError as error:
+            told.append(tuple(error.cause.splitlines()))
+            break
+        told.append(())
+    return told[0], told[-1] if not told[0] else ()
+
+
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors."""
     return {

@@ -25,6 +25,7 @@ class Scope(StrEnum):
     EVIDENCE = "evidence"
     RESULTS = "results"
     SEPARATE = "separate"
+    LEAVING = "leaving"
     TOUR = "tour"
     COMPUTER = "computer"
     BYTES = "bytes"
@@ -229,6 +230,9 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.SEPARATE, "stop", ("x",), "Stop", "Stop, and say in what state things are."),
     Action(Scope.SEPARATE, "back", ("escape",), "Leave", "Stop, or close when it has ended."),
+    Action(
+        Scope.LEAVING, "leave", ("enter",), "Leave", "Leave, once it is shown how things stand.",
+    ),
     Action(Scope.CHANGE, "plan", ("enter",), "Check", "See what the change would write."),
     Action(
         Scope.CHANGE, "write", ("y",), "Yes",
@@ -252,7 +256,7 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.APP, "help", ("f1", "question_mark"), "Help", "Explain this screen."),
     Action(Scope.APP, "next_theme", ("t",), "Theme", "Dark, light, or high contrast.", shown=False),
     Action(Scope.APP, "command_palette", ("ctrl+p",), "Commands", "Search all commands."),
-    Action(Scope.APP, "quit", ("q",), "Quit", "Stop at once and leave.", shown=False),
+    Action(Scope.APP, "quit", ("q",), "Quit", "Leave; a change is ended first.", shown=False),
 )  # fmt: skip
 
 

@@ -21,6 +21,7 @@ from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.palette import ActionProvider
 from busprobe.tui.screens.handover_pane import HandoverPane
 from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.screens.leaving import LeavingScreen
 from busprobe.tui.screens.training_causes import CausesScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.training_list import TrainingScreen
@@ -282,9 +283,12 @@ class BusprobeApp(App[None]):
         self.theme = names[(here + 1) % len(names)]
 
     async def action_quit(self) -> None:
-        """Stop at once and leave."""
+        """Stop and leave; a change is brought to a safe point first, and told."""
         self.session.stop()
-        self.exit()
+        if not self.session.changing:
+            self.exit()
+        elif not isinstance(self.screen, LeavingScreen):
+            self.push_screen(LeavingScreen(self.state.running or Step.ADDRESSES))
 
     def on_unmount(self) -> None:
         """However it ends, the link is closed."""

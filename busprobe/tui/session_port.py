@@ -189,6 +189,10 @@ class Session(Protocol):
     The listener is called on the session's own thread.
     """
 
+    @property
+    def changing(self) -> bool:
+        """Whether something is under way that writes to a device, and must come to its end."""
+
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         """Have `listener` told of every event."""
 

@@ -290,6 +290,33 @@ def test_a_first_plan_of_a_shared_address_says_so() -> None:
     assert "address 2, the next free one" in ran.out
 
 
+def test_a_first_plan_as_a_document_tells_what_is_still_open(tmp_path: Path) -> None:
+    ran = busprobe("plan", "sim:reversed-ct", "--addresses", "1-3", "--json")
+    assert ran.status == 0, ran.err
+    document = json.loads(ran.out)
+    jsonschema.validate(document, json_schema("plan"))
+    result = document["result"]
+    assert result["file"] is None
+    plan = tmp_path / "first.plan.yaml"
+    plan.write_text(result["text"], encoding="utf-8")
+    loaded = load_plan(plan)
+    assert [d["address"] for d in result["devices"]] == [m.address for m in loaded.plan.meters]
+    assert [d["serial"] for d in result["devices"]] == [m.serial for m in loaded.plan.meters]
+    assert result["mistakes"] == []
+    # The rules say the same of the text as of a file.
+    assert len(result["advice"]) == len(loaded.advice) > 0
+    assert any("has no 'role' yet" in line for line in result["advice"])
+    assert document["exchanges"] > 0
+
+
+def test_a_first_plan_as_a_document_is_written_too(tmp_path: Path) -> None:
+    file = tmp_path / "first.plan.yaml"
+    ran = busprobe("plan", "sim:reversed-ct", "--addresses", "1", "-o", file, "--json")
+    result = json.loads(ran.out)["result"]
+    assert result["file"] == str(file)
+    assert file.read_text(encoding="utf-8") == result["text"]
+
+
 def test_a_plan_is_not_overwritten_without_force(tmp_path: Path) -> None:
     file = tmp_path / "first.yaml"
     file.write_text("mine", encoding="utf-8")

@@ -12,7 +12,7 @@ from busprobe.bus.bus import Bus
 from busprobe.bus.permit import WritePermit, changes_a_device
 from busprobe.model.device import Device, Identity
 from busprobe.model.errors import InputError
-from busprobe.model.line import LineSettings
+from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.change_address import (
     ChangePlan,
     ChangeState,
@@ -21,6 +21,9 @@ from busprobe.procedures.change_address import (
     next_free,
     plan_change,
 )
+from busprobe.procedures.change_check import go_to
+from busprobe.procedures.change_plan import Place
+from busprobe.procedures.change_seek import Whereabouts
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.wire import pdu, writing
 from busprobe_sim.line.line import Line
@@ -297,3 +300,73 @@ def test_a_permit_covers_what_was_confirmed_and_nothing_else(address: int, reque
 )
 def test_what_busprobe_asks_changes_nothing(request_: bytes) -> None:
     assert not changes_a_device(request_)
+
+
+# -- only the format changes --------------------------------------------------------------------
+
+FORMAT_REGISTER = 101
+EVEN = LineSettings(parity=Parity.EVEN)
+
+
+@dataclass
+class FormatMeter(Meter):
+    """A device whose parity is set by a register; `readable` says whether it tells it."""
+
+    readable: bool = True
+    held: int = 0
+
+    def respond(self, request: bytes, now_ns: int) -> bytes | None:
+        asked = int.from_bytes(request[1:3], "big")
+        if request[0] == 3 and asked == FORMAT_REGISTER:
+            if not self.readable:
+                return bytes((0x83, 2))
+            return bytes((3, 2)) + self.held.to_bytes(2, "big")
+        if request[0] == 6 and asked == FORMAT_REGISTER:
+            self.held = int.from_bytes(request[3:5], "big")
+            assert self.station is not None
+            self.station.request_change(settings=EVEN)
+            return request
+        return super().respond(request, now_ns)
+
+
+@pytest.mark.parametrize(
+    ("readable", "state", "said"),
+    [
+        (True, ChangeState.CHANGED, "does not tell the two formats apart here"),
+        (False, ChangeState.UNCERTAIN, "its registers could not be read back"),
+    ],
+)
+def test_registers_decide_where_an_answer_does_not_tell_the_format(
+    monkeypatch: pytest.MonkeyPatch, readable: bool, state: ChangeState, said: str
+) -> None:
+    heard = Whereabouts.answers
+
+    async def whatever_the_parity(self: Whereabouts, place: Place, tries: int = 3) -> bool:
+        """An adapter that hands over what it hears with a wrong parity, as some do."""
+        if await heard(self, place, tries):
+            return True
+        other = self.plan.new if place == self.plan.old else self.plan.old
+        answered = await heard(self, other, tries)
+        await go_to(self.bus, place)
+        return answered
+
+    monkeypatch.setattr(Whereabouts, "answers", whatever_the_parity)
+    meter = FormatMeter(readable=readable)
+    bus = bus_with(meter)
+    how = profile(parity={"register": FORMAT_REGISTER, "codes": {0: "N", 1: "E"}})
+    plan = plan_change(DEVICE, how, LineSettings(), new_settings=EVEN)
+    result = changed(bus, plan)
+    assert result.state is state
+    assert said in result.text
+    assert meter.held == 1
+    assert meter.station is not None
+    assert meter.station.settings == EVEN
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_a_format_that_answers_tell_needs_no_register(readable: bool) -> None:
+    bus = bus_with(FormatMeter(readable=readable))
+    how = profile(parity={"register": FORMAT_REGISTER, "codes": {0: "N", 1: "E"}})
+    result = changed(bus, plan_change(DEVICE, how, LineSettings(), new_settings=EVEN))
+    assert result.state is ChangeState.CHANGED
+    assert "nobody at address 1, 9600 8N1" in result.text

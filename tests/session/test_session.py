@@ -239,6 +239,30 @@ def test_a_change_without_a_plan_writes_nothing(session: Session) -> None:
     assert not [e for e in heard.all if isinstance(e, events.ExchangeMade)]
 
 
+def test_closing_during_a_change_lets_it_come_to_its_end(session: Session) -> None:
+    heard = Heard(session)
+    session.open("sim:healthy", LineSettings())
+    session.plan_change(2, 7)
+    heard.until(events.ChangePlanned)
+    assert heard.end_of(Step.ADDRESSES).end is StepEnd.DONE
+    assert not session.changing
+    session.change()
+    heard.until(events.StepStarted)
+    # Once a write was sent nothing may stop it.
+    while True:
+        made = heard.until(events.ExchangeMade)
+        assert isinstance(made, events.ExchangeMade)
+        # MODBUS Application Protocol V1.1b3, sections 6.6 and 6.12: writes of registers.
+        if made.exchange.request.pdu[0] in (6, 16):
+            break
+    session.close()
+    assert not session.changing
+    ended = heard.until(events.ChangeEnded)
+    assert isinstance(ended, events.ChangeEnded)
+    assert ended.result is not None
+    assert ended.result.state.value == "changed"
+
+
 def test_a_quick_search_reads_everybody_who_is_alone(session: Session) -> None:
     heard = Heard(session)
     session.open("sim:healthy", LineSettings())

@@ -131,6 +131,8 @@ class FakeSession:
 
     # -- the port ---------------------------------------------------------------------------
 
+    changing = False
+
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         self._listeners.append(listener)
 

@@ -20,6 +20,7 @@ from busprobe.tui.screens.computer import ComputerScreen
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.screens.leaving import LeavingScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
@@ -46,6 +47,7 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.EVIDENCE: EvidenceScreen,
     Scope.RESULTS: ResultsScreen,
     Scope.SEPARATE: SeparateScreen,
+    Scope.LEAVING: LeavingScreen,
     Scope.TOUR: SettingsTourScreen,
     Scope.COMPUTER: ComputerScreen,
     Scope.BYTES: BytesScreen,

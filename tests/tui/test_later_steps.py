@@ -19,6 +19,7 @@ from busprobe.session.events import Step, StepEnd
 from busprobe.session.handover import VerifyWish
 from busprobe.tui.screens.energy_pane import proposed
 from busprobe.tui.screens.handover_pane import CheckList
+from busprobe.tui.screens.leaving import LeavingScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.work import WorkScreen
@@ -366,6 +367,40 @@ async def test_leaving_a_running_separation_stops_it_first() -> None:
         assert isinstance(stage.app.screen, SeparateScreen)
         await stage.press("escape")
         assert not isinstance(stage.app.screen, SeparateScreen)
+
+
+async def test_leaving_during_a_change_waits_and_says_how_things_stand() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("g", "enter")
+        await stage.play(3)
+        stage.session.changing = True
+        await stage.press("q")
+        assert stage.session.calls[-1] == ("stop", ())
+        screen = stage.app.screen
+        assert isinstance(screen, LeavingScreen)
+        assert "brought to a safe point first" in stage.screen_text()
+        # Neither Enter nor q leaves before it has ended.
+        await stage.press("enter", "q")
+        screen.look()
+        assert stage.app.screen is screen
+        assert not screen.ended
+        stage.session.changing = False
+        screen.look()
+        await stage.settle()
+        text = stage.screen_text()
+        assert "This is how things stand:" in text
+        assert "Stopped by hand." in text
+        assert stage.app.is_running
+        await stage.press("enter")
+        assert stage.app._exit
+
+
+async def test_leaving_without_a_change_leaves_at_once() -> None:
+    async with on_stage(size=(120, 40)) as stage:
+        await stage.addresses()
+        await stage.press("q")
+        assert stage.app._exit
 
 
 async def test_a_finding_of_two_at_one_address_leads_to_their_separation() -> None:
