@@ -11,9 +11,10 @@ import hashlib
 import importlib
 import importlib.util
 import io
+import math
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -137,40 +138,66 @@ def _as_is(data: bytes, head: PhotoHead) -> _Made:
 # With the extra ----------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What the camera says: when and where, and the GPS part itself."""
+
+    taken: str = ""
+    position: str = ""
+    gps: Mapping[int, Any] = field(default_factory=dict)
+
+
 def _anew(data: bytes, head: PhotoHead, pillow: Any, keep_position: bool) -> _Made:
     """Upright, small, and without metadata."""
-    try:
-        with warnings.catch_warnings():
-            # How many pixels are too many was looked at before.
-            warnings.simplefilter("ignore")
+    with warnings.catch_warnings():
+        # How many pixels are too many was looked at before; the rest of it is about metadata.
+        warnings.simplefilter("ignore")
+        try:
             opened = pillow.open(io.BytesIO(data), formats=("JPEG", "PNG"))
-            exif = opened.getexif()
             if head.kind == "jpeg":
                 # Decoded at half, a quarter or an eighth where that is still large enough.
                 opened.draft(None, (LONGEST_SIDE_PX, LONGEST_SIDE_PX))
             opened.load()
-            image = _upright(opened)
+            told = _told(opened)
+            image = _plain(_upright(opened))
             image.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX), pillow.Resampling.LANCZOS)
+            kept = _position_alone(told.gps, pillow) if keep_position else None
             out = io.BytesIO()
-            kept = _position_alone(exif, pillow) if keep_position else None
             _bare(image, pillow).save(out, **_way(head, image, kept))
-    except Exception as error:
-        # A decoder that is not ours, on data that may be anything: it raises what it likes.
-        raise PhotoError("is damaged: it cannot be decoded") from error
+        except Exception as error:
+            # A decoder that is not ours, on data that may be anything: it raises what it likes.
+            raise PhotoError("is damaged: it cannot be decoded") from error
     made = out.getvalue()
-    position = _position(exif) if keep_position else ""
-    return _Made(made, read_head(made), _taken(exif), position)
+    return _Made(made, read_head(made), told.taken, told.position if keep_position else "")
 
 
-def _upright(image: Any) -> Any:
-    turned = importlib.import_module("PIL.ImageOps").exif_transpose(image)
-    if turned.mode.startswith("I;16"):
+def _told(opened: Any) -> _Told:
+    """What the metadata say; nothing where they are damaged: the picture need not be."""
+    try:
+        exif = opened.getexif()
+        gps = dict(exif.get_ifd(_GPS_PART))
+        return _Told(_taken(exif.get_ifd(_EXIF_PART)), _position(gps), gps)
+    except Exception:
+        return _Told()
+
+
+def _upright(opened: Any) -> Any:
+    try:
+        return importlib.import_module("PIL.ImageOps").exif_transpose(opened)
+    except Exception:
+        # Which way the camera was held is lost with its metadata.
+        return opened
+
+
+def _plain(image: Any) -> Any:
+    """In one of the ways that JPEG and PNG both write without loss of meaning."""
+    if image.mode.startswith("I;16"):
         # 16 bits of grey: the upper eight.
-        return turned.convert("I").point(lambda value: value / 256).convert("L")
-    if turned.mode in ("1", "L", "RGB"):
-        return turned
-    with_alpha = turned.mode in ("LA", "PA", "RGBA") or "transparency" in turned.info
-    return turned.convert("RGBA" if with_alpha else "RGB")
+        return image.convert("I").point(lambda value: value / 256).convert("L")
+    if image.mode in ("1", "L", "RGB"):
+        return image
+    with_alpha = image.mode in ("LA", "PA", "RGBA") or "transparency" in image.info
+    return image.convert("RGBA" if with_alpha else "RGB")
 
 
 def _bare(image: Any, pillow: Any) -> Any:
@@ -192,8 +219,7 @@ def _way(head: PhotoHead, image: Any, exif: Any) -> dict[str, Any]:
     return way if exif is None else {**way, "exif": exif}
 
 
-def _position_alone(exif: Any, pillow: Any) -> Any:
-    gps = exif.get_ifd(_GPS_PART)
+def _position_alone(gps: Mapping[int, Any], pillow: Any) -> Any:
     if not gps:
         return None
     kept = pillow.Exif()
@@ -201,23 +227,24 @@ def _position_alone(exif: Any, pillow: Any) -> Any:
     return kept
 
 
-def _position(exif: Any) -> str:
+def _position(gps: Mapping[int, Any]) -> str:
     """Latitude and longitude in degrees, "" where the camera knew none."""
-    gps: Mapping[int, Any] = exif.get_ifd(_GPS_PART)
     told = []
     for side, angle in (_LATITUDE, _LONGITUDE):
         try:
             degrees, minutes, seconds = (float(part) for part in gps[angle])
             value = degrees + minutes / 60 + seconds / 3600
-            told.append(f"{value:.5f}° {str(gps[side]).strip(chr(0))[:1]}")
+            hemisphere = str(gps[side]).strip(chr(0))[:1]
         except (KeyError, TypeError, ValueError, ZeroDivisionError):
             return ""
+        if not math.isfinite(value):
+            return ""
+        told.append(f"{value:.5f}° {hemisphere}")
     return ", ".join(told)
 
 
-def _taken(exif: Any) -> str:
+def _taken(part: Mapping[int, Any]) -> str:
     """When the camera says that it was taken, "" where it says nothing that is a time."""
-    part: Mapping[int, Any] = exif.get_ifd(_EXIF_PART)
     text = str(part.get(_TAKEN, "")).strip("\0 ")
     offset = str(part.get(_TAKEN_OFFSET, "")).strip("\0 ")
     for written, form in ((text + offset, "%Y:%m:%d %H:%M:%S%z"), (text, "%Y:%m:%d %H:%M:%S")):

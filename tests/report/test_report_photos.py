@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import io
 import json
+import random
 import re
 import shutil
 import struct
@@ -21,6 +22,7 @@ import pytest
 from busprobe.model.errors import InputError
 from busprobe.report import pdf, photos
 from busprobe.report.content import Report, report_json, report_schema
+from busprobe.report.details import PhotoPart
 from busprobe.report.photo_file import PhotoError, PhotoHead, read_head
 from busprobe.report.render import HtmlRenderer
 from tests.cli.test_commands import busprobe
@@ -413,3 +415,29 @@ def test_an_image_that_cannot_be_typeset_is_told(
     made = with_photos(tmp_path, "{file: a.png, caption: x}", a_png=png_without_picture())
     with pytest.raises(InputError, match="cannot be typeset"):
         pdf.TypstRenderer().render(made)
+
+
+@pytest.mark.parametrize("position", [False, True])
+def test_random_damage_is_told_or_harmless(position: bool, tmp_path: Path) -> None:
+    """Of the first bytes, where the metadata stand, and of all: no other error comes of it."""
+    whole = camera_jpeg(120, 80)
+    chance = random.Random(7)
+    outcomes = set()
+    for round_ in range(300):
+        damaged = bytearray(whole)
+        reach = 400 if round_ % 3 else len(whole)
+        for _ in range(chance.randint(1, 12)):
+            damaged[chance.randrange(3, reach)] = chance.randrange(256)
+        path = tmp_path / "a.jpg"
+        path.write_bytes(bytes(damaged))
+        wanted = PhotoPart(file="a.jpg", caption="x", position=position)
+        try:
+            (entry,) = photos.photos_of([wanted], tmp_path)
+        except InputError as error:
+            outcomes.add("damaged" if "damaged" in str(error) else str(error))
+            continue
+        outcomes.add("shown")
+        assert pillow().open(io.BytesIO(entry.data)).size == (entry.width, entry.height)
+        if not position:
+            assert b"Exif" not in entry.data
+    assert {o for o in outcomes if " pixels, more than" not in o} == {"damaged", "shown"}
