@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import (
     LineTest,
@@ -16,7 +17,6 @@ from busprobe.diagnosis.line_health import (
 )
 from busprobe.diagnosis.line_health.disturbance import Exposure
 from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS
-from busprobe.diagnosis.line_health.signs import PULSES
 from busprobe.link.line_errors import LineErrors
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange, Unframed

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from busprobe.diagnosis.duplicate.observe import Kind
+from busprobe.diagnosis.duplicate.observe import Kind, Observation
 
 # How often two devices understand requests at the wrong rate so much alike that neither was heard
 # alone (measured on simulated lines, bit clocks apart by 0.3 % rms).
@@ -40,6 +40,11 @@ def log_cleaner(inside: tuple[int, int], outside: tuple[int, int]) -> float:
     if outside[0] * inside[1] <= inside[0] * outside[1]:
         log = min(0.0, log)
     return min(_MOST_LOG, math.log(LIMITS_ALIKE + (1 - LIMITS_ALIKE) * math.exp(log)))
+
+
+def clean(seen: Sequence[Observation]) -> tuple[int, int]:
+    """How many exchanges brought one whole answer, and how many there are."""
+    return sum(o.kind in (Kind.CLEAN, Kind.FLANKED) for o in seen), len(seen)
 
 
 def _log_share(counts: tuple[int, int]) -> float:

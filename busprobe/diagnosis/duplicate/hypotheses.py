@@ -206,3 +206,8 @@ def log_sum(values: Sequence[float]) -> float:
     """Log of the sum of exponentials."""
     top = max(values)
     return top + math.log(sum(math.exp(v - top) for v in values))
+
+
+def probability(log_odds: float) -> float:
+    """From log odds."""
+    return 1 / (1 + math.exp(-max(-700.0, min(700.0, log_odds))))

@@ -7,13 +7,21 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from busprobe.diagnosis.duplicate.alone import NOT_BY_ADAPTER, log_cleaner, log_others, others
+from busprobe.diagnosis.duplicate.alone import (
+    NOT_BY_ADAPTER,
+    clean,
+    log_cleaner,
+    log_others,
+    others,
+)
+from busprobe.diagnosis.duplicate.cut import as_if_cut
 from busprobe.diagnosis.duplicate.hypotheses import (
     PRIOR_MORE,
     Background,
     Who,
     log_more,
     log_one,
+    probability,
     tells,
 )
 from busprobe.diagnosis.duplicate.identity import log_identity
@@ -26,7 +34,7 @@ from busprobe.diagnosis.duplicate.questions import (
     Sort,
     questions,
 )
-from busprobe.diagnosis.duplicate.reading import Reader
+from busprobe.diagnosis.duplicate.reading import Reader, pause_ns
 from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, serial_text
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict, Probe
 from busprobe.diagnosis.duplicate.words import AtLimit, evidence_of, evidence_of_limits, manner_of
@@ -74,8 +82,6 @@ _MARGIN_FACTOR = 1.1
 _MARGIN_NS = 15 * MS
 # An answer of somebody else is asked for again.
 _MOST_AGAIN = 3
-# An answer that takes this much longer than its bytes pauses [character].
-_NO_PAUSE = 2
 _MOST_MARGINS = 40
 _MARGIN_GAP_NS = 10 * MS
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
@@ -83,6 +89,8 @@ _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
 # Once a foreign master was heard, what lies beside answers may be its traffic, and other contents
 # may be answers to it: the address stays undecided until the line is ours.
 _MOST_BESIDE_FOREIGN = 3.0
+# The same where one device and a driver explain the damage.
+_MOST_BESIDE_CUT = 2.0
 
 # Share of whole answers from which on a line damages few.
 _SOUND = 0.8
@@ -125,6 +133,7 @@ class DuplicateTest:
     _gap_is_innocent: bool = False
     _latest_ns: int = 0
     _slowest_ns: int = 0
+    _damaged_from_ns: int = 1_000 * MS
     _pause_ns: int = 0
     _log_odds: float = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
     _log_odds_to_tell: float = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
@@ -138,7 +147,7 @@ class DuplicateTest:
     @property
     def probability_two(self) -> float:
         """Posterior probability of more than one device."""
-        return _probability(self._log_odds)
+        return probability(self._log_odds)
 
     # Asking ----------------------------------------------------------------------------------
 
@@ -241,7 +250,7 @@ class DuplicateTest:
     def _is_one(self) -> bool:
         few = FEWEST_OF_MANY if len(self._taken) >= MANY else FEWEST_ONE
         enough = self._at_last or (
-            _probability(self._log_odds_to_tell) <= 1 - SURE_OF_NO_MORE_TO_TELL
+            probability(self._log_odds_to_tell) <= 1 - SURE_OF_NO_MORE_TO_TELL
         )
         return (
             enough
@@ -288,11 +297,12 @@ class DuplicateTest:
         question = pending if isinstance(pending, Question) else None
         seen = self._reader.read(question, exchange, stray, may_be_silent=self._pending_margin)
         if exchange.answer is not None:
-            self._pause_ns = max(self._pause_ns, _pause_ns(exchange.answer, exchange.request))
+            self._pause_ns = max(self._pause_ns, pause_ns(exchange.answer, exchange.request))
         if seen.turnarounds_ns:
             self._latest_ns = max(self._latest_ns, seen.turnarounds_ns[0])
         elif exchange.turnaround_ns is not None and tells(seen.kind):
             self._latest_ns = max(self._latest_ns, exchange.turnaround_ns)
+            self._damaged_from_ns = min(self._damaged_from_ns, exchange.turnaround_ns)
         if self._pending_margin and isinstance(pending, Question):
             self._pending_margin = False
             self._take_margin(pending, seen)
@@ -407,15 +417,21 @@ class DuplicateTest:
         the_same = bool(same_again) if elsewhere is None else not elsewhere
         inside = self._asked_like_margins()
         beside = log_others(elsewhere or 0)
-        if inside and _clean(self._outside)[0]:
-            beside += log_cleaner(_clean(inside), _clean(self._outside))
+        if inside and clean(self._outside)[0]:
+            beside += log_cleaner(clean(inside), clean(self._outside))
         at_limits = self._at_limits()
         one = log_one(counts + at_limits, self.background)
         prior = math.log(PRIOR_MORE / (1 - PRIOR_MORE))
         odds = []
         who = Who(same_again, the_same and alone)
+        everything = (*self._taken, *self._margins_taken)
+        most = (
+            _MOST_BESIDE_CUT
+            if as_if_cut(everything, self.address, self.function, self._damaged_from_ns)
+            else math.inf
+        )
         for more in log_more(counts, serials, self.background, who, at_limits):
-            evidence = more - one + (max(identity, beside) if identity else beside)
+            evidence = min(more - one, most) + (max(identity, beside) if identity else beside)
             if self._reader.foreign:
                 evidence = min(evidence, _MOST_BESIDE_FOREIGN)
             odds.append(prior + evidence)
@@ -432,20 +448,20 @@ class DuplicateTest:
         manner = ""
         limits = self._limits()
         if all(o.kind is Kind.SILENT for o in observations):
-            verdict, probability = "silent", 1.0 if self._is_silent() else 0.9
+            verdict, stated = "silent", 1.0 if self._is_silent() else 0.9
         elif self._is_more():
-            verdict, probability = "duplicate", two
+            verdict, stated = "duplicate", two
             manner = manner_of(
                 observations, len(serials), only_at_limits=self._is_hidden(serials, limits)
             )
         elif self._is_one():
-            verdict, probability = "single", 1 - two
+            verdict, stated = "single", 1 - two
         else:
-            verdict, probability = "undecided", two
+            verdict, stated = "undecided", two
         return DuplicateVerdict(
             self.address,
             verdict,
-            probability,
+            stated,
             len(observations) + len(self._margins_taken) + len(self._pieces_taken),
             serials,
             evidence_of(
@@ -482,18 +498,3 @@ class DuplicateTest:
         }
         at_limits = {heard.serial for heard in limits}
         return any(serial in at_limits and serial not in usual for serial in serials)
-
-
-def _clean(seen: Sequence[Observation]) -> tuple[int, int]:
-    return sum(o.kind in (Kind.CLEAN, Kind.FLANKED) for o in seen), len(seen)
-
-
-def _pause_ns(answer: Frame, request: Frame) -> int:
-    """How much longer an answer took than its bytes back to back, and these, if that is much."""
-    character_ns = (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
-    took_ns, size = answer.t_end_ns - answer.t_start_ns, len(answer.raw)
-    return took_ns if took_ns > (size + _NO_PAUSE) * character_ns else 0
-
-
-def _probability(log_odds: float) -> float:
-    return 1 / (1 + math.exp(-max(-700.0, min(700.0, log_odds))))

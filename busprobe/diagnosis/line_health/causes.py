@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.line_health.counting import (
     CHANCE,
     LOOKS_LIKE,
@@ -31,7 +32,7 @@ from busprobe.diagnosis.line_health.damage import (
     suspects_of,
 )
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
-from busprobe.diagnosis.line_health.signs import GATEWAY_EXCEPTIONS, PULSES, Sample, Sign
+from busprobe.diagnosis.line_health.signs import GATEWAY_EXCEPTIONS, Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence

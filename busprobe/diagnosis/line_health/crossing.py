@@ -12,9 +12,10 @@ from collections.abc import Collection, Mapping, Sequence
 from difflib import SequenceMatcher
 from functools import lru_cache
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.line_health.counting import MOST_SURE, answered_in, share_of
 from busprobe.diagnosis.line_health.rates import log_drawn, log_fixed, log_sum
-from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
+from busprobe.diagnosis.line_health.signs import Sample, Sign
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
 

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.line_health.counting import (
     CHANCE,
     MOST_SURE,
@@ -16,7 +17,7 @@ from busprobe.diagnosis.line_health.counting import (
 )
 from busprobe.diagnosis.line_health.disturbance import Exposure, exposure, weigh_disturbance
 from busprobe.diagnosis.line_health.rates import log_drawn
-from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
+from busprobe.diagnosis.line_health.signs import Sample, Sign
 from busprobe.diagnosis.line_health.types import Cause
 from busprobe.model.finding import Evidence
 

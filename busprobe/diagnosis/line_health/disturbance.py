@@ -11,8 +11,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.line_health.rates import log_drawn, log_sum
-from busprobe.diagnosis.line_health.signs import PULSES, Sample, Sign
+from busprobe.diagnosis.line_health.signs import Sample, Sign
 
 # Hits per second: unknown over three decades.
 _RATES = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)

@@ -12,22 +12,25 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from busprobe.diagnosis.cut_answers import (
+    HEAD,
+    PULSES,
+    SHORTEST,
+    last_cut,
+    last_missing,
+    start_lost,
+)
 from busprobe.diagnosis.duplicate.observe import runs_of
 from busprobe.model.chunk import Mark
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.wire import pdu, rtu
-from busprobe.wire.crc import CRC_LENGTH, crc16
+from busprobe.wire.crc import CRC_LENGTH
 from busprobe.wire.functions import Role
 
-# One low pulse of any width on an idle line, 8 data bits without parity (computed with an
-# independent UART model).
-PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
 GATEWAY_EXCEPTIONS = (0x0A, 0x0B)
 _MOST_READ = {1: 2000, 2: 2000, 3: 125, 4: 125}
-_HEAD = 3
 # Two bytes at the start of an echo may be destroyed; so many are proof enough.
 _ECHO_FROM = 2
-_SHORTEST = 5
 _MOST_HAVE_ANSWERED_NS = 200_000_000
 
 
@@ -217,23 +220,23 @@ def _judge(
         held: The last byte that the answer before lacked.
         late: Whether it began when most devices would have answered: a few bytes are a stray then.
     """
-    head = bytes((request.address, request.pdu[0], characters - _SHORTEST))
+    head = bytes((request.address, request.pdu[0], characters - SHORTEST))
     rolled = held is not None and data[:1] == bytes((held,)) and data[1:2] == head[:1]
     # A switching edge before it does not make an answer another one; any other byte before an
     # answer that lacks its last one is the last one of an earlier answer, whether known or not.
-    shifted = len(data) > _HEAD and data[1 : _HEAD + 1] == head
+    shifted = len(data) > HEAD and data[1 : HEAD + 1] == head
     edge = shifted and data[0] in PULSES
     body = data[1:] if rolled or shifted else data
     rolled = rolled or (shifted and not edge)
-    missing = _last_missing(body, head, characters)
+    missing = last_missing(body, head, characters)
     before = data[:1] if shifted and edge else b""
     if missing is not None:
         return Sign.ROLLED if rolled else Sign.LAST_LOST, missing, before
-    if _last_cut(body, head, characters):
+    if last_cut(body, head, characters):
         return Sign.LAST_LOST, None, before
-    if _start_lost(data, head, characters):
+    if start_lost(data, head, characters):
         return Sign.START_LOST, None, b""
-    few = len(data) < _SHORTEST and data[:2] != head[:2]
+    few = len(data) < SHORTEST and data[:2] != head[:2]
     if few and (late or set(data) <= PULSES or len(data) < 2):
         return Sign.SILENT, None, b""
     return Sign.DAMAGED, None, b""
@@ -256,54 +259,11 @@ def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator
     function = request.pdu[0]
     for piece in pieces:
         data = piece.data if isinstance(piece, Unframed) else b""
-        if len(data) < _HEAD + 2 or data[0] == request.address or data[1] != function:
+        if len(data) < HEAD + 2 or data[0] == request.address or data[1] != function:
             continue
-        whole = _SHORTEST + data[2]
-        if _last_missing(data, data[:_HEAD], whole) is not None or _last_cut(
-            data, data[:_HEAD], whole
-        ):
+        whole = SHORTEST + data[2]
+        if last_missing(data, data[:HEAD], whole) is not None or last_cut(data, data[:HEAD], whole):
             yield data[0]
-
-
-def _last_missing(data: bytes, head: bytes, characters: int) -> int | None:
-    """The last byte of an answer that lacks just it; the first CRC byte proves the rest."""
-    refused = bytes((head[0], head[1] | 0x80))
-    whole = characters if data[:_HEAD] == head else _SHORTEST if data[:2] == refused else 0
-    if not whole or len(data) != whole - 1:
-        return None
-    check = crc16(data[:-1])
-    return check >> 8 if check & 0xFF == data[-1] else None
-
-
-def _last_cut(data: bytes, head: bytes, characters: int) -> bool:
-    """Whether only the last byte is wrong, from the bit on with which the driver was gone.
-
-    The rest of the byte is what the line does undriven: ones, or zeros where nothing holds it, and
-    then a pulse may follow.
-    """
-    if data[:2] == bytes((head[0], head[1] | 0x80)):
-        head, characters = data[:_HEAD], _SHORTEST
-    if len(data) == characters + 1 and data[-1] in PULSES:
-        data = data[:-1]
-    if len(data) != characters or data[:_HEAD] != head:
-        return False
-    check = crc16(data[:-CRC_LENGTH])
-    right, last = check >> 8, data[-1]
-    if check & 0xFF != data[-2] or last == right:
-        return False
-    sent = next(n for n in range(8) if (last ^ right) >> n & 1)
-    return last >> sent in (0, 0xFF >> sent)
-
-
-def _start_lost(data: bytes, head: bytes, characters: int) -> bool:
-    """Whether the head is destroyed, and what is left fits the CRC once the head is put back."""
-    for kept in range(1, _HEAD + 1):
-        # `kept` bytes of the head were lost; up to as many wrong ones stand in their place.
-        tail_length = characters - kept
-        for wrong in range(kept + 1):
-            if len(data) == wrong + tail_length and crc16(head[:kept] + data[wrong:]) == 0:
-                return True
-    return False
 
 
 def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[bytes, ...]]:
