@@ -166,6 +166,7 @@ def acts(folder: Path) -> dict[str, Callable[[Session], None] | None]:
         "check_line": lambda s: s.check_line((1, 2), 2.0),
         "check_balance": lambda s: s.check_balance(ROLES, 10.0, curtail=True),
         "verify": lambda s: s.verify(VerifyWish(folder / "plan.yaml", quick=True)),
+        "write_plan": lambda s: s.write_plan(),
         "write_report": lambda s: s.write_report(),
         "plan_change": lambda s: s.plan_change(2, 7, 19200),
         "separate": lambda s: s.separate(1),
@@ -180,6 +181,7 @@ def acts(folder: Path) -> dict[str, Callable[[Session], None] | None]:
         "subscribe": None,
         "oversee": None,
         "working_s": None,
+        "changing": None,
         "open": None,
         "answer": None,
         "let_hands": None,
@@ -246,7 +248,11 @@ def test_no_act_of_the_session_is_left_out(tmp_path: Path) -> None:
     assert set(acts(tmp_path)) == public
 
 
-def test_no_act_of_the_session_writes_without_a_confirmation(tmp_path: Path) -> None:
+def test_no_act_of_the_session_writes_without_a_confirmation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A first plan is put into the working folder where nothing is recorded.
+    monkeypatch.chdir(tmp_path)
     (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
     visit = Visit("healthy")
     try:
