@@ -12,6 +12,7 @@ from busprobe.model.device import Device
 from busprobe.model.errors import InputError, Stopped
 from busprobe.model.line import LineSettings, Parity
 from busprobe.profiles.schema import DeviceProfile, Settings
+from busprobe.profiles.uniform import INVERTERS
 
 
 class ChangeStopped(Stopped):
@@ -99,6 +100,13 @@ class Place:
         return (self.address, self.settings.baud) == (other.address, other.settings.baud)
 
 
+# Common practice, no source.
+CAUTION_INVERTER = (
+    "Caution: this device is an inverter. It may restart when its settings change and stop feeding "
+    "in meanwhile, and an energy manager that misses it may act on that. Agree on a moment for it."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class ChangePlan:
     """What will be done.
@@ -163,7 +171,16 @@ class ChangePlan:
             )
         if self.how.note:
             told.append(self.how.note)
+        if self.caution:
+            told.append(self.caution)
         return tuple(told)
+
+    @property
+    def caution(self) -> str:
+        """What a change may set off beside the bus, "" for a device that only measures."""
+        known = self.device.sunspec
+        models = () if known is None else known.models
+        return CAUTION_INVERTER if any(m.model_id in INVERTERS for m in models) else ""
 
 
 @dataclass(frozen=True, slots=True)

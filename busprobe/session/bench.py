@@ -76,6 +76,8 @@ class TourPlan:
                 f"  register {w.register} := {w.value} ({w.value:04X}h), {w.purpose}"
                 for w in leg.writes
             ]
+        if self.legs and self.legs[0].caution:
+            told.append(self.legs[0].caution)
         return tuple(told)
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from busprobe.bus.bus import Bus
 from busprobe.bus.permit import WritePermit, changes_a_device
-from busprobe.model.device import Device, Identity
+from busprobe.model.device import Device, Identity, ModelBlock, SunSpecMap
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.change_address import (
@@ -25,6 +25,7 @@ from busprobe.procedures.change_check import go_to
 from busprobe.procedures.change_plan import Place
 from busprobe.procedures.change_seek import Whereabouts
 from busprobe.profiles.schema import DeviceProfile
+from busprobe.session.bench import TourPlan
 from busprobe.wire import pdu, writing
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.parameters import (
@@ -370,3 +371,15 @@ def test_a_format_that_answers_tell_needs_no_register(readable: bool) -> None:
     result = changed(bus, plan_change(DEVICE, how, LineSettings(), new_settings=EVEN))
     assert result.state is ChangeState.CHANGED
     assert "nobody at address 1, 9600 8N1" in result.text
+
+
+@pytest.mark.parametrize(("model", "cautious"), [(103, True), (701, True), (203, False)])
+def test_a_change_of_an_inverter_says_what_it_may_set_off(model: int, cautious: bool) -> None:
+    # SunSpec models 101 to 103 and 111 to 113 are inverters, 701 DER measurement, 203 a meter.
+    blocks = (ModelBlock(1, 40002, 66), ModelBlock(model, 40070, 50))
+    device = Device(1, DEVICE.identity, sunspec=SunSpecMap(40000, blocks))
+    plan = plan_change(device, profile(), LineSettings(), new_address=5)
+    assert (plan.caution != "") is cautious
+    assert ("this device is an inverter" in " ".join(plan.lines())) is cautious
+    tour = TourPlan(LineSettings(), (EVEN,), (plan,))
+    assert ("this device is an inverter" in " ".join(tour.lines())) is cautious
