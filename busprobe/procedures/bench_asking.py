@@ -14,8 +14,15 @@ from busprobe.model.exchange import Exchange
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.asking import turnaround_of
 from busprobe.procedures.progress import Observer, Progress
-from busprobe.profiles.reads import MOST_REGISTERS
-from busprobe.profiles.schema import BaudRegister, ParityRegister, Settings, StopBitRegister
+from busprobe.profiles.reads import MOST_REGISTERS, RegisterRead
+from busprobe.profiles.registers import profile_reads
+from busprobe.profiles.schema import (
+    BaudRegister,
+    DeviceProfile,
+    ParityRegister,
+    Settings,
+    StopBitRegister,
+)
 from busprobe.wire import pdu, timing
 
 LISTEN_NS = 1_000 * MS
@@ -44,6 +51,7 @@ class BenchAsker:
         observe: Takes the progress.
         should_stop: Asked between requests.
         gap_ns: Silence before each request [ns], once it is known what the device needs.
+        profile: Its profile where it has no SunSpec map.
     """
 
     bus: Bus
@@ -51,15 +59,32 @@ class BenchAsker:
     observe: Observer
     should_stop: Callable[[], bool]
     gap_ns: int | None = None
+    profile: DeviceProfile | None = None
     _rested: list[bool] = field(default_factory=list)
 
     @property
     def base(self) -> int:
         """A register that the device has."""
-        return self.device.sunspec.base if self.device.sunspec is not None else 0
+        if self.device.sunspec is not None:
+            return self.device.sunspec.base
+        return 0 if self._own is None else self._own.address
+
+    @property
+    def _own(self) -> RegisterRead | None:
+        """The longest read of its profile, where it has no SunSpec map."""
+        if self.device.sunspec is not None or self.profile is None:
+            return None
+        return max(profile_reads(self.profile), key=lambda read: read.quantity, default=None)
+
+    @property
+    def own_stretch(self) -> tuple[int, int] | None:
+        """First register and length of that read."""
+        return None if self._own is None else (self._own.address, self._own.quantity)
 
     @property
     def _function(self) -> int:
+        if self._own is not None:
+            return self._own.function
         return self.device.functions[0] if self.device.functions else 3
 
     @property
@@ -99,7 +124,8 @@ class BenchAsker:
             if self.should_stop():
                 break
             self.observe(Progress(number, count, None, f"asking again and again at {here}"))
-            quantity = _SHORT if number % 2 else _LONGER
+            longer = _LONGER if self._own is None else min(_LONGER, self._own.quantity)
+            quantity = _SHORT if number % 2 else longer
             asked.append(await self.ask(pdu.read_registers(self._function, self.base, quantity)))
         if not asked:
             return SettingsStatistics(here, current, Measured.NO, "stopped"), ""

@@ -139,7 +139,9 @@ class BenchTest:
         """Make every check; stopped early, what was not tested is told as such."""
         home = self._bus.settings
         rest_before = self._bus.gap_ns
-        asker = BenchAsker(self._bus, self._device, self.observe, self.should_stop)
+        asker = BenchAsker(
+            self._bus, self._device, self.observe, self.should_stop, profile=self.reader.profile
+        )
         statistics: list[SettingsStatistics] = []
         note = ""
         try:
@@ -152,7 +154,9 @@ class BenchTest:
             if self._bus.is_serial:
                 self._tell(bench.gap_check(self._address, here, asker.t3_5_ns / MS, tried))
             self._tell(await asker.exceptions())
-            self._tell(await asker.longest_read(self._longest_stretch(readings)))
+            self._tell(
+                await asker.longest_read(self._longest_stretch(readings) or asker.own_stretch)
+            )
             polls = await self._watch()
             references = self._counter_and_references(polls, readings)
             others, note = await self._settings(asker)
@@ -203,6 +207,10 @@ class BenchTest:
             self._registers[part.block.address] = registers
             sheets.append(bench.model_sheet(part.block, registers, stated.get(part.block.address)))
         self._tell(bench.map_check(self._device, self.anomalies))
+        profile = self.reader.profile
+        if self._device.sunspec is None and profile is not None:
+            failure = "; ".join(b.failure for b in readings.blocks if b.failure)
+            self._tell(bench.profile_check(self._device, len(profile.registers), failure))
         if self._device.sunspec is not None:
             self._tell(bench.lengths_check(self._device, self.anomalies, sheets))
         for sheet in sheets:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from busprobe.diagnosis.bench import BenchSheet, Measured
+from busprobe.diagnosis.bench import BenchSheet, Measured, bench_findings, profile_check
 from busprobe.model.check import CheckOutcome
+from busprobe.model.device import Device
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.procedures.bench_meter import BenchPlan
 from busprobe.session.bench import TourPlan, bench, in_turn
@@ -157,6 +159,29 @@ def test_a_sound_meter_of_any_model_passes(device: dict[str, object], tmp_path: 
     assert sheet.complete
     assert not job.findings
     assert "bench test 2026-01-02: passed" in sheet.label
+
+
+def test_a_meter_with_a_profile_alone_is_held_against_its_profile(tmp_path: Path) -> None:
+    sheet, job, _ = on_the_table(tmp_path, {"type": "ostkant-om63"})
+    checks = {c.name: c for c in sheet.checks}
+    assert checks["map"].outcome is CheckOutcome.NOT_APPLICABLE
+    assert checks["profile-map"].outcome is CheckOutcome.PASS
+    assert "ostkant-om63" in checks["profile-map"].planned
+    assert checks["long-reads"].outcome is CheckOutcome.PASS
+    # It knows function 04 only: nothing that measures it may ask with another.
+    often = Counter(e.request.pdu[0] for e in job.exchanges if len(e.request.pdu) == 5)
+    assert often.most_common(1)[0][0] == 4
+    # It has no register for its serial number, and that is all that is amiss.
+    assert {name for name, _ in failed(sheet)} == {"identity"}
+
+
+def test_a_profile_that_the_meter_does_not_follow_is_told() -> None:
+    device = Device(1, profile="ostkant-om63")
+    check = profile_check(device, 12, "registers 40 to 59: exception 02")
+    assert check.outcome is CheckOutcome.FAIL
+    (told,) = bench_findings(1, None, [check])
+    assert told.code == "bench-profile-differs"
+    assert "exception 02" in told.cause
 
 
 def test_split_phase_models_hold_what_their_system_has(tmp_path: Path) -> None:

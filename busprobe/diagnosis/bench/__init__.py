@@ -32,6 +32,7 @@ from busprobe.diagnosis.bench.register_map import (
     map_check,
     model_checks,
     model_sheet,
+    profile_check,
 )
 from busprobe.diagnosis.bench.types import (
     BenchSheet,
@@ -68,6 +69,7 @@ __all__ = [
     "model_checks",
     "model_sheet",
     "parse_references",
+    "profile_check",
     "readings_check",
     "reference_checks",
     "reference_results",

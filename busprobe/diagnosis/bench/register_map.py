@@ -235,6 +235,25 @@ def map_check(device: Device, anomalies: Sequence[WalkAnomaly]) -> Check:
     )
 
 
+def profile_check(device: Device, points: int, failure: str) -> Check:
+    """Does a device without a SunSpec map give the registers that its profile names?
+
+    Args:
+        device: The device.
+        points: How many the profile names.
+        failure: Why something is missing, or "".
+    """
+    return Check(
+        "profile-map",
+        f"address {device.address}",
+        "It gives the registers of its profile",
+        f"{points} points of profile {device.profile}",
+        failure or "all of them can be read",
+        CheckOutcome.FAIL if failure else CheckOutcome.PASS,
+        finding_codes=("bench-profile-differs",) if failure else (),
+    )
+
+
 def lengths_check(
     device: Device, anomalies: Sequence[WalkAnomaly], sheets: Sequence[ModelSheet]
 ) -> Check:

@@ -30,6 +30,14 @@ ENTRIES: dict[str, Entry] = {
         "Ask the maker for firmware that fills them; otherwise use this meter only with a reader "
         "that is told of it (a device profile of its own).",
     ),
+    "bench-profile-differs": Entry(
+        Severity.FAULT,
+        "Registers of its device profile cannot be read",
+        "At {where}: {found}. The profile was written for another model or another firmware, or "
+        "the meter holds these registers back.",
+        "Compare the type plate with the profile, and the profile with the manual of this meter; "
+        "write a profile of its own where they differ (device_profiles/README.md).",
+    ),
     "bench-scale-factor": Entry(
         Severity.FAULT,
         "A scale factor is illegal",
