@@ -45,3 +45,22 @@ def test_one_story_has_many_truths(level: int) -> None:
         drawn.setdefault(exercise.story, set()).add(truth_key(exercise.cases[0].truth))
     assert all(len(truths) > 1 for truths in drawn.values())
     assert len(drawn) > 8
+
+
+def test_some_exercises_of_the_middle_levels_are_about_energy() -> None:
+    shares = {}
+    for level in (1, 2, 3, 4, 5):
+        drawn = [draw_exercise(level, seed) for seed in range(60)]
+        about = [e for e in drawn if any(c.code.startswith("balance") for c in e.cases[0].truth)]
+        shares[level] = len(about)
+        for exercise in about:
+            roles = {p.name: p.role for p in exercise.plan}
+            assert set(roles.values()) == {"grid", "generator", "load", "hybrid"}
+            # A source's CTs cannot be proved with a heater.
+            assert not any(p.meter for p in exercise.plan if p.role in ("generator", "hybrid"))
+            others = {c.code for c in exercise.cases[0].truth} - {"balance-meter-reversed"}
+            assert others <= {"echo-heard", "ct-reversed"}
+        rest = [e for e in drawn if e not in about]
+        assert not any(p.role for e in rest for p in e.plan)
+    assert shares[1] == shares[2] == shares[5] == 0
+    assert all(5 <= shares[level] <= 40 for level in (3, 4))

@@ -31,3 +31,11 @@ def test_drawn_exercises_are_solved_too(level: int) -> None:
         assignment = assign(f"random-{level}", seed)
         grade = grade_answer(assignment, claims_of(solve(assignment)))
         assert grade.complete, (seed, grade.causes, grade.wrong)
+
+
+@pytest.mark.parametrize(("level", "seed"), [(3, 6), (4, 8)])
+def test_drawn_exercises_about_energy_are_solved(level: int, seed: int) -> None:
+    assignment = assign(f"random-{level}", seed)
+    assert "balance-meter-reversed" in {c.code for c in assignment.case.truth}
+    grade = grade_answer(assignment, claims_of(solve(assignment)))
+    assert grade.complete, (grade.causes, grade.wrong)

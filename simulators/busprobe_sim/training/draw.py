@@ -18,6 +18,17 @@ from busprobe_sim.training.exercise import ExercisePart, HintPart
 LEVELS = (1, 2, 3, 4, 5)
 _PHASES = ("L1", "L2", "L3")
 _SITES = ("mill-lane", "bakery", "orchard", "smithy")
+# A site with sources of which the papers say what every meter measures: only there a balance of the
+# energy can be drawn up.
+_ENERGY_SITE = "ferry-house"
+_ENERGY_ROLES = {
+    "grid meter": "grid",
+    "boathouse meter": "generator",
+    "kitchen meter": "load",
+    "hybrid inverter": "hybrid",
+}
+# At level 5, with three faults each time, too few of them fit beside one of the energy.
+_ENERGY_LEVELS, _ENERGY_SHARE = (3, 4), 1 / 3
 # Faults per level, least and most.
 _FAULTS = {1: (1, 1), 2: (1, 1), 3: (2, 2), 4: (2, 3), 5: (3, 3)}
 
@@ -182,10 +193,32 @@ def _echo(drawing: _Drawing) -> bool:
     return True
 
 
+def _counts_backwards(drawing: _Drawing) -> bool:
+    """A meter at the feed-in point, or at a source, with all its CTs the wrong way round."""
+    name = drawing.chance.choice(("grid meter", "boathouse meter"))
+    # Whoever takes part in the balance must be alone and heard, and the heater has to prove the
+    # others: nothing else is drawn that would touch these two.
+    drawing.taken |= {"grid meter", "boathouse meter", "missing"}
+    if name == "boathouse meter":
+        # A consumer that counts wrong, too, may leave the balance undecided.
+        drawing.taken.add("kitchen meter")
+    cts = {phase: {"reversed": True} for phase in _PHASES}
+    drawing.change(name, {"measures": {"cts": cts}})
+    drawing.tell(
+        "balance-meter-reversed",
+        drawing.address(name),
+        f"The {name} counts the wrong way round.",
+        **({"accept": ("ct-reversed",)} if name == "grid meter" else {}),
+    )
+    return True
+
+
 _Fault = Callable[[_Drawing], bool]
 _EASY: tuple[_Fault, ...] = (_shared_address, _other_settings, _silent, _echo)
 _ALL: tuple[_Fault, ...] = (*_EASY, _reversed, _exchanged, _dead_ct)
 _HARD: tuple[_Fault, ...] = (_shared_address, _reversed, _exchanged, _dead_ct, _other_settings)
+# What leaves the balance as it is: a line, and a consumer that the heater proves.
+_BESIDE_ENERGY: tuple[_Fault, ...] = (_echo, _reversed)
 _OF_LEVEL: dict[int, tuple[_Fault, ...]] = {1: _EASY, 2: _ALL, 3: _ALL, 4: _HARD, 5: _ALL}
 
 
@@ -200,10 +233,15 @@ def draw_exercise(level: int, seed: int) -> ExercisePart:
     least, most = _FAULTS[level]
     while True:
         begin = chance.choice(_SITES)
+        energy = level in _ENERGY_LEVELS and chance.random() < _ENERGY_SHARE
+        if energy:
+            begin = _ENERGY_SITE
         drawing = _Drawing(chance, site(begin))
         wanted = chance.randint(least, most)
-        kinds = list(_OF_LEVEL[level])
+        kinds = list(_BESIDE_ENERGY if energy else _OF_LEVEL[level])
         chance.shuffle(kinds)
+        if energy:
+            kinds.insert(0, _counts_backwards)
         for kind in kinds:
             if len(drawing.truth) == wanted:
                 break
@@ -214,11 +252,13 @@ def draw_exercise(level: int, seed: int) -> ExercisePart:
 
 def _written(level: int, begin: str, drawing: _Drawing) -> ExercisePart:
     part = drawing.part
+    roles = _ENERGY_ROLES if begin == _ENERGY_SITE else {}
     plan = [
         {
             "name": d.name,
             "address": d.address,
-            "meter": d.name in drawing.meters,
+            "meter": d.name in drawing.meters and roles.get(d.name) != "generator",
+            "role": roles.get(d.name, ""),
             "feeder": "" if d.measures.point in ("grid", part.site.socket) else d.measures.point,
         }
         for d in part.devices
