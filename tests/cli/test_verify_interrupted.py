@@ -78,7 +78,9 @@ def test_it_goes_on_where_it_was_and_keeps_both_states(tmp_path: Path) -> None:
     assert after_left.as_found == found
     assert after_left.as_left is not None
     assert not after_left.as_left.complete
-    assert not [path for path in tmp_path.iterdir() if path.name.endswith(".tmp")]
+    # Killed while it saves, it leaves one file of this name at most, which the next save replaces.
+    left = {path.name for path in tmp_path.iterdir() if path.name.endswith(".tmp")}
+    assert left <= {f".{state.name}.tmp"}
     recordings = sorted((tmp_path / "recordings" / "practice").glob("*.busprobe"))
     assert len(recordings) == 4
     for path in recordings:
