@@ -16,9 +16,10 @@ from busprobe.model.line import FIRST_ADDRESS
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.widgets.bench_picture import BenchPicture, View
-from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.check_rows import CheckRows
 from busprobe.tui.widgets.panel import Looks, Prose, section
 from busprobe.tui.widgets.step_card import StepCard
+from busprobe.tui.widgets.views import Views
 
 if TYPE_CHECKING:
     from busprobe.session.bench import BenchWish
@@ -27,47 +28,31 @@ if TYPE_CHECKING:
 _CLASSES = ("0.2S", "0.5S", "0.5", "1", "2", "A", "B", "C")
 _HIGHEST_UNIT = 255
 _LEAST_REQUESTS = 10
-_VIEWS = tuple(View)
 
 
-class BenchCheckList(LineList):
+class BenchCheckList(CheckRows):
     """A row for each check of the bench test."""
 
     DEFAULT_CSS = """
     BenchCheckList { height: 1fr; min-height: 3; }
     """
 
-    def check_at(self, index: int) -> Check | None:
-        """The check in this row."""
-        checks = tuple(self.state.bench_checks.values())
-        return checks[index] if 0 <= index < len(checks) else None
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """Those of the bench test."""
+        return tuple(self.state.bench_checks.values())
 
-    def entry_count(self) -> int:
-        """How many there are."""
-        return len(self.state.bench_checks)
-
-    def empty_text(self) -> str:
-        """Before the test."""
-        return "Checks appear here: PASS, FAIL, NOT TESTED or NOT APPLICABLE."
-
-    def entry_lines(self, index: int, width: int) -> list[Text]:
-        """Outcome and title; the setting or quantity where there are several alike."""
+    def told(self, check: Check) -> Text:
+        """Title; the setting or quantity where there are several alike."""
         c = self.colours
-        check = self.check_at(index)
-        if check is None:
-            return []
-        shown = words.check(check.outcome, self.glyphs, c)
-        line = Text.assemble(
-            (f"{shown.sign} {shown.word:<15}", Style(color=shown.colour, bold=True)),
-            (words.safe(check.title), Style(color=c.ink)),
-        )
+        line = Text(words.safe(check.title), Style(color=c.ink))
         _, _, setting = check.subject.partition(" at ")
         if setting:
             line.append(f"  at {words.safe(setting)}", Style(color=c.dim))
-        return [line]
+        return line
 
 
-class BenchPane(Looks, Vertical):
+class BenchPane(Views, Looks, Vertical):
     """Form, card, checks, pictures."""
 
     DEFAULT_CSS = """
@@ -90,9 +75,10 @@ class BenchPane(Looks, Vertical):
     BenchPane.-label #bench-label { display: block; }
     """
 
+    views = tuple(View)
+
     def __init__(self) -> None:
         super().__init__(id="pane-bench")
-        self._shown = View.CHECKS
 
     def compose(self) -> ComposeResult:
         """Form, card, checks, pictures."""
@@ -123,21 +109,6 @@ class BenchPane(Looks, Vertical):
         yield section(BenchPicture(View.MAP, id="bench-map"), "Register map")
         yield section(BenchPicture(View.LABEL, id="bench-label"), "Label")
         yield Prose(id="bench-files")
-
-    def on_mount(self) -> None:
-        """Show the checks first."""
-        self.show_view(View.CHECKS)
-
-    def show_view(self, view: View) -> None:
-        """Show one of the views."""
-        self._shown = view
-        for each in _VIEWS:
-            self.set_class(each is view, f"-{each}")
-        self.refresh_state()
-
-    def next_view(self) -> None:
-        """Checks, settings, register map, label."""
-        self.show_view(_VIEWS[(_VIEWS.index(self._shown) + 1) % len(_VIEWS)])
 
     @property
     def address(self) -> int | None:

@@ -21,6 +21,7 @@ from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import CanvasPanel, Looks, section
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
+from busprobe.tui.widgets.views import Views
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
@@ -143,7 +144,7 @@ def _column(text: str, width: int) -> str:
     return set_cell_size(text, width - 1) + " "
 
 
-class EnergyPane(Looks, Vertical):
+class EnergyPane(Views, Looks, Vertical):
     """Form, card, request, roles, flow, verdict."""
 
     DEFAULT_CSS = """
@@ -158,9 +159,10 @@ class EnergyPane(Looks, Vertical):
     EnergyPane.-meters BalanceTable { display: block; }
     """
 
+    views = tuple(View)
+
     def __init__(self) -> None:
         super().__init__(id="pane-energy")
-        self._shown = View.ROLES
 
     def compose(self) -> ComposeResult:
         """Form, card, request, pictures."""
@@ -173,10 +175,6 @@ class EnergyPane(Looks, Vertical):
         yield section(RoleList(id="role-list"), "What each meter is said to measure")
         yield section(FlowPicture(), "Flow of power")
         yield section(BalanceTable(), "Does it add up?")
-
-    def on_mount(self) -> None:
-        """Show the state."""
-        self.refresh_state()
 
     @property
     def duration_s(self) -> float:
@@ -191,8 +189,7 @@ class EnergyPane(Looks, Vertical):
     def next_role(self, address: int) -> None:
         """Change what a meter is said to measure."""
         self.query_one(RoleList).next_role(address)
-        self._shown = View.ROLES
-        self.refresh_state()
+        self.show_view(View.ROLES)
 
     def meters(self) -> dict[int, tuple[str, MeterRole]]:
         """Who takes part: name and role by address, the feed-in meter first."""
@@ -214,20 +211,8 @@ class EnergyPane(Looks, Vertical):
             return "One more meter must take part: m changes roles."
         return ""
 
-    def show_view(self, view: View) -> None:
-        """Show this picture."""
-        self._shown = view
-        self.refresh_state()
-
-    def next_view(self) -> None:
-        """Change to the next picture."""
-        views = tuple(View)
-        self.show_view(views[(views.index(self._shown) + 1) % len(views)])
-
     def refresh_state(self) -> None:
         """Show what is known of the balance."""
-        for view in View:
-            self.set_class(view is self._shown, f"-{view}")
         self.query_one(StepCard).display = self.state.prompt is None
         self.query_one(PromptCard).refresh_state()
         listed = self.query_one(RoleList)

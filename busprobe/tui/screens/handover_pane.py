@@ -14,7 +14,7 @@ from textual.widgets import Input, Select, Static
 from busprobe.model.check import Check
 from busprobe.session.events import Step
 from busprobe.tui import words
-from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.check_rows import CheckRows
 from busprobe.tui.widgets.panel import Looks, Prose, section
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
@@ -26,40 +26,25 @@ _STATES = (("as found", 0), ("as left", 1))
 _REACH = (("whole line", 0), ("planned addresses only", 1))
 
 
-class CheckList(LineList):
+class CheckList(CheckRows):
     """A row for each check: outcome, what it concerns, what it asks."""
 
     DEFAULT_CSS = """
     CheckList { height: 1fr; min-height: 2; }
     """
 
-    def check_at(self, index: int) -> Check | None:
-        """The check in this row."""
-        checks = tuple(self.state.checks.values())
-        return checks[index] if 0 <= index < len(checks) else None
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """Those of the plan."""
+        return tuple(self.state.checks.values())
 
-    def entry_count(self) -> int:
-        """How many there are."""
-        return len(self.state.checks)
-
-    def empty_text(self) -> str:
-        """No plan, no check."""
-        return "Checks appear here: PASS, FAIL, NOT TESTED or NOT APPLICABLE."
-
-    def entry_lines(self, index: int, width: int) -> list[Text]:
-        """Outcome, subject, title."""
+    def told(self, check: Check) -> Text:
+        """What it concerns, and what it asks."""
         c = self.colours
-        check = self.check_at(index)
-        if check is None:
-            return []
-        shown = words.check(check.outcome, self.glyphs, c)
-        return [
-            Text.assemble(
-                (f"{shown.sign} {shown.word:<15}", Style(color=shown.colour, bold=True)),
-                (f"{words.safe(check.subject)}: ", Style(color=c.dim)),
-                (words.safe(check.title), Style(color=c.ink)),
-            )
-        ]
+        return Text.assemble(
+            (f"{words.safe(check.subject)}: ", Style(color=c.dim)),
+            (words.safe(check.title), Style(color=c.ink)),
+        )
 
 
 class HandoverPane(Looks, Vertical):

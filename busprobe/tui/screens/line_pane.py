@@ -20,6 +20,7 @@ from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import CanvasPanel, Looks, Prose, section
 from busprobe.tui.widgets.soak_picture import SoakPicture
 from busprobe.tui.widgets.step_card import StepCard
+from busprobe.tui.widgets.views import Views
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Cause
@@ -94,7 +95,7 @@ class CauseList(LineList):
         ]
 
 
-class LinePane(Looks, Vertical):
+class LinePane(Views, Looks, Vertical):
     """Form, card, and four pictures of the line."""
 
     DEFAULT_CSS = """
@@ -113,9 +114,10 @@ class LinePane(Looks, Vertical):
     LinePane.-heard ConversationTable { display: block; }
     """
 
+    views = tuple(View)
+
     def __init__(self) -> None:
         super().__init__(id="pane-line")
-        self._shown = View.CAUSES
 
     def compose(self) -> ComposeResult:
         """Form, card, pictures."""
@@ -132,10 +134,6 @@ class LinePane(Looks, Vertical):
         yield section(HealthTable(), "Each address")
         yield section(SoakPicture(), "Soak")
         yield section(ConversationTable(), "What others say")
-
-    def on_mount(self) -> None:
-        """Show the state."""
-        self.refresh_state()
 
     @property
     def listen_s(self) -> float:
@@ -163,20 +161,8 @@ class LinePane(Looks, Vertical):
             plan_file=app.plan_file,
         )
 
-    def show_view(self, view: View) -> None:
-        """Show this picture."""
-        self._shown = view
-        self.refresh_state()
-
-    def next_view(self) -> None:
-        """Change to the next picture."""
-        views = tuple(View)
-        self.show_view(views[(views.index(self._shown) + 1) % len(views)])
-
     def refresh_state(self) -> None:
         """Show what is known of the line."""
-        for view in View:
-            self.set_class(view is self._shown, f"-{view}")
         for panel in self.query(CanvasPanel):
             panel.refresh_state()
         listed = self.query_one(CauseList)

@@ -1,0 +1,44 @@
+"""Checks in a list: outcome and title of each."""
+
+from __future__ import annotations
+
+from rich.style import Style
+from rich.text import Text
+
+from busprobe.model.check import Check
+from busprobe.tui import words
+from busprobe.tui.widgets.line_list import LineList
+
+
+class CheckRows(LineList):
+    """A row for each check."""
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """What is listed."""
+        raise NotImplementedError
+
+    def told(self, check: Check) -> Text:
+        """What stands behind the outcome."""
+        raise NotImplementedError
+
+    def check_at(self, index: int) -> Check | None:
+        """The check in this row."""
+        return self.checks[index] if 0 <= index < len(self.checks) else None
+
+    def entry_count(self) -> int:
+        """How many there are."""
+        return len(self.checks)
+
+    def empty_text(self) -> str:
+        """Before any check."""
+        return "Checks appear here: PASS, FAIL, NOT TESTED or NOT APPLICABLE."
+
+    def entry_lines(self, index: int, width: int) -> list[Text]:
+        """Outcome, and what it is about."""
+        check = self.check_at(index)
+        if check is None:
+            return []
+        shown = words.check(check.outcome, self.glyphs, self.colours)
+        sign = (f"{shown.sign} {shown.word:<15}", Style(color=shown.colour, bold=True))
+        return [Text.assemble(sign, self.told(check))]
