@@ -26,8 +26,9 @@ from busprobe.diagnosis.bench import CLASSES, Rating, parse_references
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.bench_meter import BenchPlan
-from busprobe.session.bench import TourPlan, bench, today
+from busprobe.session.bench import bench, today
 from busprobe.session.job import Job
+from busprobe.session.values import TourPlan
 
 _OUT = click.Path(path_type=Path, dir_okay=False)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from busprobe.cli.convert import settings_part
 from busprobe.cli.documents_change import ReaddressResult, WrittenPart
 from busprobe.procedures.change_address import ChangePlan, ChangeResult, PlannedWrite, Written
-from busprobe.session.separating import SeparationResult
+from busprobe.session.values import SeparationResult
 
 
 def change_result(

@@ -10,7 +10,7 @@ from busprobe.model.line import LineSettings
 from busprobe.model.reading import SignConvention
 from busprobe.procedures.read_meters import DeviceReadings
 from busprobe.session.job import Job
-from busprobe.session.search import FindResult, FoundDevice
+from busprobe.session.values import FindResult, FoundDevice
 
 
 def settings_part(settings: LineSettings | None) -> doc.SettingsPart | None:

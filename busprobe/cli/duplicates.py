@@ -17,7 +17,7 @@ from busprobe.cli.options import (
 )
 from busprobe.cli.running import run_job
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 
 
 @click.command("duplicates")

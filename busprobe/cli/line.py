@@ -28,11 +28,11 @@ from busprobe.cli.running import run_job
 from busprobe.model.errors import InputError
 from busprobe.session.job import Job
 from busprobe.session.planning import planned_addresses
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Tally
-    from busprobe.session.line import LineReport
+    from busprobe.session.values import LineReport
 
 _BAR = 40
 # Time-outs in use by masters (common practice, no source).

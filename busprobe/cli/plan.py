@@ -25,7 +25,7 @@ from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session.job import Job
 from busprobe.session.planning import scanned
-from busprobe.session.search import FindPlan, FindResult
+from busprobe.session.values import FindPlan, FindResult
 from busprobe.site.first_plan import Scanned, first_plan
 from busprobe.site.plan import check_plan_text
 

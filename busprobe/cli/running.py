@@ -20,7 +20,7 @@ from busprobe.session import events
 from busprobe.session.hosts import reachable_hosts
 from busprobe.session.job import Job
 from busprobe.session.ports import OpenedLink
-from busprobe.session.search import FindResult
+from busprobe.session.values import FindResult
 
 ResultT = TypeVar("ResultT", bound=Part)
 

@@ -20,7 +20,7 @@ from busprobe.cli.options import (
 from busprobe.cli.running import run_job, scan_hosts
 from busprobe.model.hosts import parse_links
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan, FindResult
+from busprobe.session.values import FindPlan, FindResult
 
 
 @click.command("scan")

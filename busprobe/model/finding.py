@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -54,3 +55,32 @@ class Finding:
     evidence: tuple[Evidence, ...]
     remedy: str
     caution: str | None = None
+
+
+def gathered(found: Sequence[Finding]) -> list[Finding]:
+    """One finding for each code and address: two CTs turned round are told in one.
+
+    Findings are known by code and address, so that a later look replaces an earlier one.
+    """
+    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    for one in found:
+        groups.setdefault((one.code, one.address), []).append(one)
+    return [_as_one(group) for group in groups.values()]
+
+
+def _as_one(group: Sequence[Finding]) -> Finding:
+    first = group[0]
+    if len(group) == 1:
+        return first
+
+    def told(texts: Sequence[str], between: str) -> str:
+        return between.join(dict.fromkeys(texts))
+
+    return replace(
+        first,
+        summary=told([f.summary.rstrip(".") for f in group], "; "),
+        cause=told([f.cause for f in group], " "),
+        remedy=told([f.remedy for f in group], " "),
+        probability=min(f.probability for f in group),
+        evidence=tuple(dict.fromkeys(e for f in group for e in f.evidence)),
+    )

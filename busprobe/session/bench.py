@@ -18,7 +18,6 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.bench_asking import answers_here, held_settings
 from busprobe.procedures.bench_meter import BenchPlan, BenchTest, Offered
 from busprobe.procedures.change_address import (
-    ChangePlan,
     ChangeState,
     Written,
     change,
@@ -36,49 +35,15 @@ from busprobe.session.events import (
     StepFinished,
     StepStarted,
 )
+from busprobe.session.values import TourPlan
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 NOT_CONFIRMED = "offered, but going there is a write that was not confirmed"
 NO_PROFILE = "no device profile says which other settings it offers"
 AFTER_POWER = "offered, but it takes effect only when the device is switched off and on"
 NOT_SERIAL = "Modbus TCP has no line settings"
-
-
-@dataclass(frozen=True, slots=True)
-class TourPlan:
-    """What going through all settings of a device writes; nothing is sent while it is made.
-
-    Attributes:
-        home: The setting the device has.
-        others: The settings to go to, in this order.
-        legs: The changes in order; the last one leads home.
-        why_not: Why there is nothing to confirm, or "".
-    """
-
-    home: LineSettings | None
-    others: tuple[LineSettings, ...] = ()
-    legs: tuple[ChangePlan, ...] = ()
-    why_not: str = ""
-
-    @property
-    def writes(self) -> int:
-        """How many registers are written in all."""
-        return sum(len(leg.writes) for leg in self.legs)
-
-    def lines(self) -> tuple[str, ...]:
-        """Every write in words, in order."""
-        told = []
-        for leg in self.legs:
-            told.append(f"{leg.settings} to {leg.new_settings}:")
-            told += [
-                f"  register {w.register} := {w.value} ({w.value:04X}h), {w.purpose}"
-                for w in leg.writes
-            ]
-        if self.legs and self.legs[0].caution:
-            told.append(self.legs[0].caution)
-        return tuple(told)
 
 
 def in_turn(home: LineSettings, others: Sequence[LineSettings]) -> tuple[LineSettings, ...]:
@@ -102,7 +67,7 @@ def in_turn(home: LineSettings, others: Sequence[LineSettings]) -> tuple[LineSet
     )
 
 
-def tour_plan(job: Job, address: int, only: Sequence[LineSettings] = ()) -> TourPlan:
+def tour_plan(job: MeterWork, address: int, only: Sequence[LineSettings] = ()) -> TourPlan:
     """Work out what it takes to measure a device at every setting it offers.
 
     The device must be known. Nothing is sent.
@@ -166,7 +131,7 @@ class BenchWish:
 class _Tour:
     """Goes from setting to setting and home again; writes nothing that was not shown."""
 
-    def __init__(self, job: Job, address: int, plan: TourPlan, confirmed_by: str) -> None:
+    def __init__(self, job: MeterWork, address: int, plan: TourPlan, confirmed_by: str) -> None:
         assert plan.home is not None
         self._job = job
         self._address = address
@@ -272,7 +237,7 @@ class _Tour:
 
 
 async def bench(
-    job: Job,
+    job: MeterWork,
     address: int,
     plan: BenchPlan,
     confirm: Callable[[TourPlan], str] | None = None,
@@ -339,7 +304,7 @@ async def bench(
     return sheet
 
 
-async def _refuse_two(job: Job, device: Device) -> None:
+async def _refuse_two(job: MeterWork, device: Device) -> None:
     """Two new meters at one address answer as one that is broken: nothing could be said of either.
 
     Raises:

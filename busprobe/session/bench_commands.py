@@ -9,8 +9,9 @@ from busprobe.session.events import Step
 
 if TYPE_CHECKING:
     from busprobe.model.line import LineSettings
-    from busprobe.session.bench import BenchWish, TourPlan
+    from busprobe.session.bench import BenchWish
     from busprobe.session.screen_job import ScreenJob
+    from busprobe.session.values import TourPlan
 
 
 class BenchCommands:

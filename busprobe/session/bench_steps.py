@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from busprobe.model.line import LineSettings
-from busprobe.session.bench import BenchWish, TourPlan, bench, today, tour_plan
+from busprobe.session.bench import BenchWish, bench, today, tour_plan
 from busprobe.session.events import (
     BenchTourPlanned,
     Step,
@@ -15,12 +15,13 @@ from busprobe.session.events import (
     StepStarted,
 )
 from busprobe.session.handover import write_report
+from busprobe.session.values import TourPlan
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 
-async def show_tour(job: Job, address: int, settings: LineSettings | None) -> TourPlan:
+async def show_tour(job: MeterWork, address: int, settings: LineSettings | None) -> TourPlan:
     """Find out what measuring a meter at every line setting would write; nothing is written.
 
     Args:
@@ -43,7 +44,7 @@ async def show_tour(job: Job, address: int, settings: LineSettings | None) -> To
 
 
 async def run_bench(
-    job: Job,
+    job: MeterWork,
     wish: BenchWish,
     shown: TourPlan | None,
     settings: LineSettings | None,

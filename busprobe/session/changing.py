@@ -34,7 +34,7 @@ from busprobe.session.events import ChangeEnded, Step, StepEnd, StepFinished, St
 from busprobe.session.hands import KeptOperator
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 # So often it is looked whether the technician has answered.
 _ASK_AGAIN_NS = 250 * MS
@@ -47,7 +47,7 @@ POWER_WORDS = (
 
 
 async def plan_change(
-    job: Job,
+    job: MeterWork,
     address: int,
     new_address: int | None,
     new_settings: LineSettings | None,
@@ -83,7 +83,7 @@ async def plan_change(
 
 
 async def make_change(
-    job: Job,
+    job: MeterWork,
     plan: ChangePlan,
     confirmed_by: str,
     operator: Operator | None = None,
@@ -142,7 +142,7 @@ async def make_change(
     return result
 
 
-async def done_by_hand(job: Job, operator: Operator, request: HandRequest) -> bool:
+async def done_by_hand(job: MeterWork, operator: Operator, request: HandRequest) -> bool:
     """Ask for something to be done and wait; False when it was refused or the work stopped."""
     kept = KeptOperator(operator, job)
     kept.ask(request, job.bus.now())
@@ -171,7 +171,7 @@ def _interrupted(written: list[Written]) -> ChangeResult:
     )
 
 
-def _keep(job: Job, plan: ChangePlan, result: ChangeResult) -> None:
+def _keep(job: MeterWork, plan: ChangePlan, result: ChangeResult) -> None:
     """What is known of the device goes with it to where it answers now."""
     old = plan.device.address
     if result.address is None or result.settings is None:
@@ -191,7 +191,7 @@ def _keep(job: Job, plan: ChangePlan, result: ChangeResult) -> None:
         _compare_settings(job, result.address, result.settings)
 
 
-def move_findings(job: Job, old: int, new: int) -> None:
+def move_findings(job: MeterWork, old: int, new: int) -> None:
     """Findings follow their device; that there were two at the old address is settled."""
 
     def said(text: str) -> str:
@@ -217,7 +217,7 @@ def move_findings(job: Job, old: int, new: int) -> None:
         )
 
 
-def _compare_settings(job: Job, address: int, settings: LineSettings) -> None:
+def _compare_settings(job: MeterWork, address: int, settings: LineSettings) -> None:
     """Tell when a device talks otherwise than the others now."""
     job.clear_findings(address, ("settings-differ",))
     others = Counter(s for a, s in job.settings_of.items() if a != address and s is not None)

@@ -18,7 +18,7 @@ from busprobe.session.events import BalanceSeen, Step, StepEnd, StepFinished, St
 from busprobe.session.hands import attended
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 # Single damaged answers are no second device.
 _FEWEST_POLLS = 6
@@ -54,7 +54,7 @@ def _crowded(address: int) -> InputError:
 
 
 async def check_balance(
-    job: Job,
+    job: MeterWork,
     meters: Mapping[int, tuple[str, MeterRole]],
     plan: BalancePlan,
     operator: Operator | None = None,

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from busprobe.model.line import Endpoint, LineSettings
     from busprobe.model.reading import Reading, Snapshot
     from busprobe.procedures.change_plan import ChangePlan, ChangeResult
-    from busprobe.session.bench import TourPlan
-    from busprobe.session.separating import SeparationResult, Stage
+    from busprobe.session.values import SeparationResult, Stage, TourPlan
 
 
 class Step(StrEnum):

@@ -22,7 +22,7 @@ from busprobe.session.energy import check_balance
 from busprobe.session.events import Step
 from busprobe.session.job import Job
 from busprobe.session.ports import Hands, do_by_hands
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 
 HEATER_W = 2000.0
 _LISTEN_S = 5.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -34,9 +33,8 @@ from busprobe.profiles.decode import changed_scale_factors
 from busprobe.profiles.sunspec import AnomalyKind
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
-    from busprobe.session.line import LineReport
-    from busprobe.session.search import FindPlan
+    from busprobe.session.values import FindPlan, LineReport
+    from busprobe.session.workplace import Workplace
 
 # Energy managers wait for 200 ms and more. Common practice, no source.
 _SLOW_NS = 150 * MS
@@ -106,7 +104,7 @@ def find_intent(plan: FindPlan, addresses: Sequence[int], bus: Bus) -> str:
     )
 
 
-def find_summary(job: Job, state: Sweep) -> str:
+def find_summary(job: Workplace, state: Sweep) -> str:
     """How the search ended, in one sentence."""
     count = len(job.devices)
     doubles = [d.address for d in job.devices.values() if d.duplicate == "duplicate"]
@@ -220,7 +218,7 @@ def system_of(device: Device) -> MeterSystem:
 
 
 def after_find(
-    job: Job, state: Sweep, manners: Manners | None, elsewhere: SettingsSearch | None
+    job: Workplace, state: Sweep, manners: Manners | None, elsewhere: SettingsSearch | None
 ) -> list[Finding]:
     """What the search as a whole says."""
     found: list[Finding] = []
@@ -283,11 +281,11 @@ def _tried(settings: object, elsewhere: SettingsSearch | None) -> str:
     return f", at {settings}" if settings is not None else ""
 
 
-def _bytes_heard(job: Job) -> int:
+def _bytes_heard(job: Workplace) -> int:
     return sum(len(e.heard) for e in job.exchanges)
 
 
-def _name(job: Job, address: int) -> str | None:
+def _name(job: Workplace, address: int) -> str | None:
     device = job.devices.get(address)
     return None if device is None or device.identity.source == "none" else str(device.identity)
 
@@ -418,32 +416,3 @@ def after_read(polls: Sequence[DeviceReadings], nominal_v: float = 230.0) -> lis
     }
     toggling = scale_factor_finding(device.address, name, sorted(changed))
     return told if toggling is None else [*told, toggling]
-
-
-def gathered(found: Sequence[Finding]) -> list[Finding]:
-    """One finding for each code and address: two CTs turned round are told in one.
-
-    Findings are known by code and address, so that a later look replaces an earlier one.
-    """
-    groups: dict[tuple[str, int | None], list[Finding]] = {}
-    for one in found:
-        groups.setdefault((one.code, one.address), []).append(one)
-    return [_as_one(group) for group in groups.values()]
-
-
-def _as_one(group: Sequence[Finding]) -> Finding:
-    first = group[0]
-    if len(group) == 1:
-        return first
-
-    def told(texts: Sequence[str], between: str) -> str:
-        return between.join(dict.fromkeys(texts))
-
-    return replace(
-        first,
-        summary=told([f.summary.rstrip(".") for f in group], "; "),
-        cause=told([f.cause for f in group], " "),
-        remedy=told([f.remedy for f in group], " "),
-        probability=min(f.probability for f in group),
-        evidence=tuple(dict.fromkeys(e for f in group for e in f.evidence)),
-    )

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from busprobe.procedures.operator import Operator
     from busprobe.recording.store import Recorder
     from busprobe.session.job import Job
+    from busprobe.session.workplace import Workplace
     from busprobe.site.plan import LinkPart, SitePlan
     from busprobe.site.state import Visit
 
@@ -140,7 +141,7 @@ async def verify_plan(
     keep(None, verification.complete)
 
 
-def planned_line(job: Job, plan: SitePlan) -> LinkPart | None:
+def planned_line(job: Workplace, plan: SitePlan) -> LinkPart | None:
     """The line of the plan that is open; the only one of a plan may be reached by another link."""
     fitting = [link for link in plan.links if link.endpoint == job.endpoint]
     if fitting:
@@ -149,7 +150,7 @@ def planned_line(job: Job, plan: SitePlan) -> LinkPart | None:
 
 
 async def write_report(
-    job: Job,
+    job: Workplace,
     verification: Path | None,
     beside: Sequence[Path] = (),
     step: Step = Step.HANDOVER,
@@ -212,7 +213,7 @@ def _now() -> str:
     return datetime.datetime.now().astimezone().isoformat("T", "seconds")
 
 
-def hour_of(job: Job) -> Callable[[], float] | None:
+def hour_of(job: Workplace) -> Callable[[], float] | None:
     """Tells the hour of the day where the site is: now, or when it was recorded.
 
     None on a simulated site, whose sun has a time of its own.

@@ -15,7 +15,7 @@ from busprobe.recording.past import RecordedAnswer
 from busprobe.session.events import HandworkBegun, OperatorAnswered, OperatorAsked, Step
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.workplace import Workplace
 
 
 @dataclass
@@ -28,7 +28,7 @@ class KeptOperator:
     """
 
     operator: Operator
-    job: Job
+    job: Workplace
 
     def __post_init__(self) -> None:
         self._asked_at: int | None = None
@@ -90,14 +90,16 @@ class Attendance:
     timing: Mapping[str, float]
 
 
-def somebody(job: Job, step: Step, addresses: Sequence[int], operator: Operator | None) -> bool:
+def somebody(
+    job: Workplace, step: Step, addresses: Sequence[int], operator: Operator | None
+) -> bool:
     """Whether there is somebody to ask, now or when the recording was made."""
     past = job.opened.past
     return operator is not None if past is None else past.was_attended(step, addresses)
 
 
 def attended(
-    job: Job,
+    job: Workplace,
     step: Step,
     addresses: Sequence[int],
     operator: Operator | None,

@@ -10,9 +10,8 @@ from busprobe.bus.bus import Overheard
 from busprobe.bus.manners import listen_before_talking
 from busprobe.diagnosis.catalogue.line import ENTRIES
 from busprobe.diagnosis.duplicate import duplicate_finding
-from busprobe.diagnosis.line_health import LineTest, Tally, Weighed, line_findings, weigh
+from busprobe.diagnosis.line_health import LineTest, line_findings, weigh
 from busprobe.diagnosis.listening import listening_findings
-from busprobe.link.line_errors import LineErrors
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings
@@ -31,9 +30,10 @@ from busprobe.session.events import (
     StepFinished,
     StepStarted,
 )
+from busprobe.session.values import LineReport
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 # The faces are told this often what is weighed so far [exchanges].
 _TELL_EVERY = 8
@@ -45,24 +45,9 @@ NO_LINE = "Modbus TCP has no line whose health could be seen from here."
 NOBODY = "Nobody is to be asked."
 
 
-@dataclass(frozen=True, slots=True)
-class LineReport:
-    """What the line check found.
-
-    Attributes:
-        weighed: Causes with their probabilities.
-        tallies: Counts by address: of the soak where there was one, else of the experiment.
-        errors: Errors that the driver counted; None where it counts none.
-        seconds: How long was counted [s].
-    """
-
-    weighed: Weighed
-    tallies: dict[int, Tally]
-    errors: LineErrors | None
-    seconds: float
-
-
-async def listen_to_line(job: Job, seconds: float, settings: LineSettings | None) -> Listening:
+async def listen_to_line(
+    job: MeterWork, seconds: float, settings: LineSettings | None
+) -> Listening:
     """Hear what others say; see `Job.listen`."""
     job.emit(StepStarted(Step.LINK, words.listen_intent(seconds, settings)))
     if not job.bus.is_serial:
@@ -90,7 +75,7 @@ async def listen_to_line(job: Job, seconds: float, settings: LineSettings | None
 class LineWork:
     """One line check under way."""
 
-    job: Job
+    job: MeterWork
 
     async def run(
         self, addresses: tuple[int, ...], soak_s: float, insist: bool, listen_first_s: float

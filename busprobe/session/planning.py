@@ -13,14 +13,14 @@ from busprobe.session.events import PlanWritten, Step, StepEnd, StepFinished, St
 
 if TYPE_CHECKING:
     from busprobe.model.device import Device
-    from busprobe.session.job import Job
+    from busprobe.session.workplace import Workplace
     from busprobe.site.first_plan import Scanned
     from busprobe.site.plan import DevicePart
 
 _PLAN_INTENT = "Writes a first plan from what was found. Nothing is sent."
 
 
-async def write_plan(job: Job, serials: Mapping[int, tuple[str, ...]]) -> None:
+async def write_plan(job: Workplace, serials: Mapping[int, tuple[str, ...]]) -> None:
     """Write a first plan from what was found, beside the recording or in the working folder.
 
     Args:
@@ -49,12 +49,12 @@ async def write_plan(job: Job, serials: Mapping[int, tuple[str, ...]]) -> None:
     job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
 
 
-def planned_addresses(job: Job, plan_file: Path) -> tuple[int, ...]:
+def planned_addresses(job: Workplace, plan_file: Path) -> tuple[int, ...]:
     """Where somebody should answer on the open line by a plan; see `planned_devices`."""
     return tuple(part.address for part in planned_devices(job, plan_file))
 
 
-def planned_devices(job: Job, plan_file: Path) -> tuple[DevicePart, ...]:
+def planned_devices(job: Workplace, plan_file: Path) -> tuple[DevicePart, ...]:
     """Who should be on the open line by a plan; nobody where the plan does not have the line.
 
     Raises:
@@ -96,7 +96,7 @@ def planned_address(
     return left[0] if len(left) == 1 else None
 
 
-def scanned(job: Job, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:
+def scanned(job: Workplace, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:
     """What a search found: alone at its address or not, and connected as its profile says."""
     from busprobe.site.first_plan import Scanned
 
@@ -112,7 +112,7 @@ def scanned(job: Job, serials: Mapping[int, tuple[str, ...]]) -> list[Scanned]:
     ]
 
 
-def _free_name(job: Job) -> Path:
+def _free_name(job: Workplace) -> Path:
     """A name that is not taken, beside the recording where there is one."""
     beside = None if job.recorder is None else job.recorder.path
     folder = Path.cwd() if beside is None else beside.parent

@@ -1,24 +1,23 @@
-"""Knowing and reading devices as steps of the job."""
+"""Knowing the devices at a place of work: what they are, what they read, whether they are alone."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
 
 from busprobe.bus.bus import MS
+from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.model.device import Device
 from busprobe.model.line import LineSettings
+from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
 from busprobe.procedures.identify import identify
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.session import findings as words
 from busprobe.session.events import Step
-
-if TYPE_CHECKING:
-    from busprobe.session.job import Job
+from busprobe.session.workplace import Workplace
 
 # A load that switches within one poll looks like a wrong register; in three polls it does not.
 _MOST_POLLS = 3
@@ -27,106 +26,138 @@ _BETWEEN_POLLS_NS = 1_500 * MS
 
 
 @dataclass
-class ReadingWork:
-    """How the devices of one job are known and read."""
+class MeterWork(Workplace):
+    """A place of work whose devices can be known, read and tested for a second one."""
 
-    job: Job
     _readers: dict[tuple[int, bool], MeterReader] = field(default_factory=dict)
 
     async def find_device(self, address: int, settings: LineSettings | None) -> None:
-        """Find the settings at which one device answers; see `Job.find_device`."""
-        job = self.job
-        home = job.bus.settings
-        if not job.bus.is_serial or settings is not None or home is None:
+        """Find the settings at which one device answers, unless they are given or fit already."""
+        home = self.bus.settings
+        if not self.bus.is_serial or settings is not None or home is None:
             return
         search = await find_settings(
-            job.bus,
-            job.progress(Step.FIND),
+            self.bus,
+            self.progress(Step.FIND),
             settings=(home,),
             addresses=(address,),
-            should_stop=job.should_stop,
+            should_stop=self.should_stop,
         )
         if not search.answered:
             rest = tuple(s for s in COMMON_SETTINGS if s != home)
             await find_settings(
-                job.bus,
-                job.progress(Step.FIND),
+                self.bus,
+                self.progress(Step.FIND),
                 settings=rest,
                 addresses=(address,),
-                should_stop=job.should_stop,
+                should_stop=self.should_stop,
             )
 
     async def known(self, address: int) -> Device:
-        """The device at an address, identified now if it was not before; see `Job.known`."""
-        job = self.job
-        device = job.devices.get(address)
+        """The device at an address, identified now if it was not before.
+
+        Raises:
+            InputError: Nobody answers there.
+        """
+        device = self.devices.get(address)
         if device is None or (device.sunspec is None and device.profile is None):
-            await job.settle(address)
-            found = await identify(job.bus, address, job.profiles(), job.progress(Step.FIND))
+            await self.settle(address)
+            found = await identify(self.bus, address, self.profiles(), self.progress(Step.FIND))
             if not any(e.proves_device for e in found.exchanges):
-                raise words.nobody_there(address, job.bus, found.exchanges)
+                raise words.nobody_there(address, self.bus, found.exchanges)
             device = found.device
-            job.anomalies[address] = found.anomalies
-            job.settings_of.setdefault(address, job.bus.settings)
-            job.know(device)
-            job.raise_findings(words.after_identify(found))
+            self.anomalies[address] = found.anomalies
+            self.settings_of.setdefault(address, self.bus.settings)
+            self.know(device)
+            self.raise_findings(words.after_identify(found))
         return device
 
     def _profile_of(self, device: Device) -> DeviceProfile | None:
-        return next((p for p in self.job.profiles() if p.name == device.profile), None)
+        return next((p for p in self.profiles() if p.name == device.profile), None)
 
-    def forget(self, addresses: Sequence[int]) -> None:
-        """The devices at these addresses are no longer the same."""
+    def forget(self, address: int) -> None:
+        """Another device may be there now."""
+        self.devices.pop(address, None)
+        self.anomalies.pop(address, None)
+        self._forget_readers((address,))
+
+    def move(self, old: int, new: int) -> None:
+        """What was learnt of a device's registers holds at its new address, too."""
+        self._forget_readers((old, new))
+        if old in self.anomalies:
+            self.anomalies[new] = self.anomalies.pop(old)
+
+    def _forget_readers(self, addresses: Sequence[int]) -> None:
         for key in [key for key in self._readers if key[0] in addresses]:
             del self._readers[key]
 
     async def reader(self, address: int, *, measured_only: bool) -> MeterReader:
         """A reader for the device at an address."""
         device = await self.known(address)
-        await self.job.settle(address)
+        await self.settle(address)
         reader = self._readers.get((address, measured_only))
         if reader is None or reader.device.sunspec != device.sunspec:
             reader = MeterReader(
-                self.job.bus, device, self._profile_of(device), measured_only=measured_only
+                self.bus, device, self._profile_of(device), measured_only=measured_only
             )
             self._readers[address, measured_only] = reader
         return reader
 
-    async def read(self, address: int, nominal_v: float) -> DeviceReadings:
-        """Read every point of a device, and again where one poll leaves a doubt."""
-        job = self.job
+    async def read(self, address: int, *, nominal_v: float = 230.0) -> DeviceReadings:
+        """Read every point of a device, and again where one poll leaves a doubt.
+
+        Args:
+            address: Its address.
+            nominal_v: Nominal voltage of the supply, line to neutral [V].
+        """
         reader = await self.reader(address, measured_only=False)
         polls = [await reader.poll()]
         while len(polls) < _MOST_POLLS and needs_another_poll(
             polls[0].uniform, nominal_v=nominal_v
         ):
-            await job.bus.listen(_BETWEEN_POLLS_NS)
+            await self.bus.listen(_BETWEEN_POLLS_NS)
             polls.append(await reader.poll())
-        job.tell_readings(polls[-1])
-        job.raise_findings(words.after_read(polls, nominal_v))
+        self.tell_readings(polls[-1])
+        self.raise_findings(words.after_read(polls, nominal_v))
         return polls[-1]
 
     async def watch(
         self,
         addresses: Sequence[int],
         period_s: float,
-        most: int | None,
-        on_readings: Callable[[DeviceReadings], None] | None,
+        most: int | None = None,
+        on_readings: Callable[[DeviceReadings], None] | None = None,
     ) -> None:
         """Read meters again and again until stopped, or `most` times."""
-        job = self.job
         readers = [await self.reader(a, measured_only=True) for a in addresses]
-        due = job.bus.now()
+        due = self.bus.now()
         rounds = 0
-        while not job.should_stop() and (most is None or rounds < most):
-            if due > job.bus.now():
-                await job.bus.listen(min(due - job.bus.now(), 250 * MS))
+        while not self.should_stop() and (most is None or rounds < most):
+            if due > self.bus.now():
+                await self.bus.listen(min(due - self.bus.now(), 250 * MS))
                 continue
             for reader in readers:
-                await job.settle(reader.device.address)
+                await self.settle(reader.device.address)
                 readings = await reader.poll()
-                job.tell_readings(readings)
+                self.tell_readings(readings)
                 if on_readings is not None:
                     on_readings(readings)
             rounds += 1
-            due = max(due + round(period_s * 1e9), job.bus.now())
+            due = max(due + round(period_s * 1e9), self.bus.now())
+
+    async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+        """Test one address, and put the verdict into words."""
+        verdict = await check_duplicate(
+            self.bus,
+            device.address,
+            identity=device,
+            background=background_of(self.exchanges, device.address, self.bus.line),
+            observe=self.progress(step),
+        )
+        self.clear_findings(device.address, words.DUPLICATE_CODES)
+        finding = duplicate_finding(verdict, device)
+        if finding is not None:
+            self.raise_finding(finding)
+        if verdict.verdict != "silent":
+            self.know(replace(device, duplicate=verdict.verdict))
+        return verdict

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from busprobe.bus.bus import MS
-from busprobe.bus.manners import LISTEN_FIRST_NS, Manners, listen_before_talking
+from busprobe.bus.manners import Manners, listen_before_talking
 from busprobe.diagnosis.catalogue import finding as make_finding
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding
@@ -35,9 +35,10 @@ from busprobe.session.events import (
     StepFinished,
     StepStarted,
 )
+from busprobe.session.values import FindPlan, FindResult, FoundDevice
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 # Modbus Messaging on TCP/IP V1.0b, section 4.4.1.2: a device without a serial line behind it.
 HOST_ITSELF = 255
@@ -48,59 +49,11 @@ _TCP_LISTEN_NS = 1_000 * MS
 _SAME_DEVICE = 3
 
 
-@dataclass(frozen=True, slots=True)
-class FindPlan:
-    """How to search.
-
-    Attributes:
-        addresses: Addresses to search; the whole line when empty.
-        settings: Line settings when they are known, else they are searched.
-        second_round: Ask the silent addresses a second time, slower.
-        listen_first_s: How long to listen before the first request [s].
-        insist: Search although a foreign master is heard.
-        duplicates: Look for a second device at every address found.
-        fast: Listen briefly to each address and salvage late answers (`procedures.fast_sweep`).
-    """
-
-    addresses: tuple[int, ...] = ()
-    settings: LineSettings | None = None
-    second_round: bool = True
-    listen_first_s: float = LISTEN_FIRST_NS / 1e9
-    insist: bool = False
-    duplicates: bool = True
-    fast: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class FoundDevice:
-    """A device and the settings at which it answers."""
-
-    device: Device
-    settings: LineSettings | None
-
-
-@dataclass(frozen=True, slots=True)
-class FindResult:
-    """What a search found.
-
-    Attributes:
-        devices: In the order of their addresses.
-        silent: Addresses that stayed silent.
-        addresses: Addresses that were to be searched.
-        settings: Line settings that were tried.
-    """
-
-    devices: tuple[FoundDevice, ...]
-    silent: tuple[int, ...]
-    addresses: tuple[int, ...]
-    settings: tuple[LineSettings, ...]
-
-
 @dataclass
 class Search:
     """A search under way."""
 
-    job: Job
+    job: MeterWork
     plan: FindPlan
     _sweep: Sweep | None = None
     _elsewhere: SettingsSearch | None = None

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from busprobe.bus.manners import LISTEN_FIRST_NS, listen_before_talking
@@ -24,7 +23,6 @@ from busprobe.diagnosis.catalogue import CAUTION_BUS
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
-from busprobe.model.line import LineSettings
 from busprobe.procedures.change_address import (
     ChangePlan,
     ChangeResult,
@@ -47,9 +45,10 @@ from busprobe.session.events import (
     StepStarted,
 )
 from busprobe.session.planning import planned_address
+from busprobe.session.values import SeparatedMeter, SeparationResult, Stage
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
     from busprobe.site.plan import DevicePart
 
 # Somebody who was asked so often does not know which wires they are.
@@ -57,71 +56,6 @@ _MOST_ASKED = 6
 
 # Shown the plan; returns who confirmed it and how, or None where nobody does.
 Confirm = Callable[[ChangePlan], Awaitable[str | None]]
-
-
-class Stage(StrEnum):
-    """How far a separation has come."""
-
-    SHARED = "shared"
-    """All are connected, nothing was touched."""
-    ONE_LEFT = "one-left"
-    """All but one are disconnected, nothing was written."""
-    CHANGED = "changed"
-    """One has its new address; the others may still be disconnected."""
-    SEPARATED = "separated"
-    """All are connected, each is alone at its address."""
-
-
-@dataclass(frozen=True, slots=True)
-class SeparatedMeter:
-    """One of the meters.
-
-    Attributes:
-        device: As it was identified.
-        settings: Line settings at which it answers.
-        changed: Whether it was given its address now.
-    """
-
-    device: Device
-    settings: LineSettings
-    changed: bool
-
-    @property
-    def label(self) -> str:
-        """What to write on it."""
-        identity = self.device.identity
-        return "\n".join(
-            (
-                str(identity),
-                f"S/N {identity.serial or 'unknown'}",
-                f"Modbus address {self.device.address}, {self.settings}",
-            )
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class SeparationResult:
-    """How a separation ended.
-
-    Attributes:
-        stage: How far it came.
-        text: In what state things are, for the technician.
-        address: The address that was shared.
-        serials: Serial numbers that were heard there, as far as they could be told.
-        meters: The meters as they answer now, those that were changed first; all of them only at
-            the end.
-        changes: What was to be written, how that ended (None where it was not confirmed), and who
-            confirmed it and how; one for each meter that came to it.
-        interrupted: The link was lost, or the program was stopped.
-    """
-
-    stage: Stage
-    text: str
-    address: int
-    serials: tuple[str, ...] = ()
-    meters: tuple[SeparatedMeter, ...] = ()
-    changes: tuple[tuple[ChangePlan, ChangeResult | None, str], ...] = ()
-    interrupted: bool = False
 
 
 class _Ended(Exception):
@@ -137,7 +71,7 @@ class _Ended(Exception):
 
 
 async def separate(
-    job: Job,
+    job: MeterWork,
     address: int,
     new_address: int | None,
     operator: Operator,
@@ -165,7 +99,7 @@ async def separate(
 class _Separation:
     """A separation under way."""
 
-    job: Job
+    job: MeterWork
     address: int
     new_address: int | None
     operator: Operator

@@ -41,7 +41,7 @@ class Session(SessionThread, BenchCommands, ChangeCommands):
         """
 
         async def run(job: ScreenJob) -> None:
-            from busprobe.session.search import FindPlan
+            from busprobe.session.values import FindPlan
 
             await job.find(FindPlan(settings=self._settings, fast=fast, insist=insist))
             for address in sorted(job.devices):

@@ -23,7 +23,7 @@ from busprobe.session import findings as words
 from busprobe.session.events import CheckMade, Step, StepEnd, StepFinished, StepStarted
 from busprobe.session.hands import somebody
 from busprobe.session.job import Job
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 from busprobe.session.verification import Verification
 from busprobe.session.verify_balance import BalanceVerification
 from busprobe.site import verify, verify_meters

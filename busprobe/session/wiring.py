@@ -18,14 +18,14 @@ from busprobe.session.events import Step, StepEnd, StepFinished, StepStarted, Wi
 from busprobe.session.hands import attended
 
 if TYPE_CHECKING:
-    from busprobe.session.job import Job
+    from busprobe.session.reading import MeterWork
 
 
 _TIMES = ("baseline_s", "on_s", "off_s", "most_cycles")
 
 
 async def prove_wiring(
-    job: Job,
+    job: MeterWork,
     address: int,
     load: KnownLoad | None,
     operator: Operator | None,

@@ -15,10 +15,11 @@ from busprobe.model.check import CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.procedures.bench_meter import BenchPlan
-from busprobe.session.bench import TourPlan, bench, in_turn
+from busprobe.session.bench import bench, in_turn
 from busprobe.session.events import CheckMade, Event
 from busprobe.session.job import Job
 from busprobe.session.ports import OpenedLink
+from busprobe.session.values import TourPlan
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import open_simulated
 

@@ -25,7 +25,7 @@ from busprobe.procedures.change_check import go_to
 from busprobe.procedures.change_plan import Place
 from busprobe.procedures.change_seek import Whereabouts
 from busprobe.profiles.schema import DeviceProfile
-from busprobe.session.bench import TourPlan
+from busprobe.session.values import TourPlan
 from busprobe.wire import pdu, writing
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.parameters import (

@@ -18,7 +18,7 @@ from busprobe.recording.pcapng import write_pcapng
 from busprobe.recording.read import RecordingHead, open_recording
 from busprobe.session.job import Job
 from busprobe.session.keeping import begin_recording
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 from busprobe.session.verification import Verification, VerifyOptions
 from busprobe.session.verify_line import LineVerification
 from busprobe.site.plan import load_plan

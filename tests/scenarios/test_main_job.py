@@ -15,7 +15,7 @@ from busprobe.procedures.operator import HandRequest
 from busprobe.session.events import Event, StepFinished
 from busprobe.session.job import Job
 from busprobe.session.ports import Hands, OpenedLink
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import SimulatedBus, open_simulated, scenario_names
 

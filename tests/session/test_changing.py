@@ -21,7 +21,7 @@ from busprobe.procedures.change_address import (
 from busprobe.session import events
 from busprobe.session.job import Job
 from busprobe.session.ports import OpenedLink
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import load_scenario
 

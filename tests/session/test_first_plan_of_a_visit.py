@@ -13,7 +13,7 @@ from busprobe.model.line import parse_link
 from busprobe.session.events import Event, PlanWritten
 from busprobe.session.job import Job
 from busprobe.session.planning import write_plan
-from busprobe.session.search import FindPlan
+from busprobe.session.values import FindPlan
 from busprobe.site.plan import load_plan
 
 

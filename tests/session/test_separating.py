@@ -19,7 +19,8 @@ from busprobe.session.job import Job
 from busprobe.session.keeping import begin_recording
 from busprobe.session.planning import planned_address
 from busprobe.session.ports import OpenedLink, do_by_hands
-from busprobe.session.separating import SeparationResult, Stage, separate
+from busprobe.session.separating import separate
+from busprobe.session.values import SeparationResult, Stage
 from busprobe.site.plan import DevicePart
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import load_scenario

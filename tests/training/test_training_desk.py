@@ -13,9 +13,9 @@ from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session.job import Job
 from busprobe.session.keeping import begin_recording
-from busprobe.session.search import FindPlan
 from busprobe.session.trainee import load_logbook
 from busprobe.session.training import Explanation, TrainingDesk
+from busprobe.session.values import FindPlan
 from busprobe_sim.ports.virtual import run_virtual
 
 NOW = datetime(2031, 5, 4, 9, 30, tzinfo=UTC)

@@ -18,8 +18,9 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.change_address import ChangePlan, PlannedWrite
 from busprobe.profiles.schema import Settings
 from busprobe.session import events
-from busprobe.session.bench import BenchWish, TourPlan
+from busprobe.session.bench import BenchWish
 from busprobe.session.events import Event, Step, StepEnd
+from busprobe.session.values import TourPlan
 
 METER = Device(
     1, Identity("Quellwerk", "QW 3F", "1.4", "700733", "sunspec"), functions=(3,), phases=3

@@ -34,7 +34,7 @@ from busprobe.procedures.change_address import (
 from busprobe.profiles.schema import Settings
 from busprobe.session import events
 from busprobe.session.events import Event, Step, StepEnd
-from busprobe.session.separating import SeparatedMeter, SeparationResult, Stage
+from busprobe.session.values import SeparatedMeter, SeparationResult, Stage
 
 TWO_AT_ONE = DuplicateVerdict(
     1, "duplicate", 0.9991, 6, ("30417788", "30417790"),
