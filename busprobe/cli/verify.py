@@ -34,8 +34,8 @@ from busprobe.session.job import Job
 from busprobe.session.verification import Verification, VerifyOptions
 from busprobe.session.verify_line import LineVerification
 from busprobe.site.items import Group
-from busprobe.site.plan import LinkPart as PlannedLink
 from busprobe.site.plan import LoadedPlan, SitePlan, load_plan
+from busprobe.site.plan_parts import LinkPart as PlannedLink
 from busprobe.site.state import StateFile, Visit, VisitPart, merged, save_state, state_for
 
 _SIGNS = {

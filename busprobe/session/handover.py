@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from busprobe.recording.store import Recorder
     from busprobe.session.job import Job
     from busprobe.session.workplace import Workplace
-    from busprobe.site.plan import LinkPart, SitePlan
+    from busprobe.site.plan import SitePlan
+    from busprobe.site.plan_parts import LinkPart
     from busprobe.site.state import Visit
 
 # Opens a line for as long as it is needed, with somebody to ask.

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from busprobe.model.device import Device
     from busprobe.session.workplace import Workplace
     from busprobe.site.first_plan import Scanned
-    from busprobe.site.plan import DevicePart
+    from busprobe.site.plan_parts import DevicePart
 
 _PLAN_INTENT = "Writes a first plan from what was found. Nothing is sent."
 

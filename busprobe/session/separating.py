@@ -49,7 +49,7 @@ from busprobe.session.values import SeparatedMeter, SeparationResult, Stage
 
 if TYPE_CHECKING:
     from busprobe.session.reading import MeterWork
-    from busprobe.site.plan import DevicePart
+    from busprobe.site.plan_parts import DevicePart
 
 # Somebody who was asked so often does not know which wires they are.
 _MOST_ASKED = 6

@@ -16,7 +16,8 @@ from busprobe.model.finding import Finding
 from busprobe.model.line import LinkKind
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item, implied
-from busprobe.site.plan import LinkPart, SitePlan
+from busprobe.site.plan import SitePlan
+from busprobe.site.plan_parts import LinkPart
 from busprobe.site.tracks import coupling_of
 
 

@@ -26,11 +26,11 @@ from busprobe.session.energy import BALANCE_CODES
 from busprobe.session.events import BalanceSeen, Step
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item
-from busprobe.site.plan import DevicePart, MeterPart
+from busprobe.site.plan_parts import DevicePart, MeterPart
 from busprobe.site.tracks import Rounds, balance_role, sign_of, track
 
 if TYPE_CHECKING:
-    from busprobe.session.verify_line import LineVerification
+    from busprobe.session.line_checks import LineChecks
 
 WATCH_PERIOD_S = 1.0
 _SAME_MATTER = ("follows", "house-load")
@@ -46,7 +46,7 @@ class BalanceVerification:
         told: Faults that the energy balance has told.
     """
 
-    line: LineVerification
+    line: LineChecks
     told: tuple[Finding, ...] = ()
 
     async def run(self) -> None:

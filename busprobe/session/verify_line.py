@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.catalogue import devices as device_catalogue
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.line_health import healthy, line_findings
 from busprobe.diagnosis.wiring import MeterSystem
-from busprobe.model.check import Check, CheckOutcome
+from busprobe.model.check import CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Outcome
@@ -18,24 +18,19 @@ from busprobe.model.finding import Finding
 from busprobe.model.line import LineSettings
 from busprobe.procedures.asking import Asker
 from busprobe.procedures.check_wiring import WiringPlan
-from busprobe.procedures.operator import Operator
 from busprobe.session import findings as words
-from busprobe.session.events import CheckMade, Step, StepEnd, StepFinished, StepStarted
+from busprobe.session.events import Step, StepEnd, StepFinished, StepStarted
 from busprobe.session.hands import somebody
-from busprobe.session.job import Job
+from busprobe.session.line_checks import SILENT, LineChecks
 from busprobe.session.values import FindPlan
 from busprobe.session.verification import Verification
 from busprobe.session.verify_balance import BalanceVerification
 from busprobe.site import verify, verify_meters
 from busprobe.site.items import Group, Item
-from busprobe.site.plan import DevicePart, LinkPart, MeterPart, line_settings
+from busprobe.site.plan_parts import DevicePart, LinkPart, MeterPart, line_settings
 from busprobe.wire import pdu
 
-_SILENT = "it does not answer"
-_SHARED = "more than one device answers at its address: what is read may come from either"
 _MASTER = "another master talks on this line: unplug it, or insist"
-_MISWIRED = "its wiring is wrong: its power cannot be believed before that is mended"
-_NO_POWER = "it told no power while the meters were read"
 _NO_LOAD = "no load was given: a known load switched on each phase proves it (--load W)"
 _NO_HANDS = "nobody is there to switch the load"
 _GENERATION = (
@@ -46,47 +41,14 @@ _READING_CODES = tuple(device_catalogue.ENTRIES)
 
 
 @dataclass
-class LineVerification:
-    """A verification on one line.
+class LineVerification(LineChecks):
+    """A verification on one line."""
 
-    Attributes:
-        whole: The verification that it is part of.
-        job: A job on the open link.
-        link: The line by plan.
-        operator: Switches the load; None where nobody does.
-        signs: What wiring tests said of the sign, by name of the meter.
-    """
-
-    whole: Verification
-    job: Job
-    link: LinkPart
-    operator: Operator | None = None
-    signs: dict[str, str] = field(default_factory=dict)
     _searched: bool = False
-
-    @property
-    def devices(self) -> tuple[DevicePart, ...]:
-        """The devices of this line by plan."""
-        return self.whole.plan.devices_on(self.link.name)
-
-    def pending(self, group: Group) -> tuple[Item, ...]:
-        """What is still to be made of a group; nothing once stopped."""
-        if self.job.should_stop():
-            return ()
-        return self.whole.pending(group, link=self.link.name)
-
-    def part(self, item: Item) -> DevicePart:
-        """The device that a check concerns."""
-        return next(d for d in self.devices if d.name == item.subject)
 
     @property
     def _settings(self) -> dict[int, str | None]:
         return self.whole.settings.setdefault(self.link.name, {})
-
-    def make(self, made: Check) -> None:
-        """Keep a check and tell the faces."""
-        self.whole.make(made)
-        self.job.emit(CheckMade(made))
 
     def _give_up(self, why: str) -> None:
         for item in self.whole.pending(*Group, link=self.link.name):
@@ -226,34 +188,13 @@ class LineVerification:
                 )
             )
 
-    def why_not(self, part: DevicePart) -> str:
-        """Why nothing can be read from a device, or "" where it can."""
-        if part.address not in self.job.settings_of:
-            return _SILENT
-        if self.whole.outcome("alone", part.name) is CheckOutcome.FAIL:
-            return _SHARED
-        return ""
-
-    def why_no_power(self, part: DevicePart) -> str:
-        """Why the power of a device cannot be believed, or is missing."""
-        if self.whole.outcome("wiring", part.name) is CheckOutcome.FAIL:
-            return _MISWIRED
-        return self.why_not(part) or _NO_POWER
-
-    async def device(self, part: DevicePart) -> Device | None:
-        """The device that answers, identified; None where nobody can be."""
-        try:
-            return await self.job.known(part.address)
-        except InputError:
-            return None
-
     # Addresses -------------------------------------------------------------------------------
 
     async def _alone(self) -> None:
         for item in self.pending(Group.DUPLICATES):
             part = self.part(item)
             if part.address not in self.job.settings_of:
-                self.make(verify.not_tested(item, _SILENT, "one device"))
+                self.make(verify.not_tested(item, SILENT, "one device"))
                 continue
             if not self.job.bus.is_serial:
                 self.make(verify.not_tested(item, words.NOT_SERIAL, "one device"))
@@ -291,7 +232,7 @@ class LineVerification:
             if self.job.should_stop():
                 return
             if device is None:
-                self.make(verify.not_tested(item, why or _SILENT))
+                self.make(verify.not_tested(item, why or SILENT))
             elif item.name == "identity":
                 profiles = {p.name: p for p in self.job.profiles()}
                 profile = profiles.get(part.profile)
@@ -381,7 +322,7 @@ class LineVerification:
             part = self.part(item)
             why = self.why_not(part)
             if why or await self.device(part) is None:
-                self.make(verify.not_tested(item, why or _SILENT))
+                self.make(verify.not_tested(item, why or SILENT))
                 continue
             self.job.clear_findings(part.address, _READING_CODES)
             nominal_v = self.whole.plan.site.nominal_v

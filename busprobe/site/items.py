@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.model.line import LinkKind
-from busprobe.site.plan import MeterPart, SitePlan
+from busprobe.site.plan import SitePlan
+from busprobe.site.plan_parts import MeterPart
 
 
 class Group(StrEnum):

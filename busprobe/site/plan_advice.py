@@ -17,13 +17,13 @@ from busprobe.site.plan_rules import (
 )
 
 if TYPE_CHECKING:
-    from busprobe.site.plan import SitePlan
+    from busprobe.site.plan_parts import PlannedSite
 
 # IEC 61869-2, accuracy classes 0,5 to 1: stated from 5 % of the rated primary current.
 CT_LOWEST = 0.05
 
 
-def advice(plan: SitePlan) -> tuple[Problem, ...]:
+def advice(plan: PlannedSite) -> tuple[Problem, ...]:
     """What is no contradiction but should be looked at."""
     return (
         *_usual_addresses(plan),
@@ -35,7 +35,7 @@ def advice(plan: SitePlan) -> tuple[Problem, ...]:
     )
 
 
-def _usual_addresses(plan: SitePlan) -> Iterator[Problem]:
+def _usual_addresses(plan: PlannedSite) -> Iterator[Problem]:
     grid = plan.grid_meter
     if grid is None or grid.address == 1:
         return
@@ -50,7 +50,7 @@ def _usual_addresses(plan: SitePlan) -> Iterator[Problem]:
     )
 
 
-def _open_roles(plan: SitePlan) -> Iterator[Problem]:
+def _open_roles(plan: PlannedSite) -> Iterator[Problem]:
     for number, meter in enumerate(plan.meters):
         if meter.role is None:
             yield Problem(
@@ -69,7 +69,7 @@ def _open_roles(plan: SitePlan) -> Iterator[Problem]:
             )
 
 
-def _loose_currents(plan: SitePlan) -> Iterator[Problem]:
+def _loose_currents(plan: PlannedSite) -> Iterator[Problem]:
     for number, meter in enumerate(plan.meters):
         ct = meter.ct
         if ct is None:
@@ -92,7 +92,7 @@ def _loose_currents(plan: SitePlan) -> Iterator[Problem]:
                 )
 
 
-def _unmetered(plan: SitePlan) -> Iterator[Problem]:
+def _unmetered(plan: PlannedSite) -> Iterator[Problem]:
     for number, generator in enumerate(plan.generators):
         if generator.meter is None:
             yield Problem(
@@ -102,7 +102,7 @@ def _unmetered(plan: SitePlan) -> Iterator[Problem]:
             )
 
 
-def _tight_lines(plan: SitePlan) -> Iterator[Problem]:
+def _tight_lines(plan: PlannedSite) -> Iterator[Problem]:
     for number, link in enumerate(plan.links):
         settings, devices = link.line_settings, cycle_devices(plan, link)
         if settings is None or link.poll_s is None or not devices:
@@ -116,7 +116,7 @@ def _tight_lines(plan: SitePlan) -> Iterator[Problem]:
             )
 
 
-def _line_manners(plan: SitePlan) -> Iterator[Problem]:
+def _line_manners(plan: PlannedSite) -> Iterator[Problem]:
     for number, link in enumerate(plan.links):
         settings = link.line_settings
         if settings is None:

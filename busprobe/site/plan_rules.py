@@ -15,7 +15,7 @@ from busprobe.diagnosis.electrical.rules import longest_line_m
 from busprobe.model.line import LAST_ADDRESS, LinkKind
 
 if TYPE_CHECKING:
-    from busprobe.site.plan import DevicePart, LinkPart, MeterPart, SitePlan
+    from busprobe.site.plan_parts import DevicePart, LinkPart, MeterPart, PlannedSite
 
 # Modbus Messaging on TCP/IP V1.0b, section 4.4.1.2.
 HOST_ITSELF = 255
@@ -40,7 +40,7 @@ class Problem:
     text: str
 
 
-def contradictions(plan: SitePlan) -> tuple[Problem, ...]:
+def contradictions(plan: PlannedSite) -> tuple[Problem, ...]:
     """What makes the plan useless."""
     return (
         *_names(plan),
@@ -66,7 +66,7 @@ def rated_current_a(power_kw: float, phases: Sequence[str], nominal_v: float) ->
     return 1000.0 * power_kw / (len(phases) * nominal_v)
 
 
-def place_of(plan: SitePlan, device: DevicePart) -> tuple[str | int, ...]:
+def place_of(plan: PlannedSite, device: DevicePart) -> tuple[str | int, ...]:
     """Where a device stands in the plan."""
     for number, meter in enumerate(plan.meters):
         if meter is device:
@@ -81,7 +81,7 @@ def next_free(taken: set[int]) -> int | None:
     return next((a for a in range(1, LAST_ADDRESS + 1) if a not in taken), None)
 
 
-def _names(plan: SitePlan) -> Iterator[Problem]:
+def _names(plan: PlannedSite) -> Iterator[Problem]:
     links: dict[str, int] = {}
     for number, link in enumerate(plan.links):
         if link.name in links:
@@ -112,7 +112,7 @@ def _listed(names: Sequence[str]) -> str:
     return ", ".join(names) if names else "there is none"
 
 
-def _references(plan: SitePlan) -> Iterator[Problem]:
+def _references(plan: PlannedSite) -> Iterator[Problem]:
     links = [link.name for link in plan.links]
     meters = {m.name: m for m in plan.meters}
     for device in plan.devices:
@@ -148,7 +148,7 @@ def _runs_in_circles(meter: MeterPart, meters: dict[str, MeterPart]) -> bool:
     return False
 
 
-def _addresses(plan: SitePlan) -> Iterator[Problem]:
+def _addresses(plan: PlannedSite) -> Iterator[Problem]:
     for link in plan.links:
         is_tcp = link.endpoint.kind is LinkKind.TCP
         devices = plan.devices_on(link.name)
@@ -172,7 +172,7 @@ def _addresses(plan: SitePlan) -> Iterator[Problem]:
                 )
 
 
-def _roles(plan: SitePlan) -> Iterator[Problem]:
+def _roles(plan: PlannedSite) -> Iterator[Problem]:
     grid = [n for n, m in enumerate(plan.meters) if m.role == "grid"]
     for number in grid[1:]:
         yield Problem(
@@ -212,7 +212,7 @@ def _limit_a(meter: MeterPart) -> tuple[float, str, str] | None:
     return None
 
 
-def _currents(plan: SitePlan) -> Iterator[Problem]:
+def _currents(plan: PlannedSite) -> Iterator[Problem]:
     for number, meter in enumerate(plan.meters):
         ct = meter.ct
         if ct is not None and ct.secondary_a is not None and ct.secondary_a >= ct.primary_a:
@@ -249,7 +249,7 @@ def _currents(plan: SitePlan) -> Iterator[Problem]:
                 )
 
 
-def _fuses(plan: SitePlan) -> Iterator[Problem]:
+def _fuses(plan: PlannedSite) -> Iterator[Problem]:
     volts = plan.site.nominal_v
     for number, generator in enumerate(plan.generators):
         current = rated_current_a(generator.rating_kw, generator.phases, volts)
@@ -282,7 +282,7 @@ def _fuses(plan: SitePlan) -> Iterator[Problem]:
             )
 
 
-def _generators(plan: SitePlan) -> Iterator[Problem]:
+def _generators(plan: PlannedSite) -> Iterator[Problem]:
     users: dict[str, str] = {}
     for number, generator in enumerate(plan.generators):
         meter = plan.meter(generator.meter)
@@ -303,11 +303,11 @@ def _generators(plan: SitePlan) -> Iterator[Problem]:
             yield Problem(place, f"{meter.name!r} already measures {other!r} of another kind")
 
 
-def _same_kind(plan: SitePlan, meter: str) -> bool:
+def _same_kind(plan: PlannedSite, meter: str) -> bool:
     return len({g.kind for g in plan.generators if g.meter == meter}) == 1
 
 
-def _limits(plan: SitePlan) -> Iterator[Problem]:
+def _limits(plan: PlannedSite) -> Iterator[Problem]:
     charge = plan.limits.charge_kw
     battery, inverter = plan.battery, plan.inverter
     if battery is None:
@@ -325,7 +325,7 @@ def _limits(plan: SitePlan) -> Iterator[Problem]:
         )
 
 
-def cycle_devices(plan: SitePlan, link: LinkPart) -> list[DeviceReads]:
+def cycle_devices(plan: PlannedSite, link: LinkPart) -> list[DeviceReads]:
     """What the energy manager asks in one round on a line."""
     return [DeviceReads(cycle_reads(d), d.turnaround_ms) for d in plan.devices_on(link.name)]
 
@@ -336,7 +336,7 @@ def cycle_reads(device: DevicePart) -> tuple[int, ...]:
     return (_MOST_REGISTERS,) * whole + ((rest,) if rest else ())
 
 
-def _lines(plan: SitePlan) -> Iterator[Problem]:
+def _lines(plan: PlannedSite) -> Iterator[Problem]:
     targets: dict[str, str] = {}
     for number, link in enumerate(plan.links):
         other = targets.setdefault(link.link, link.name)

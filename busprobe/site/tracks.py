@@ -9,7 +9,8 @@ from busprobe.diagnosis.balance import MeterRole, Positive
 from busprobe.diagnosis.balance import Role as BalanceRole
 from busprobe.diagnosis.coupling import Coupling, Generator, Role, Track
 from busprobe.model.reading import SignConvention, Snapshot
-from busprobe.site.plan import DevicePart, InverterPart, MeterPart, SitePlan
+from busprobe.site.plan import SitePlan
+from busprobe.site.plan_parts import DevicePart, InverterPart, MeterPart
 from busprobe.site.verify_meters import proved_sign
 
 _SIGNS = {"import": SignConvention.IMPORT_POSITIVE, "export": SignConvention.EXPORT_POSITIVE}

@@ -14,7 +14,7 @@ from busprobe.model.line import LineSettings
 from busprobe.model.reading import PHASES
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.site.items import Item
-from busprobe.site.plan import DevicePart, LinkPart, MeterPart
+from busprobe.site.plan_parts import DevicePart, LinkPart, MeterPart
 from busprobe.site.plan_rules import cycle_reads
 
 

@@ -12,7 +12,7 @@ from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.finding import Evidence, Finding, Severity
 from busprobe.model.reading import PHASES, SignConvention, Snapshot
 from busprobe.site.items import Item
-from busprobe.site.plan import DevicePart, MeterPart
+from busprobe.site.plan_parts import DevicePart, MeterPart
 from busprobe.site.plan_rules import CT_HIGHEST
 from busprobe.site.verify import check, not_tested, outcome_of
 

@@ -12,7 +12,8 @@ import pytest
 
 from busprobe.diagnosis.catalogue import CATALOGUE
 from busprobe.profiles.schema import DeviceProfile
-from busprobe.site.plan import MeterPart, SitePlan
+from busprobe.site.plan import SitePlan
+from busprobe.site.plan_parts import MeterPart
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 

@@ -21,7 +21,7 @@ from busprobe.session.planning import planned_address
 from busprobe.session.ports import OpenedLink, do_by_hands
 from busprobe.session.separating import separate
 from busprobe.session.values import SeparationResult, Stage
-from busprobe.site.plan import DevicePart
+from busprobe.site.plan_parts import DevicePart
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import load_scenario
 from busprobe_sim.scenario.bus import SimulatedBus

@@ -14,7 +14,8 @@ from verifying import EXAMPLE, HEALTHY, plan_of
 
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, Parity
-from busprobe.site.plan import line_settings, load_plan, plan_schema
+from busprobe.site.plan import load_plan, plan_schema
+from busprobe.site.plan_parts import line_settings
 from busprobe.site.plan_rules import next_free, rated_current_a
 
 GOOD = EXAMPLE.read_text(encoding="utf-8")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,32 +31,12 @@ from busprobe.diagnosis.balance.types import (
     Role,
     Sign,
 )
+from busprobe.diagnosis.balance.unsettled import Open
 
 # Above this, what seems to be a fault may be a source without a meter.
 UNMETERED = 0.2
 # Standard uncertainty of a meter of class 1.
 CLASS_ERROR = 0.006
-
-
-@dataclass(frozen=True, slots=True)
-class Open:
-    """What the words about open questions need to know.
-
-    Attributes:
-        evidence: All readings.
-        meters: The meters so far.
-        grid_held: Something unmeasured holds the grid at zero.
-        in_loop: Numbers of the sources that hold it there themselves.
-        unmetered: Probability of a source that nobody measures.
-        marks: What was commanded.
-    """
-
-    evidence: Evidence
-    meters: tuple[MeterBalance, ...]
-    grid_held: bool
-    in_loop: frozenset[int]
-    unmetered: float
-    marks: tuple[CurtailMark, ...]
 
 
 def conclude(

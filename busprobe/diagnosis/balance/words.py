@@ -8,7 +8,7 @@ from busprobe.diagnosis.balance.meters import between
 from busprobe.diagnosis.balance.types import MeterBalance, Place, Positive, Role, Sign
 
 if TYPE_CHECKING:
-    from busprobe.diagnosis.balance.verdict import Open
+    from busprobe.diagnosis.balance.unsettled import Open
 
 # A source has to change by this in all for the grid meter to show it [W].
 MOVES_W = 300.0
