@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -10,10 +9,9 @@ import click
 
 from busprobe.cli import output, words
 from busprobe.cli.documents_line import CalculationPart, IdlePart, PollCyclePart, RulePart
-from busprobe.model.errors import InputError
 
 if TYPE_CHECKING:
-    from busprobe.diagnosis.electrical import DeviceReads, IdleLine
+    from busprobe.diagnosis.electrical import IdleLine
     from busprobe.model.line import LineSettings
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -71,82 +69,34 @@ def paper_options(command: F) -> F:
     return command
 
 
-_PLACED = re.compile(r"\s*(\d+(?:\.\d+)?)(?:/(\d+(?:\.\d+)?))?(?:@(\d+(?:\.\d+)?))?\s*")
-
-
-def _placed(text: str, option: str) -> list[tuple[float, float | None, float | None]]:
-    if text.strip().lower() in ("", "none", "0"):
-        return []
-    found = []
-    for part in text.split(","):
-        match = _PLACED.fullmatch(part)
-        if match is None or not float(match[1]):
-            raise InputError(
-                f"'{part.strip()}' is no resistor.", f"Write {option} 120,120 or {option} 560@0."
-            )
-        found.append(
-            (
-                float(match[1]),
-                float(match[2]) if match[2] else None,
-                float(match[3]) if match[3] else None,
-            )
-        )
-    return found
-
-
-def _reads(text: str | None, turnaround_ms: float) -> list[DeviceReads]:
-    from busprobe.diagnosis.electrical import DeviceReads
-
-    found: list[DeviceReads] = []
-    for part in (text or "").split(",") if text else []:
-        match = re.fullmatch(r"\s*(?:(\d+)x)?(\d+(?:\+\d+)*)\s*", part)
-        if match is None:
-            raise InputError(f"'{part.strip()}' is no read.", "Write --reads 3x50 or 2x50+10,60.")
-        registers = tuple(int(n) for n in match[2].split("+"))
-        if not all(1 <= n <= 125 for n in registers):
-            raise InputError(
-                "A read holds 1 to 125 registers.",
-                "MODBUS Application Protocol V1.1b3, section 6.3; split longer ones with +.",
-            )
-        found += [DeviceReads(registers, turnaround_ms)] * int(match[1] or 1)
-    return found
-
-
 def calculation_part(settings: LineSettings, options: Options) -> CalculationPart:
     """Calculate the line that the options describe.
 
     Raises:
         InputError: An option makes no sense.
     """
-    from busprobe.diagnosis.electrical import BiasResistors, BusPlan, TerminatorAt, calculate
+    from busprobe.diagnosis.electrical import WrittenLine, calculate_written
 
     def number(name: str) -> float:
         value = options[name]
         assert isinstance(value, int | float)
         return float(value)
 
-    length = number("length")
-    terminators = []
-    for count, (ohm, _, place) in enumerate(_placed(str(options["terminators"]), "--terminators")):
-        terminators.append(TerminatorAt(ohm, (0.0, length)[count % 2] if place is None else place))
-    biases = [
-        BiasResistors(up, up if down is None else down, number("supply"), place or 0.0)
-        for up, down, place in _placed(str(options["bias"]), "--bias")
-    ]
-    plan = BusPlan(
-        tuple(terminators),
-        tuple(biases),
-        nodes=int(number("nodes")),
-        unit_load=number("unit_load"),
-        length_m=length,
-        loop_ohm_per_m=number("loop_ohm"),
-        baud=settings.baud,
-        stub_m=number("stub"),
-        rise_ns=number("rise_ns"),
+    line = WrittenLine(
+        str(options["terminators"]),
+        str(options["bias"]),
+        number("supply"),
+        int(number("nodes")),
+        number("unit_load"),
+        number("length"),
+        number("loop_ohm"),
+        number("stub"),
+        number("rise_ns"),
+        str(options["reads"] or ""),
+        number("turnaround"),
+        number("timeout"),
     )
-    reads = options["reads"]
-    devices = _reads(None if reads is None else str(reads), number("turnaround"))
-    found = calculate(plan, settings, devices, timeout_ms=number("timeout"))
+    found = calculate_written(line, settings)
     cycle = found.cycle
     return CalculationPart(
         idle=_idle(found.idle),

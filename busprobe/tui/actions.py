@@ -29,6 +29,7 @@ class Scope(StrEnum):
     TOUR = "tour"
     COMPUTER = "computer"
     BYTES = "bytes"
+    PAPER = "paper"
     HELP = "help"
 
 
@@ -159,6 +160,10 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(Scope.WORK, "listen", ("l",), "Listen", "Hear what others say; nothing is sent."),
     Action(
+        Scope.WORK, "paper", ("b",), "On paper",
+        "Reckon a line from its parts: idle level, lengths, poll interval; nothing is sent.",
+    ),
+    Action(
         Scope.WORK, "readdress", ("a",), "New address",
         "Give the selected device another address or other line settings.",
     ),
@@ -246,6 +251,7 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.COMPUTER, "back", ("b", "escape"), "Back", "Go back to the job."),
     Action(Scope.COMPUTER, "again", ("r",), "Look again", "Look at this computer again."),
     Action(Scope.BYTES, "back", ("escape",), "Back", "Go back."),
+    Action(Scope.PAPER, "back", ("escape",), "Back", "Go back; what was written stays."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,
     Action(

@@ -63,6 +63,7 @@ HELP: dict[str, HelpText] = {
             "A soak goes on asking for minutes or days and counts. The interval says how well "
             "the error rate is known: 0 of 100 can still be 3 %. v changes between causes, health "
             "of each address, history of the soak, and what others say.",
+            "b reckons the line on paper: idle level, terminators, bias, lengths, poll interval.",
             "Bus terminals often sit beside mains terminals: isolate before you touch them.",
         ),
     ),
@@ -177,6 +178,20 @@ HELP: dict[str, HelpText] = {
             "ports, programs that grab adapters, a wrong clock (the report carries its time), a "
             "full disk (every visit is recorded).",
             "No port is opened by looking: opening one can disturb the bus behind it.",
+        ),
+    ),
+    "paper": HelpText(
+        "The line on paper",
+        (
+            "Reckons a line from its parts, before you buy resistors or cable: the voltage of the "
+            "idle line (200 mV are needed), the same with one more terminator and with one more "
+            "bias network, what a driver sees, unit loads, length against rate, stubs, and how "
+            "fast it may be polled. Nothing is sent, and no link is needed.",
+            "What is known of the open line stands in the fields already. Up and down or Tab go "
+            "from field to field, Page down reads on. Rules that are broken come first, each with "
+            "its number and its source.",
+            "Then measure: with everything switched off, about 60 Ohm between A and B is right "
+            "for two terminators of 120 Ohm.",
         ),
     ),
     "bytes": HelpText(

@@ -252,6 +252,17 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         yield "line"
         await stage.press("v")
         yield "line-health"
+    if visits("paper", "paper-mistake"):
+        await stage.press("4", "b")
+        stage.app.screen.query_one("#bias", Input).value = "560"
+        stage.app.screen.query_one("#length", Input).value = "80"
+        stage.app.screen.query_one("#reads", Input).value = "3x50"
+        await stage.settle()
+        yield "paper"
+        stage.app.screen.query_one("#bias", Input).value = "56o"
+        await stage.press("down")
+        yield "paper-mistake"
+        await stage.press("escape")
     if visits("roles", "energy", "energy-meters"):
         await stage.press("6")
         yield "roles"

@@ -21,6 +21,7 @@ from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.leaving import LeavingScreen
+from busprobe.tui.screens.paper import PaperScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
@@ -51,6 +52,7 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.TOUR: SettingsTourScreen,
     Scope.COMPUTER: ComputerScreen,
     Scope.BYTES: BytesScreen,
+    Scope.PAPER: PaperScreen,
     Scope.HELP: HelpScreen,
 }
 

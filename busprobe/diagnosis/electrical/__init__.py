@@ -11,6 +11,7 @@ from busprobe.diagnosis.electrical.network import (
     idle_line,
 )
 from busprobe.diagnosis.electrical.report import Calculation, Check, calculate
+from busprobe.diagnosis.electrical.written import WrittenLine, calculate_written
 
 __all__ = [
     "BiasResistors",
@@ -21,7 +22,9 @@ __all__ = [
     "IdleLine",
     "PollCycle",
     "TerminatorAt",
+    "WrittenLine",
     "calculate",
+    "calculate_written",
     "idle_line",
     "poll_cycle",
 ]

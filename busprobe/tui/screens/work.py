@@ -28,6 +28,7 @@ from busprobe.tui.screens.handover_pane import HandoverPane
 from busprobe.tui.screens.line_pane import LinePane
 from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
+from busprobe.tui.screens.paper import PaperScreen, of_this_line
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
@@ -82,6 +83,7 @@ class WorkScreen(Screen[None]):
         self.step = Step.LINK
         self._was_open = False
         self._plan_state: Path | None = None
+        self._paper: dict[str, str] = {}
 
     @property
     def _app(self) -> BusprobeApp:
@@ -205,6 +207,7 @@ class WorkScreen(Screen[None]):
             "every_setting": lambda: self.step is Step.BENCH and self._can_start(),
             "find_fast": lambda: self.step is Step.FIND and self._can_start(),
             "listen": lambda: self.step is Step.LINE and state.is_open and state.running is None,
+            "paper": lambda: self.step is Step.LINE,
             "readdress": self._can_readdress,
             "separate": self._can_readdress,
             "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
@@ -365,6 +368,15 @@ class WorkScreen(Screen[None]):
     def action_decode(self) -> None:
         """Explain pasted bytes."""
         self.app.push_screen(BytesScreen())
+
+    def action_paper(self) -> None:
+        """Reckon a line from its parts."""
+        texts = self._paper or of_this_line(self.state)
+        self.app.push_screen(PaperScreen(texts), self._paper_closed)
+
+    def _paper_closed(self, texts: dict[str, str] | None) -> None:
+        self._paper = texts or {}
+        self.refresh_state()
 
     def action_computer(self) -> None:
         """See whether this computer is ready."""

@@ -125,6 +125,11 @@ class Prose(Looks, Static):
         super().__init__("", id=id, classes=classes, markup=False)
         self._shown: Text | None = None
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether it shows nothing."""
+        return not self._shown
+
     def show(self, text: Text) -> None:
         """Show this text; the same text again lays nothing out anew."""
         before, self._shown = self._shown, text
