@@ -118,20 +118,18 @@ class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
         for field in self.fields:
             label = self.query_one(f".of-{field.name}")
             label.set_class(field.name in wrong, "-wrong")
-        self.query_one("#remark", Prose).show(
-            self._remark(texts, {n: str(e) for n, e in wrong.items()})
-        )
+        told = {name: words.told(str(error)) for name, error in wrong.items()}
+        self.query_one("#remark", Prose).show(self._remark(told))
         self.query_one("#text", Prose).show(self.text(texts, bool(wrong)))
         self.query_one("#prose").display = not self.query_one("#text", Prose).is_empty
         self.query_one(KeyLine).refresh_state()
 
-    def _remark(self, texts: Mapping[str, str], wrong: Mapping[str, str]) -> Text:
+    def _remark(self, wrong: Mapping[str, str]) -> Text:
         c, g = self.colours, self.glyphs
         marked = self.marked
         text = Text()
         if marked is not None and marked.name in wrong:
-            told = words.told(wrong[marked.name])
-            return Text(f"{g.warn} {marked.label}: {told}", Style(color=c.warn))
+            return Text(f"{g.warn} {marked.label}: {wrong[marked.name]}", Style(color=c.warn))
         if wrong:
             names: Iterable[str] = (f.label for f in self.fields if f.name in wrong)
             text.append(f"{g.warn} To be corrected: {', '.join(names)}. ", Style(color=c.warn))

@@ -202,7 +202,7 @@ class PaperScreen(FormSheet):
         cycle = found.cycle
         if cycle is None:
             text.append(
-                f"{g.note} Write what the master reads in a round, and the poll interval is told.\n",
+                f"{g.note} With what the master reads in a round the poll interval is told.\n",
                 Style(color=c.dim),
             )
             return
