@@ -284,6 +284,8 @@ class PortPart(Part):
     driver: str | None
     latency_ms: int | None
     """Latency timer of the adapter [ms], null when it cannot be known."""
+    character_marks: Literal["by-character", "by-packet", "unknown"]
+    """How far its driver tells framing and parity errors of single characters."""
     permitted: bool | None
     """Whether this user may open it, null when unknown."""
     busy: bool | None

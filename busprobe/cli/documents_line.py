@@ -66,6 +66,8 @@ class ListenResult(Part):
     junk_bytes: int
     line_errors: LineErrorsPart | None
     """Null where the adapter counts none: then errors are unknown, not absent."""
+    character_marks: bool
+    """Whether the adapter marked characters with errors; else such errors are unknown."""
 
 
 class LineTurnAroundPart(Part):
@@ -156,4 +158,6 @@ class LineResult(Part):
     """Probability that nothing is wrong, null where the line was only calculated."""
     line_errors: LineErrorsPart | None
     """Null where the adapter counts none: then errors are unknown, not absent."""
+    character_marks: bool
+    """Whether the adapter marked characters with errors; else such errors are unknown."""
     calculation: CalculationPart | None

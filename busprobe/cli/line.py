@@ -17,7 +17,7 @@ from busprobe.cli.documents_line import (
     LineTurnAroundPart,
 )
 from busprobe.cli.line_paper import calculation_part, calculation_words, paper_options
-from busprobe.cli.listen import line_errors_part
+from busprobe.cli.listen import errors_told, line_errors_part
 from busprobe.cli.options import (
     json_option,
     line_options,
@@ -107,7 +107,12 @@ def command(
                 )
             part = calculation_part(settings or LineSettings(), paper)
             result = LineResult(
-                addresses=[], causes=[], healthy=None, line_errors=None, calculation=part
+                addresses=[],
+                causes=[],
+                healthy=None,
+                line_errors=None,
+                character_marks=False,
+                calculation=part,
             )
             if as_json:
                 output.document(call.document(result))
@@ -192,6 +197,7 @@ def _result(report: LineReport) -> LineResult:
         ],
         healthy=healthy(report.weighed),
         line_errors=line_errors_part(report.errors),
+        character_marks=report.marks,
         calculation=None,
     )
 
@@ -233,13 +239,7 @@ def _show(result: LineResult, traffic: Traffic, spreads: dict[int, Tally]) -> No
             right=(0,),
         )
     output.line()
-    errors = result.line_errors
-    counted = (
-        "the adapter counts no line errors: they are unknown, not absent"
-        if errors is None
-        else f"the adapter counted {errors.framing} framing errors, {errors.parity} parity errors, "
-        f"{errors.breaks} breaks"
-    )
+    counted = errors_told(result.line_errors, result.character_marks)
     healthy = result.healthy or 0.0
     output.line(f"Nothing wrong with probability {healthy:.3f}; {counted}.")
     output.line(f"{traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s of bus time.")

@@ -80,6 +80,20 @@ def line_errors_part(errors: LineErrors | None) -> LineErrorsPart | None:
     )
 
 
+def errors_told(errors: LineErrorsPart | None, marks: bool) -> str:
+    """What the adapter tells of line errors, in words."""
+    if errors is None and not marks:
+        return "the adapter tells no line errors: they are unknown, not absent"
+    counted = (
+        "it counts none in all (unknown, not absent)"
+        if errors is None
+        else f"it counted {errors.framing} framing errors, {errors.parity} parity errors, "
+        f"{errors.breaks} breaks"
+    )
+    single = "marks the characters" if marks else "does not mark the characters (unknown which)"
+    return f"the adapter {single} with line errors, {counted}"
+
+
 def _result(found: Listening) -> ListenResult:
     talk = found.conversation
     return ListenResult.model_validate(
@@ -106,6 +120,7 @@ def _result(found: Listening) -> ListenResult:
             "frames": talk.frames,
             "junk_bytes": found.junk_bytes,
             "line_errors": line_errors_part(found.errors),
+            "character_marks": found.marks,
         }
     )
 
@@ -134,13 +149,7 @@ def _show(result: ListenResult, traffic: Traffic) -> None:
             right=(0, 1, 2, 3, 4),
         )
     output.line()
-    errors = result.line_errors
-    counted = (
-        "the adapter counts no line errors (unknown, not absent)"
-        if errors is None
-        else f"{errors.framing} framing errors, {errors.parity} parity errors, "
-        f"{errors.breaks} breaks"
-    )
+    counted = errors_told(result.line_errors, result.character_marks)
     output.line(
         f"{result.frames} whole frames, {result.junk_bytes} bytes of no frame; {counted}; "
         f"{traffic.bus_time_s:.1f} s."

@@ -33,6 +33,7 @@ def command(ctx: click.Context, as_json: bool) -> None:
                 stable_name=p.by_id or None,
                 driver=p.driver or None,
                 latency_ms=p.latency_timer_ms,
+                character_marks=p.character_marks.value,
                 permitted=p.permitted,
                 busy=p.busy,
             )
@@ -47,13 +48,14 @@ def command(ctx: click.Context, as_json: bool) -> None:
             )
         else:
             words.table(
-                ("port", "adapter", "USB id", "latency", "permitted", "in use"),
+                ("port", "adapter", "USB id", "latency", "error marks", "permitted", "in use"),
                 [
                     (
                         p.device,
                         p.description,
                         p.usb or "-",
                         "-" if p.latency_ms is None else f"{p.latency_ms} ms",
+                        p.character_marks.replace("-", " "),
                         _YES_NO[p.permitted],
                         _YES_NO[p.busy],
                     )

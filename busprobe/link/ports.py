@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from busprobe.link.arrival import latency_timer_ms
+from busprobe.link.character_marks import MarkSource, driver_of, mark_source
 from busprobe.model.device_text import visible
 
 _BY_ID = Path("/dev/serial/by-id")
@@ -51,6 +52,11 @@ class PortInfo:
     group: str = ""
     busy: bool | None = None
 
+    @property
+    def character_marks(self) -> MarkSource:
+        """How far the adapter's driver tells line errors of single characters."""
+        return mark_source(self.driver)
+
 
 def _natural(device: str) -> tuple[tuple[int, int, str], ...]:
     """Sort key that puts ttyUSB2 before ttyUSB10."""
@@ -70,11 +76,6 @@ def _stable_names(by_id: Path) -> dict[str, str]:
     except OSError:
         return {}
     return {os.path.realpath(link): str(link) for link in links}
-
-
-def _driver(name: str, sys_root: Path) -> str:
-    link = sys_root / "class" / "tty" / name / "device" / "driver"
-    return Path(os.path.realpath(link)).name if link.exists() else ""
 
 
 def _group(device: str) -> str:
@@ -143,7 +144,7 @@ def describe_port(
         serial_number=_text(raw.serial_number),
         location=_text(raw.location),
         by_id=stable.get(real, ""),
-        driver=_driver(Path(real).name, sys_root),
+        driver=driver_of(real, sys_root),
         latency_timer_ms=latency_timer_ms(real, sys_root),
         permitted=_permitted(device),
         group=_group(device),

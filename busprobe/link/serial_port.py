@@ -11,6 +11,9 @@ Theory of operation:
 3. Some adapters put junk on their output when they are opened. It is kept like everything else;
    `settled_ns` tells until when bytes may be such junk.
 4. The port is opened exclusively: a second program that reads along would steal bytes.
+5. Where the system can, it marks characters that came with framing or parity errors
+   (`link.character_marks`). Each setter of pyserial switches that off, so it is switched on again
+   after it.
 """
 
 from __future__ import annotations
@@ -27,6 +30,13 @@ import serial
 
 from busprobe.link.arrival import ArrivalFacts, PortHardware, arrival_facts
 from busprobe.link.base import Framing, closed_error
+from busprobe.link.character_marks import (
+    MarkedStream,
+    MarkSource,
+    driver_of,
+    mark_source,
+    switch_marking_on,
+)
 from busprobe.link.inbox import Inbox, link_clock_ns
 from busprobe.link.line_errors import LineErrors, read_line_errors
 from busprobe.link.serial_errors import (
@@ -60,12 +70,19 @@ class SerialLink:
     framing = Framing.RTU
 
     def __init__(
-        self, endpoint: Endpoint, settings: LineSettings, port: Any, facts: ArrivalFacts
+        self,
+        endpoint: Endpoint,
+        settings: LineSettings,
+        port: Any,
+        facts: ArrivalFacts,
+        marking: MarkSource | None = None,
     ) -> None:
         self._endpoint = endpoint
         self._settings = settings
         self._port = port
         self._facts = facts
+        # None: the stream has no marks in it, and a good FF stands for itself.
+        self._stream = None if marking is None else MarkedStream(marking)
         self._inbox = Inbox(fed_by_thread=True)
         self._closed = False
         self._stopping = threading.Event()
@@ -145,14 +162,21 @@ class SerialLink:
         if still_sending_ns > 0:
             await asyncio.sleep(still_sending_ns / NS_PER_S)
         try:
-            await asyncio.to_thread(_apply, self._port, settings, self._facts.hardware)
+            await asyncio.to_thread(self._change, settings)
         except _PORT_ERRORS as error:
             with contextlib.suppress(*_PORT_ERRORS):
-                await asyncio.to_thread(_apply, self._port, self._settings, self._facts.hardware)
+                await asyncio.to_thread(self._change, self._settings)
             if isinstance(error, OSError) and error_number(error) not in (None, errno.EINVAL):
                 raise losing_error(self._endpoint.target, error) from error
             raise settings_error(self._endpoint.target, settings) from error
         self._settings = settings
+
+    def _change(self, settings: LineSettings) -> None:
+        try:
+            _apply(self._port, settings, self._facts.hardware)
+        finally:
+            if self._stream is not None:
+                switch_marking_on(self._port.fileno())
 
     async def close(self) -> None:
         """Stop reading and release the port."""
@@ -184,14 +208,23 @@ class SerialLink:
                     data += self._port.read(self._port.in_waiting)
             except OSError as error:
                 trouble = error
-            if data:
-                self._inbox.put(
-                    Chunk(Direction.RECEIVED, link_clock_ns(), data, self.arrival_uncertainty_ns)
-                )
+            self._put(data)
+            if self._stream is not None and (trouble is not None or not data):
+                # The system hands an escape over at once: what ended within one was none.
+                self._put(self._stream.finish(), marked=False)
             if trouble is not None:
                 if not self._stopping.is_set():
                     self._inbox.lose(losing_error(self._endpoint.target, trouble))
                 return
+
+    def _put(self, data: bytes, *, marked: bool = True) -> None:
+        stamp, marks = link_clock_ns(), None
+        if marked and self._stream is not None:
+            data, marks = self._stream.feed(data, self._settings.parity)
+        if data:
+            self._inbox.put(
+                Chunk(Direction.RECEIVED, stamp, data, self.arrival_uncertainty_ns, marks)
+            )
 
 
 def _apply(port: Any, settings: LineSettings, hardware: PortHardware) -> None:
@@ -257,5 +290,8 @@ async def open_serial(endpoint: Endpoint, settings: LineSettings) -> SerialLink:
         raise
     except _PORT_ERRORS as error:
         raise opening_error(path, settings, error) from error
+    # After everything that configures the port.
+    on = os.name == "posix" and switch_marking_on(port.fileno())
+    marking = mark_source(driver_of(path)) if on else None
     # Asked again, because low latency mode has changed it.
-    return SerialLink(endpoint, settings, port, arrival_facts(path))
+    return SerialLink(endpoint, settings, port, arrival_facts(path), marking)

@@ -21,6 +21,8 @@ class Mark(StrEnum):
     PARITY = "P"
     FRAMING_PARITY = "X"
     BREAK = "B"
+    DAMAGED = "E"
+    """Framing or parity, unknown which; some links say so of a whole packet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +35,9 @@ class Chunk:
             the last byte was in our hands.
         data: The bytes.
         uncertainty_ns: The last byte ended on the wire within ``[t_ns - uncertainty_ns, t_ns]``
-        [ns]. marks: One mark per byte, or None where the link cannot tell (most adapters): then
-        line
-            errors are *unknown*, not absent.
+            [ns].
+        marks: One mark per byte, or None where the link cannot tell: then line errors are
+            *unknown*, not absent.
     """
 
     direction: Direction

@@ -56,6 +56,7 @@ class Listening:
         junk_bytes: Bytes of no frame, at the settings found, else at all.
         errors: Framing errors, parity errors, overruns and breaks that the driver counted, None
             where it does not.
+        marks: Whether the link told of errors at each character, as far as was heard.
     """
 
     heard: Heard
@@ -64,6 +65,7 @@ class Listening:
     seconds: float
     junk_bytes: int
     errors: LineErrors | None
+    marks: bool
 
 
 @dataclass
@@ -234,6 +236,7 @@ async def listen(
         (bus.now() - start) / 1e9,
         conversation.junk_bytes if known else elsewhere,
         after - counters if after is not None and counters is not None else None,
+        any(c.marks is not None for s in listener.stays.values() for c in s.chunks),
     )
 
 

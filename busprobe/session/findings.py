@@ -77,15 +77,19 @@ def line_intent(addresses: Sequence[int], soak_s: float) -> str:
     )
 
 
+_UNTOLD = " The adapter tells no framing or parity errors: they are unknown."
+
+
 def line_summary(report: LineReport) -> str:
     """How the line check ended, in one sentence."""
     total = sum(t.exchanges for t in report.tallies.values())
     failed = sum(t.failed for t in report.tallies.values())
     likely = [c for c in report.weighed.causes if c.probability >= 0.8]
+    untold = "" if report.marks or report.errors is not None else _UNTOLD
     if not likely and not failed:
-        return f"The line is healthy: {total} exchanges, all of them clean."
+        return f"The line is healthy: {total} exchanges, all of them clean.{untold}"
     what = ", ".join(dict.fromkeys(c.code for c in likely)) or "cause undecided"
-    return f"{failed} of {total} exchanges were not clean: {what}."
+    return f"{failed} of {total} exchanges were not clean: {what}.{untold}"
 
 
 def find_intent(plan: FindPlan, addresses: Sequence[int], bus: Bus) -> str:

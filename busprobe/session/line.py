@@ -140,7 +140,7 @@ class LineWork:
             job.clear_findings(each_address, LINE_CODES)
         for each in line_findings(weighed):
             job.raise_finding(each)
-        return LineReport(weighed, counts, errors, job.bus_time_s - start_s)
+        return LineReport(weighed, counts, errors, check.marks, job.bus_time_s - start_s)
 
     async def _listen_first(self, insist: bool, listen_first_s: float) -> Overheard | None:
         job = self.job

@@ -72,12 +72,14 @@ class LineReport:
         weighed: Causes with their probabilities.
         tallies: Counts by address: of the soak where there was one, else of the experiment.
         errors: Errors that the driver counted; None where it counts none.
+        marks: Whether the link told of errors at each character.
         seconds: How long was counted [s].
     """
 
     weighed: Weighed
     tallies: dict[int, Tally]
     errors: LineErrors | None
+    marks: bool
     seconds: float
 
 

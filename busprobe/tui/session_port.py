@@ -73,6 +73,10 @@ class KnownPort(Protocol):
         """How long the adapter may hold received bytes back [ms], None if unknown."""
 
     @property
+    def character_marks(self) -> str:
+        """How far its driver tells line errors of single characters, as a word."""
+
+    @property
     def group(self) -> str:
         """Group that may open it, or ""."""
 
@@ -172,7 +176,8 @@ def port_choice(port: KnownPort, advices: Sequence[Advice] = ()) -> PortChoice:
     known = (
         ("adapter", port.description), ("USB id", port.usb_id),
         ("serial number", port.serial_number), ("driver", port.driver),
-        ("stable name", port.by_id), ("holds bytes back", latency), ("may be used", usable),
+        ("stable name", port.by_id), ("holds bytes back", latency),
+        ("marks line errors", port.character_marks.replace("-", " ")), ("may be used", usable),
     )  # fmt: skip
     return PortChoice(
         port.device,

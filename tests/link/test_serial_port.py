@@ -37,7 +37,7 @@ class FakePort:
         self.in_write: Exception | None = None
 
     def read(self, count: int) -> bytes:
-        if count > 1:
+        if count != 1:
             return bytes(self.waiting)
         item = self.script.get()
         if isinstance(item, Exception):

@@ -31,6 +31,7 @@ class Port:
     by_id: str = ""
     driver: str = ""
     latency_timer_ms: int | None = None
+    character_marks: str = "unknown"
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ PORTS = (
     Port(
         "/dev/ttyUSB0", "USB serial adapter", permitted=True, usb_id="0403:6001",
         serial_number="A50285BI", driver="ftdi_sio", latency_timer_ms=16,
+        character_marks="by-packet",
         by_id="/dev/serial/by-id/usb-A50285BI-if00",
     ),
     Port("/dev/ttyUSB1", "RS-485 adapter", group="dialout", permitted=False),

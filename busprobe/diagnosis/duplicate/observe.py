@@ -407,7 +407,7 @@ def common_end(one: bytes, other: bytes) -> int:
 def _line_errors(unframed: Sequence[Unframed]) -> int | None:
     total = 0
     for piece in unframed:
-        if piece.marks is None:
+        if piece.marks is None or Mark.DAMAGED in piece.marks:
             return None
         total += sum(m in (Mark.FRAMING, Mark.FRAMING_PARITY, Mark.BREAK) for m in piece.marks)
     return total
