@@ -29,7 +29,7 @@ from typing import Protocol, runtime_checkable
 from busprobe.model.chunk import Chunk
 from busprobe.model.device_text import visible
 from busprobe.model.errors import LinkError
-from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.line import Endpoint, LineSettings, LinkKind
 
 
 class Framing(StrEnum):
@@ -49,6 +49,16 @@ class RecordedClock(Protocol):
         Args:
             clock_ns: The clock of the bus [ns].
         """
+        ...
+
+
+@runtime_checkable
+class RecordedKind(Protocol):
+    """A link made of a recording: what may be asked of it is what the recorded link could do."""
+
+    @property
+    def recorded_kind(self) -> LinkKind:
+        """The kind of link that was recorded."""
         ...
 
 
@@ -111,6 +121,11 @@ class Link(Protocol):
     async def close(self) -> None:
         """Release the link; further calls raise `LinkError`. Closing twice is allowed."""
         ...
+
+
+def kind_of(link: Link) -> LinkKind:
+    """By what kind of link the bytes travel, or travelled when they were recorded."""
+    return link.recorded_kind if isinstance(link, RecordedKind) else link.endpoint.kind
 
 
 def closed_error(name: str) -> LinkError:

@@ -20,7 +20,7 @@ from busprobe.link.base import Framing, closed_error
 from busprobe.link.line_errors import LineErrors
 from busprobe.model.chunk import Chunk, Direction, Moment
 from busprobe.model.errors import LinkError
-from busprobe.model.line import Endpoint, LineSettings
+from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.wire import mbap
 
 _ID_BYTES = 2
@@ -31,6 +31,7 @@ class LinkPast:
     """What is known of a recorded link beside what crossed it.
 
     Attributes:
+        kind: What kind of link it was.
         started_t_ns: Its clock at the beginning [ns]; that of the first chunk where None.
         settings: Its first line settings; those of the first chunk where None.
         arrival_uncertainty_ns: How late it could stamp a byte at the beginning [ns].
@@ -39,6 +40,7 @@ class LinkPast:
         errors: Error counters of the line as they were read, each with its instant [ns].
     """
 
+    kind: LinkKind = LinkKind.REPLAY
     started_t_ns: int | None = None
     settings: LineSettings | None = None
     arrival_uncertainty_ns: int = 0
@@ -103,6 +105,11 @@ class ReplayLink:
     def endpoint(self) -> Endpoint:
         """Where this link leads."""
         return self._endpoint
+
+    @property
+    def recorded_kind(self) -> LinkKind:
+        """What kind of link was recorded."""
+        return self._past.kind
 
     @property
     def framing(self) -> Framing:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from busprobe.bus.bus import Bus
 from busprobe.diagnosis.duplicate import Background, DuplicateTest, DuplicateVerdict
+from busprobe.link.base import kind_of
 from busprobe.model.device import Device
 from busprobe.model.errors import LinkError
 from busprobe.model.exchange import Exchange, Outcome
@@ -17,8 +18,8 @@ from busprobe.procedures.progress import Observer, Progress, ignore
 _LIKELY_BASE = 40000
 # With fewer answers an address says little about the line.
 _ENOUGH_ANSWERS = 3
-# Links whose rate is changed at once between a request and its answer, or seems to be.
-_WITH_OTHER_RATES = (LinkKind.SERIAL, LinkKind.SIMULATED, LinkKind.REPLAY)
+# Links whose rate is changed at once between a request and its answer.
+_WITH_OTHER_RATES = (LinkKind.SERIAL, LinkKind.SIMULATED)
 # SunSpec models of meters: 201 to 204 with integers, 211 to 214 with floats.
 _METER_MODELS = range(201, 215)
 
@@ -93,7 +94,7 @@ async def check_duplicate(
         background or Background(),
         readings,
         bus.line.parity,
-        bus.settings is not None and bus.link.endpoint.kind in _WITH_OTHER_RATES,
+        bus.settings is not None and kind_of(bus.link) in _WITH_OTHER_RATES,
     )
     done = 0
     bus.take_stray_pieces()

@@ -63,7 +63,13 @@ def _link_past(
             continue
     errors.sort(key=lambda read: read[0])
     return LinkPast(
-        head.started_t_ns, first, head.arrival_uncertainty_ns, arrival, frozenset(refused), errors
+        _kind(head),
+        head.started_t_ns,
+        first,
+        head.arrival_uncertainty_ns,
+        arrival,
+        frozenset(refused),
+        errors,
     )
 
 
@@ -100,7 +106,10 @@ def kind_behind(endpoint: Endpoint) -> LinkKind:
     if endpoint.kind is not LinkKind.REPLAY:
         return endpoint.kind
     with open_recording(Path(endpoint.target)) as recording:
-        head = recording.head
+        return _kind(recording.head)
+
+
+def _kind(head: RecordingHead) -> LinkKind:
     if head.kind is not LinkKind.REPLAY:
         return head.kind
     # Recorded while it was replayed: the framing is all that is left of the first link.

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from busprobe.link.line_errors import LineErrors
 from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings
@@ -217,3 +218,22 @@ def test_a_line_that_never_is_quiet_does_not_stop_the_work() -> None:
     before = bus.now()
     run_virtual(bus.exchange(1, READ, listen_ns=100 * MS, gap_ns=500 * MS))
     assert bus.now() - before < 2_000 * MS
+
+
+def test_counters_read_twice_at_one_instant_tell_the_same() -> None:
+    # A recording tells looks apart by the clock of the bus: what was counted between two looks at
+    # one instant belongs to the next.
+    bus = simulated_bus(station(1))
+    counts = iter(range(10))
+
+    class Counting(type(bus.link)):
+        def line_errors(self) -> LineErrors:
+            return LineErrors(next(counts), 0, 0, 0)
+
+    bus.link.__class__ = Counting
+    told: list[LineErrors] = []
+    bus.on_errors = told.append
+    assert bus.line_errors() == bus.line_errors() == LineErrors(0, 0, 0, 0)
+    run_virtual(bus.listen(MS))
+    assert bus.line_errors() == LineErrors(1, 0, 0, 0)
+    assert told == [LineErrors(0, 0, 0, 0), LineErrors(1, 0, 0, 0)]
