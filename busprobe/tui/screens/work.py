@@ -10,32 +10,23 @@ from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
-from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from busprobe.session.events import Step
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.address_pane import AddressPane
 from busprobe.tui.screens.bench_pane import BenchPane
-from busprobe.tui.screens.bytes import BytesScreen
-from busprobe.tui.screens.computer import ComputerScreen
 from busprobe.tui.screens.energy_pane import EnergyPane
 from busprobe.tui.screens.energy_pane import View as EnergyView
 from busprobe.tui.screens.find_pane import FindPane
-from busprobe.tui.screens.finding import FindingScreen
-from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.handover_pane import HandoverPane
 from busprobe.tui.screens.line_pane import LinePane
 from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
-from busprobe.tui.screens.paper import PaperScreen, of_this_line
-from busprobe.tui.screens.readdress import ReaddressScreen
-from busprobe.tui.screens.separate import SeparateScreen
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
-from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
+from busprobe.tui.screens.work_sheets import WorkSheets
 from busprobe.tui.session_port import EXERCISES
-from busprobe.tui.state import JobState
 from busprobe.tui.widgets.bench_picture import View as BenchView
 from busprobe.tui.widgets.bus_strip import BusStrip
 from busprobe.tui.widgets.device_panel import DevicePanel
@@ -48,7 +39,7 @@ from busprobe.tui.widgets.panel import CanvasPanel
 from busprobe.tui.widgets.training_strip import TrainingStrip
 
 if TYPE_CHECKING:
-    from busprobe.tui.app import BusprobeApp
+    pass
 
 _VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY, Step.BENCH)
 # Where a device need not be known before the step starts.
@@ -62,7 +53,7 @@ class _Pane(Protocol):
         """Show the state of the job as it is now."""
 
 
-class WorkScreen(Screen[None]):
+class WorkScreen(WorkSheets):
     """Everything but frames, explanations and help."""
 
     SCOPE = Scope.WORK
@@ -80,19 +71,8 @@ class WorkScreen(Screen[None]):
 
     def __init__(self) -> None:
         super().__init__()
-        self.step = Step.LINK
         self._was_open = False
         self._plan_state: Path | None = None
-        self._paper: dict[str, str] = {}
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
-
-    @property
-    def state(self) -> JobState:
-        """What is known of the job."""
-        return self._app.state
 
     @property
     def help_topic(self) -> str:
@@ -226,11 +206,6 @@ class WorkScreen(Screen[None]):
         check = checks.get(action)
         return True if check is None else check()
 
-    @property
-    def _exercise_is_open(self) -> bool:
-        training = self._app.training
-        return training is not None and training.given is not None
-
     def _can_start(self) -> bool:
         state = self.state
         if state.running is not None:
@@ -253,11 +228,6 @@ class WorkScreen(Screen[None]):
         if not state.is_open or state.running is not None:
             return False
         return self.step is Step.HANDOVER or (self.step is Step.BENCH and state.bench is not None)
-
-    def _can_readdress(self) -> bool:
-        state = self.state
-        known = state.selected in state.devices
-        return self.step is Step.ADDRESSES and state.is_open and known and state.running is None
 
     def action_show_step(self, step: str) -> None:
         """Show a step."""
@@ -365,41 +335,11 @@ class WorkScreen(Screen[None]):
         if self.check_action("first_plan", ()):
             self._app.session.write_plan()
 
-    def action_decode(self) -> None:
-        """Explain pasted bytes."""
-        self.app.push_screen(BytesScreen())
-
-    def action_paper(self) -> None:
-        """Reckon a line from its parts."""
-        texts = self._paper or of_this_line(self.state)
-        self.app.push_screen(PaperScreen(texts), self._paper_closed)
-
-    def _paper_closed(self, texts: dict[str, str] | None) -> None:
-        self._paper = texts or {}
-        self.refresh_state()
-
-    def action_computer(self) -> None:
-        """See whether this computer is ready."""
-        self.app.push_screen(ComputerScreen())
-
     def action_listen(self) -> None:
         """Hear what others say, at the settings of the link or at those that are found."""
         pane = self.query_one(LinePane)
         pane.show_view(LineView.HEARD)
         self._app.session.listen(pane.listen_s, None)
-
-    def action_readdress(self) -> None:
-        """Give the selected device another address."""
-        if self.state.selected is not None:
-            self.app.push_screen(ReaddressScreen(self.state.selected), self._came_back)
-
-    def action_separate(self) -> None:
-        """Guide the separation of two meters at the selected address."""
-        if self.state.selected is not None and self._can_readdress():
-            self.app.push_screen(SeparateScreen(self.state.selected), self._came_back)
-
-    def _came_back(self, _: None) -> None:
-        self.refresh_state()
 
     def action_role(self) -> None:
         """Change what the selected meter is said to measure."""
@@ -448,21 +388,6 @@ class WorkScreen(Screen[None]):
             case _:
                 self.query_one("#device", DevicePanel).next_view()
 
-    def action_details(self) -> None:
-        """Explain the marked finding."""
-        listed = self.query_one(FindingsList)
-        finding = listed.finding_at(listed.cursor)
-        if finding is not None:
-            self.app.push_screen(FindingScreen(finding), self._was_read)
-
-    def _was_read(self, _: None) -> None:
-        self._app.finding_was_read = True
-        self.refresh_state()
-
-    def action_frames(self) -> None:
-        """List every exchange."""
-        self.app.push_screen(FramesScreen())
-
     def action_ports(self) -> None:
         """Look again for ports."""
         self.query_one(LinkPane).set_choices(self._app.choices())
@@ -487,18 +412,3 @@ class WorkScreen(Screen[None]):
         if self._app.tour is not None:
             self._app.tour.skip()
             self.refresh_state()
-
-    def action_training(self) -> None:
-        """Choose an exercise, or read the one that is worked on."""
-        if self._exercise_is_open:
-            self.app.push_screen(ExerciseScreen())
-        else:
-            self._app.choose_exercise()
-
-    def action_causes(self) -> None:
-        """State the causes of the exercise."""
-        self._app.open_causes()
-
-    def action_time_lapse(self) -> None:
-        """Let the time of the exercise run faster, or as it is."""
-        self._app.next_speed()
