@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from busprobe.bus.bus import Bus
 from busprobe.model.line import LineSettings
+from busprobe.wire.timing import t3_5_ns
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.parameters import (
     LineParameters,
@@ -13,9 +15,26 @@ from busprobe_sim.line.parameters import (
     PortParameters,
     StationParameters,
 )
+from busprobe_sim.line.things import LogEntry
 from busprobe_sim.ports.virtual import VirtualLink
 
 MS = 1_000_000
+
+
+def frames_asked(log: Iterable[LogEntry]) -> list[bytes]:
+    """What ports put on a line, cut at silences of t3.5 as a receiver cuts it."""
+    frames: list[bytes] = []
+    ended: dict[str, int] = {}
+    for entry in log:
+        if not entry.sender.startswith("port"):
+            continue
+        before = ended.get(entry.sender)
+        if before is not None and entry.t_ns - before < t3_5_ns(entry.settings):
+            frames[-1] += entry.data
+        else:
+            frames.append(entry.data)
+        ended = {entry.sender: entry.t_end_ns}
+    return frames
 
 
 @dataclass

@@ -233,6 +233,7 @@ class Bus:
         gap_ns: int | None = None,
         permit: WritePermit | None = None,
         sent_at: LineSettings | None = None,
+        pause_after: int = 0,
     ) -> Exchange:
         """Ask one device and hear everything until the bus is quiet again.
 
@@ -245,6 +246,8 @@ class Bus:
             permit: Leave to write; without it no request that changes a device is sent.
             sent_at: Send the request at these settings; the answer is heard at those in force. On a
                 serial line only, and only to read.
+            pause_after: Be silent for about a character after so many bytes of a request that is
+                sent at other settings; a frame may pause for t1.5.
 
         Raises:
             LinkError: The link is lost, or refuses the settings.
@@ -258,7 +261,7 @@ class Bus:
             if not 1 <= address <= 247:
                 raise ValueError(f"address {address} must not be asked on a serial line")
             exchange = await self._rtu_exchange(
-                address, request, listen_ns, linger_ns, gap_ns, sent_at
+                address, request, listen_ns, linger_ns, gap_ns, sent_at, pause_after
             )
         else:
             if not 0 <= address <= 255:
@@ -305,6 +308,7 @@ class Bus:
         linger_ns: int,
         gap_ns: int | None,
         sent_at: LineSettings | None,
+        pause_after: int,
     ) -> Exchange:
         least_gap = timing.t3_5_ns(self.line)
         wanted = gap_ns if gap_ns is not None else self.gap_ns
@@ -315,7 +319,7 @@ class Bus:
             sent = await self._send(adu)
             request_end = sent.t_ns + self.line.duration_ns(len(adu))
         else:
-            sent, request_end = await self._send_at(sent_at, adu, heard)
+            sent, request_end = await self._send_at(sent_at, adu, heard, pause_after)
         self._last_activity_ns = request_end
         late = self.link.arrival_uncertainty_ns
         times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
@@ -343,7 +347,7 @@ class Bus:
         )
 
     async def _send_at(
-        self, settings: LineSettings, adu: bytes, heard: list[Chunk]
+        self, settings: LineSettings, adu: bytes, heard: list[Chunk], pause_after: int
     ) -> tuple[Chunk, int]:
         """Send at other settings; returns the chunk and when its last character ends [ns].
 
@@ -351,19 +355,27 @@ class Bus:
             settings: Those to send at; the ones in force are restored once all has left.
             adu: What to send.
             heard: Takes what is received meanwhile.
+            pause_after: See `exchange`.
         """
         home = self.line
         await self._set(settings)
         try:
-            sent = await self._send(adu)
-            request_end = sent.t_ns + settings.duration_ns(len(adu))
+            sent = await self._send(adu[:pause_after] or adu)
+            request_end = sent.t_ns + settings.duration_ns(len(sent.data))
+            if pause_after:
+                await self._hear_until(request_end + settings.character_ns, heard)
+                rest = await self._send(adu[pause_after:])
+                request_end = rest.t_ns + settings.duration_ns(len(rest.data))
+                sent = replace(sent, data=adu)
             # The end of an echo may come a little later, by a clock that is a little slow.
-            ended = request_end + settings.character_ns // 4
-            while (chunk := await self._receive(ended)) is not None:
-                heard.append(chunk)
+            await self._hear_until(request_end + settings.character_ns // 4, heard)
         finally:
             await self._set(home)
         return sent, request_end
+
+    async def _hear_until(self, until_ns: int, heard: list[Chunk]) -> None:
+        while (chunk := await self._receive(until_ns)) is not None:
+            heard.append(chunk)
 
     async def _set(self, settings: LineSettings) -> None:
         try:

@@ -5,19 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from busprobe.bus.assemble import ByteTimes, pieces_of
 from busprobe.bus.bus import Bus
 from busprobe.diagnosis.duplicate import Background, DuplicateTest, DuplicateVerdict
 from busprobe.link.base import kind_of
+from busprobe.model.chunk import Chunk
 from busprobe.model.device import Device
 from busprobe.model.errors import LinkError
-from busprobe.model.exchange import Exchange, Outcome
+from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings, LinkKind
 from busprobe.procedures.progress import Observer, Progress, ignore
+from busprobe.wire.timing import t3_5_ns
 
 # Where a SunSpec map is looked for when nobody could tell: 40000, the most common base.
 _LIKELY_BASE = 40000
 # With fewer answers an address says little about the line.
 _ENOUGH_ANSWERS = 3
+# As long as an answer with as many registers as may be asked for takes at 9600 Bd [ns].
+_HEARD_OUT_NS = 280_000_000
 # Links whose rate is changed at once between a request and its answer.
 _WITH_OTHER_RATES = (LinkKind.SERIAL, LinkKind.SIMULATED)
 # SunSpec models of meters: 201 to 204 with integers, 211 to 214 with floats.
@@ -54,6 +59,23 @@ def _sent_at(exchange: Exchange, line: LineSettings) -> bool:
 def _off(line: LineSettings, offset: float) -> LineSettings:
     """Settings with a rate that is a little off."""
     return replace(line, baud=round(line.baud * (1 + offset)))
+
+
+async def hear_out(bus: Bus, gap_ns: int) -> tuple[Frame | Unframed, ...]:
+    """Let a gap pass, so that what comes in it belongs to the request before.
+
+    What has begun by its end is heard to its own, if that comes soon: it may be a second answer. On
+    a line without bias silence may never come.
+    """
+    silence_ns = t3_5_ns(bus.line) + bus.link.arrival_uncertainty_ns
+    start = bus.now()
+    chunks: list[Chunk] = []
+    wait_ns = gap_ns
+    while wait_ns > 0:
+        chunks += (await bus.listen(wait_ns)).chunks
+        until = min(chunks[-1].t_ns + silence_ns, start + gap_ns + _HEARD_OUT_NS) if chunks else 0
+        wait_ns = until - bus.now()
+    return pieces_of(ByteTimes.of(chunks, bus.line), None) if chunks else ()
 
 
 async def check_duplicate(
@@ -108,6 +130,7 @@ async def check_duplicate(
                 listen_ns=probe.listen_ns,
                 linger_ns=probe.linger_ns,
                 sent_at=_off(bus.line, probe.offset) if probe.offset else None,
+                pause_after=probe.pause_after,
             )
         except LinkError:
             if not probe.offset:
@@ -115,9 +138,7 @@ async def check_duplicate(
             # An adapter that does not know this rate; a lost one fails again at once.
             test.give_up_margins()
             continue
-        # Let the gap pass now, so that what comes in it belongs to this request. It is not waited
-        # for silence: on a line without bias that may never come.
-        overheard = await bus.listen(probe.gap_ns)
-        test.take(exchange, (*bus.take_stray_pieces(), *overheard.pieces))
+        before = bus.take_stray_pieces()
+        test.take(exchange, (*before, *await hear_out(bus, probe.gap_ns)))
         done += 1
     return test.verdict

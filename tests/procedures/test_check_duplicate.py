@@ -11,7 +11,7 @@ from busprobe.procedures.progress import Progress
 from busprobe.wire import pdu
 from busprobe_sim.ports.virtual import run_virtual
 from diagnosis.duplicate.drawn_buses import ADDRESS, NEIGHBOUR, SINGLE, DrawnBus, draw_bus
-from simulated_buses import Registers, simulated_bus, station
+from simulated_buses import Registers, frames_asked, simulated_bus, station
 
 MS = 1_000_000
 # Classes whose buses can be decided; the rest is for the benchmark.
@@ -72,7 +72,7 @@ def test_serial_numbers_of_devices_that_answer_one_after_the_other() -> None:
 def test_only_reads_and_never_address_0(name: str) -> None:
     bus = draw_bus(name, 7_000_100)
     checked(bus)
-    requests = [e.data for e in bus.line.log if e.sender.startswith("port")]
+    requests = frames_asked(bus.line.log)
     assert requests
     assert {data[0] for data in requests} == {ADDRESS}
     assert {data[1] for data in requests} <= {3, 4}

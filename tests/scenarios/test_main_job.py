@@ -18,6 +18,7 @@ from busprobe.session.ports import Hands, OpenedLink
 from busprobe.session.values import FindPlan
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import SimulatedBus, open_simulated, scenario_names
+from simulated_buses import frames_asked
 
 # What a search can tell; the other faults need the line or the wiring examined.
 SEARCH_CODES = {
@@ -82,7 +83,7 @@ def test_no_search_ever_writes_or_broadcasts(name: str) -> None:
     try:
         run(lambda j: j.find(FindPlan(addresses=tuple(range(1, 12)), insist=True)), job)
     finally:
-        asked = [e.data for e in bus.line.log if e.sender.startswith("port")]
+        asked = frames_asked(bus.line.log)
     assert asked
     # FC 03, 04, 11 (report server id) and 2B/0E (device identification) only read.
     assert {data[1] for data in asked} <= {0x03, 0x04, 0x11, 0x2B}

@@ -25,6 +25,7 @@ from busprobe.session.handover import VerifyWish
 from busprobe.session.ports import OpenedLink
 from busprobe.session.session import Session
 from busprobe_sim.scenario.bus import SimulatedBus
+from simulated_buses import frames_asked
 
 # Reads, loop back (08 00 00), Report Server ID, Read Device Identification: all that is ever asked.
 READS = (0x01, 0x02, 0x03, 0x04, 0x08, 0x11, 0x2B)
@@ -56,12 +57,7 @@ class Opener:
 
     def requests(self) -> list[bytes]:
         """Everything that an adapter of ours put on a line."""
-        return [
-            entry.data
-            for bus in self.buses
-            for entry in bus.line.log
-            if entry.sender.startswith("port")
-        ]
+        return [frame for bus in self.buses for frame in frames_asked(bus.line.log)]
 
     def writes(self) -> list[bytes]:
         """What of that is no harmless question to one device."""

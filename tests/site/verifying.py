@@ -17,6 +17,7 @@ from busprobe.session.verify_line import LineVerification
 from busprobe.site.plan import SitePlan
 from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import SimulatedBus, open_simulated
+from simulated_buses import frames_asked
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "examples" / "mill-lane.plan.yaml"
 
@@ -109,4 +110,4 @@ class Run:
     @property
     def requests(self) -> list[bytes]:
         """Everything that the probe put on the line."""
-        return [e.data for e in self.bus.line.log if e.sender.startswith("port")]
+        return frames_asked(self.bus.line.log)

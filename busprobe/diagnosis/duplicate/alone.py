@@ -18,7 +18,7 @@ _MOST_LOG = math.log(1e3)
 # Readings of the same device stay this close over seconds: in steps, and as a share.
 _CLOSE_STEPS = 8
 _CLOSE_SHARE = 0.05
-_FEWEST_ROWS = 3
+FEWEST_ROWS = 3
 _FEWEST_OTHER = 4
 _SHARE_OTHER = 0.4
 _LOG_OTHER_ONCE = math.log(30.0)
@@ -47,6 +47,12 @@ def clean(seen: Sequence[Observation]) -> tuple[int, int]:
     return sum(o.kind in (Kind.CLEAN, Kind.FLANKED) for o in seen), len(seen)
 
 
+def bare(seen: Sequence[Observation]) -> tuple[int, int]:
+    """How many whole answers had no byte beside them, and how many there are."""
+    whole = [o for o in seen if len(o.contents) == 1]
+    return sum(o.kind is Kind.CLEAN for o in whole), len(whole)
+
+
 def _log_share(counts: tuple[int, int]) -> float:
     good, total = counts
     return math.lgamma(good + 1) + math.lgamma(total - good + 1) - math.lgamma(total + 2)
@@ -65,7 +71,7 @@ def others(inside: Sequence[bytes], outside: Sequence[bytes]) -> int | None:
     """
     size = max((len(c) for c in inside), default=0)
     rows = [_registers(c) for c in inside if len(c) == size]
-    if len(rows) < _FEWEST_ROWS or size < 2 * _FEWEST_OTHER:
+    if len(rows) < FEWEST_ROWS or size < 2 * _FEWEST_OTHER:
         return None
     ranges = [(min(column), max(column)) for column in zip(*rows, strict=True)]
     return sum(_is_other(_registers(c), ranges) for c in outside if len(c) == size)

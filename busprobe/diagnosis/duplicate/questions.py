@@ -73,7 +73,8 @@ def questions(base: int | None, function: int, readings: int | None) -> tuple[Qu
 
     if base is None:
         short = read(0, 2, Sort.SHORT, "a short stretch", False)
-        long = read(0, 16, Sort.UNLIKE, "a long stretch", False)
+        # Not from register 0, whose number has no 1 (`margins`), and between values of 32 bits.
+        long = read(2, 14, Sort.UNLIKE, "a long stretch", False)
         longer = read(0, 20, Sort.UNLIKE, "a longer stretch", False)
         longest = read(0, _STRETCH_REGISTERS, Sort.LONGEST, "the longest stretch", False)
         return (short, longest, long, short, longer)

@@ -24,8 +24,6 @@ from busprobe.wire import pdu
 _FEWEST_OF_SECOND = 5
 # An answer that comes later than so many requests is not waited for.
 _RECENT = 4
-# An answer that takes this much longer than its bytes pauses [character].
-_NO_PAUSE = 2
 
 
 class Reader:
@@ -145,10 +143,3 @@ class Reader:
             for whole in self._known.get(recent, ())
         }
         return tail[-CRC_BYTES:] in ends
-
-
-def pause_ns(answer: Frame, request: Frame) -> int:
-    """How much longer an answer took than its bytes back to back, and these, if that is much."""
-    character_ns = (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
-    took_ns, size = answer.t_end_ns - answer.t_start_ns, len(answer.raw)
-    return took_ns if took_ns > (size + _NO_PAUSE) * character_ns else 0

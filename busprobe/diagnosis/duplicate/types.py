@@ -19,6 +19,7 @@ class Probe:
         purpose: Why, in words.
         offset: How much faster than the line the request is to be sent, as a share of its rate; the
             answer is heard at the rate of the line.
+        pause_after: Pause for a character after so many bytes of the request, 0 for never.
     """
 
     pdu: bytes
@@ -27,6 +28,7 @@ class Probe:
     gap_ns: int
     purpose: str
     offset: float = 0.0
+    pause_after: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """Fit the patterns of the duplicate test to simulated buses.
 
-    python tests/diagnosis/duplicate/fit_patterns.py [--buses 130] [--seed 300000] > patterns.py
+    python tests/diagnosis/duplicate/fit_patterns.py [--buses 200] [--seed 300000] > patterns.py
 
 Every bus drawn from a class of `drawn_buses` is asked the same 28 questions. The kinds seen are
 explained by a mixture of patterns (expectation maximisation, one mixture for a single device, one
@@ -23,9 +23,11 @@ sys.path[:0] = [str(ROOT), str(ROOT / "simulators"), str(Path(__file__).parent)]
 from drawn_buses import ADDRESS, SINGLE, TWO, DrawnBus, draw_bus  # noqa: E402
 
 from busprobe.diagnosis.duplicate.hypotheses import tells  # noqa: E402
+from busprobe.diagnosis.duplicate.idle import IdleLine  # noqa: E402
 from busprobe.diagnosis.duplicate.observe import Kind, Observation, switching_of  # noqa: E402
 from busprobe.diagnosis.duplicate.questions import Question, Sort, questions  # noqa: E402
 from busprobe.diagnosis.duplicate.reading import Reader  # noqa: E402
+from busprobe.procedures.check_duplicate import hear_out  # noqa: E402
 from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
 
 MS = 1_000_000
@@ -33,6 +35,7 @@ KINDS = tuple(kind for kind in Kind if tells(kind) or kind is Kind.SILENT)
 SORTS = tuple(Sort)
 EXCHANGES = 28
 LONG_LINGERS = 3
+SILENCES = 3
 GAPS_MS = (20, 100, 500)
 
 # How often each class is met where a test is asked for. Engineering judgement, no source.
@@ -76,9 +79,17 @@ WEIGHTS = {
     "both abort": 0.03,
     "second fully hidden": 0.01,
 }
+# Classes of which so many times more buses are drawn: they are the most manifold.
+MORE_OF = {
+    "any one device": 3,
+    "any two devices": 3,
+    "any two of one model": 4,
+    "two, no bias": 2,
+    "identical firmware": 2,
+}
 # What a single device hardly ever shows, but might: least shares, against false certainty.
 FLOOR_ONE = {
-    Kind.TWO: 2e-5,
+    Kind.TWO: 2e-6,
     Kind.TAIL: 3e-4,
     Kind.HEAD: 3e-4,
     Kind.LONG: 2e-4,
@@ -111,6 +122,7 @@ async def course(bus: DrawnBus) -> Counts:
     reader = Reader(ADDRESS, 3, bus.bus.line.parity)
     seen: list[tuple[Question, Observation]] = []
     gap, innocent = 0, False
+    idle = IdleLine()
     for number in range(EXCHANGES):
         question = asked[number % len(asked)]
         exchange = await bus.bus.exchange(
@@ -119,8 +131,10 @@ async def course(bus: DrawnBus) -> Counts:
             listen_ns=700 * MS,
             linger_ns=(320 if number < LONG_LINGERS else 60) * MS,
         )
-        overheard = await bus.bus.listen(GAPS_MS[gap] * MS)
-        stray = (*bus.bus.take_stray_pieces(), *overheard.pieces)
+        # The first silences are long, so that it is known whether the line speaks by itself.
+        gap_ns = (GAPS_MS[gap] if number >= SILENCES else 500) * MS
+        stray = (*bus.bus.take_stray_pieces(), *await hear_out(bus.bus, gap_ns))
+        idle.take(stray, gap_ns)
         seen.append((question, reader.read(question, exchange, stray)))
         if exchange.turnaround_ns is None and number and not innocent:
             gap = (gap + 1) % len(GAPS_MS)
@@ -131,7 +145,7 @@ async def course(bus: DrawnBus) -> Counts:
     for question, observation in seen:
         sort = Sort.SHORT if question.pdu in refused else question.sort
         steady = (observation.head, observation.tail) == switching
-        kind = Kind.CLEAN if steady else observation.kind
+        kind = idle.weighed_as(Kind.CLEAN if steady else observation.kind)
         if kind in KINDS:
             counts[SORTS.index(sort), KINDS.index(kind)] += 1
     return counts
@@ -142,7 +156,8 @@ def gather(names: tuple[str, ...], seeds: range) -> tuple[Counts, Counts]:
     counts, weights = [], []
     for name in names:
         its = []
-        for seed in seeds:
+        more = MORE_OF.get(name, 1)
+        for seed in range(seeds.start, seeds.start + more * len(seeds)):
             bus = draw_bus(name, seed)
             count = run_virtual(course(bus))
             # A second device that never sends leaves a single one; a line may be too ill to ask.
@@ -216,9 +231,9 @@ def _table(name: str, prior: Counts, shares: Counts) -> str:
 def main() -> None:
     """Print the module."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--buses", type=int, default=130)
+    parser.add_argument("--buses", type=int, default=200)
     parser.add_argument("--seed", type=int, default=300_000)
-    parser.add_argument("--patterns", type=int, default=40)
+    parser.add_argument("--patterns", type=int, default=60)
     options = parser.parse_args()
     seeds = range(options.seed, options.seed + options.buses)
     floor_one = np.array([FLOOR_ONE.get(kind, FLOOR) for kind in KINDS])

@@ -8,16 +8,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from busprobe.bus.bus import Bus
 from busprobe.diagnosis.duplicate.alone import LIMITS_ALIKE, log_cleaner, others
-from busprobe.diagnosis.duplicate.margins import MarginSearch
-from busprobe.model.line import LineSettings
+from busprobe.diagnosis.duplicate.margins import PAUSE_AFTER, MarginSearch
+from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.wire import pdu
+from busprobe_sim.line.line import Line
+from busprobe_sim.line.parameters import LineParameters, PortParameters
 from busprobe_sim.meters.registers import RegisterMap, fixed
 from busprobe_sim.meters.server import RegisterServer, ServerParameters
 from busprobe_sim.meters.sunspec import MARKER, Nameplate, common_model
-from busprobe_sim.ports.virtual import run_virtual
-from simulated_buses import MS, simulated_bus, station
+from busprobe_sim.physics.levels import DRIVER_WEAK
+from busprobe_sim.physics.uart import AfterFramingError
+from busprobe_sim.ports.virtual import VirtualLink, run_virtual
+from simulated_buses import MS, frames_asked, simulated_bus, station
 
 
 def search(fast: float, slow: float) -> list[float]:
@@ -31,13 +36,25 @@ def search(fast: float, slow: float) -> list[float]:
     return asked
 
 
-@given(st.floats(0.02, 0.069), st.floats(0.02, 0.069))
-def test_both_limits_are_found_closely_and_soon(fast: float, slow: float) -> None:
+@given(st.floats(0.02, 0.085), st.floats(0.02, 0.085))
+def test_both_limits_are_found_closely(fast: float, slow: float) -> None:
     asked = search(fast, slow)
     for side, limit in ((1, fast), (-1, slow)):
         heard = [side * o for o in asked if side * o > 0 and -slow <= o <= fast]
-        assert limit - max(heard) < 0.0005
-    assert len(asked) <= 18
+        assert limit - max(heard) < 0.00025
+    assert len(asked) <= 32
+
+
+@pytest.mark.parametrize("overlooked", [9.5, 8.5, 7.5])
+@given(st.floats(-0.008, 0.008))
+def test_limits_where_a_receiver_has_them_are_found_soon(overlooked: float, clock: float) -> None:
+    """Half a bit in those up to the stop bit; at slow rates that may be overlooked."""
+    assert len(search(0.5 / 9.5 + clock, 0.5 / overlooked - clock)) <= 18
+
+
+def test_a_line_with_parity_is_asked_closer() -> None:
+    assert MarginSearch(Parity.EVEN).next_offset() == pytest.approx(0.5 / 10.5)
+    assert MarginSearch().next_offset() == pytest.approx(0.5 / 9.5)
 
 
 def test_an_adapter_that_does_not_take_other_rates_is_left_alone() -> None:
@@ -112,3 +129,30 @@ def test_readings_of_another_device_are_known_by_most_registers() -> None:
     assert others(mine, [mine[0], other]) == 1
     assert others(mine, [content(2305, 2312, 2291, 530, 7002, 900)]) == 0
     assert others(mine[:2], [other]) is None
+
+
+def test_one_request_pauses_so_that_who_restarts_at_a_missing_stop_bit_is_heard_alone() -> None:
+    """The other one understands faster and slower rates, and drowns it at all of them."""
+    strong, weak = station(1, turnaround_ms=10.0), station(1, turnaround_ms=10.0)
+    strong = replace(
+        strong, loop_ms=0.0, node=replace(strong.node, position_m=1.0, clock_error=0.001)
+    )
+    weak = replace(
+        weak,
+        loop_ms=0.0,
+        node=replace(
+            weak.node,
+            position_m=300.0,
+            driver=DRIVER_WEAK,
+            after_framing_error=AfterFramingError.RESTART,
+        ),
+    )
+    line = Line(LineParameters(), 1)
+    line.add_station(strong, meter(b"FM30-118204"))
+    line.add_station(weak, meter(b"FM30-120977"))
+    bus = Bus(VirtualLink(line.open_port(PortParameters())))
+    verdict = run_virtual(check_duplicate(bus, 1))
+    assert verdict.verdict == "duplicate"
+    assert set(verdict.serials) == {"FM30-118204", "FM30-120977"}
+    assert any(e.sender.startswith("port") and len(e.data) == PAUSE_AFTER for e in line.log)
+    assert all(frame[:1] == b"\x01" and len(frame) == 8 for frame in frames_asked(line.log))

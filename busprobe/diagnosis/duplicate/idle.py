@@ -1,0 +1,74 @@
+"""A line that speaks by itself: what lies beside answers there says nothing about devices.
+
+A pair without bias that nobody drives reads as whatever noise makes of it, at any length. Bytes
+beside an answer are those of a second device only where the line is quiet while nobody speaks; so
+it is listened to before they count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busprobe.diagnosis.duplicate.observe import Kind
+from busprobe.model.exchange import Frame, Unframed
+
+# A sag of an idle pair is one or two bytes; more in one piece, and again, is a line that speaks.
+_LONG = 3
+_OFTEN = 2
+# So many silences as long as this are enough to know a quiet line.
+_ENOUGH_NS = 1_000_000_000
+
+# Nothing but bytes beside a whole answer: as if there were none.
+_BESIDE = frozenset((Kind.PULSE, Kind.SPECK, Kind.TAIL, Kind.HEAD))
+# No whole answer, and no shape that noise does not have.
+_SHAPELESS = frozenset(
+    (
+        Kind.LONG,
+        Kind.GARBLED,
+        Kind.SHRUNK,
+        Kind.BROKEN,
+        Kind.NICKED,
+        Kind.START,
+        Kind.FRONT,
+        Kind.EARLY,
+        Kind.TORN,
+    )
+)
+
+
+class IdleLine:
+    """What was heard while nobody was asked."""
+
+    def __init__(self) -> None:
+        self._listened_ns = 0
+        self._long = 0
+
+    def take(self, stray: Sequence[Frame | Unframed], gap_ns: int) -> None:
+        """Take what was heard in a silence.
+
+        Args:
+            stray: It.
+            gap_ns: How long was listened [ns].
+        """
+        self._listened_ns += gap_ns
+        frames = any(isinstance(piece, Frame) for piece in stray)
+        if not frames and any(len(p.data) >= _LONG for p in stray if isinstance(p, Unframed)):
+            self._long += 1
+
+    @property
+    def speaks(self) -> bool:
+        """Whether bytes come of themselves."""
+        return self._long >= _OFTEN
+
+    @property
+    def is_known(self) -> bool:
+        """Whether it was listened to for long enough."""
+        return self.speaks or self._listened_ns >= _ENOUGH_NS
+
+    def weighed_as(self, kind: Kind) -> Kind | None:
+        """As what a kind of exchange is to be weighed; None where it says nothing."""
+        if not self.speaks:
+            return kind
+        if kind in _BESIDE:
+            return Kind.CLEAN
+        return None if kind in _SHAPELESS else kind

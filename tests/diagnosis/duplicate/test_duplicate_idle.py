@@ -1,0 +1,61 @@
+"""A line that speaks by itself."""
+
+from __future__ import annotations
+
+import random
+
+from busprobe.diagnosis.duplicate import DuplicateTest
+from busprobe.diagnosis.duplicate.idle import IdleLine
+from busprobe.diagnosis.duplicate.observe import Kind
+from busprobe.model.exchange import Unframed
+from busprobe.wire import pdu
+from diagnosis.duplicate.handmade import answer, exchange
+
+MS = 1_000_000
+BABBLE = (Unframed(bytes.fromhex("F7 FB 7F EF"), 0),)
+SAG = (Unframed(b"\x00", 0),)
+
+
+def test_a_line_that_sags_now_and_then_does_not_speak() -> None:
+    line = IdleLine()
+    for _ in range(10):
+        line.take(SAG, 100 * MS)
+    assert not line.speaks
+    assert line.is_known
+    assert line.weighed_as(Kind.TAIL) is Kind.TAIL
+
+
+def test_what_lies_beside_answers_says_nothing_on_a_line_that_speaks() -> None:
+    line = IdleLine()
+    line.take(BABBLE, 20 * MS)
+    assert not line.is_known
+    line.take(BABBLE, 20 * MS)
+    assert line.speaks
+    assert line.is_known
+    assert line.weighed_as(Kind.TAIL) is Kind.CLEAN
+    assert line.weighed_as(Kind.LONG) is None
+    # Noise has no second valid answer.
+    assert line.weighed_as(Kind.TWO) is Kind.TWO
+
+
+def _asked(*, speaks: bool) -> tuple[str, int]:
+    """Every second answer has noise behind it; verdict, and the longest silence asked for [ns]."""
+    noise = random.Random(7)
+    test = DuplicateTest(1, None)
+    count, longest = 0, 0
+    while (probe := test.next_request()) is not None:
+        count += 1
+        longest = max(longest, probe.gap_ns)
+        size = pdu.response_length(probe.pdu) or 0
+        registers = b"".join((2300 + 7 * i).to_bytes(2, "big") for i in range((size - 2) // 2))
+        whole = answer(bytes((3, len(registers))) + registers)
+        beside = bytes(noise.choices((0xF7, 0x7F, 0xBF, 0x3E, 0x5D), k=9)) if count % 2 else b""
+        test.take(exchange(probe.pdu, (20.0, whole + beside)), BABBLE if speaks else ())
+    return test.verdict.verdict, longest
+
+
+def test_bytes_beside_answers_are_a_second_device_only_where_silence_is_silent() -> None:
+    assert _asked(speaks=True)[0] != "duplicate"
+    verdict, longest = _asked(speaks=False)
+    assert verdict == "duplicate"
+    assert longest >= 500 * MS
