@@ -177,7 +177,7 @@ def port_choice(port: KnownPort, advices: Sequence[Advice] = ()) -> PortChoice:
         ("adapter", port.description), ("USB id", port.usb_id),
         ("serial number", port.serial_number), ("driver", port.driver),
         ("stable name", port.by_id), ("holds bytes back", latency),
-        ("marks line errors", port.character_marks.replace("-", " ")), ("may be used", usable),
+        ("error marks", port.character_marks.replace("-", " ")), ("may be used", usable),
     )  # fmt: skip
     return PortChoice(
         port.device,

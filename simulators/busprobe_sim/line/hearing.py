@@ -31,6 +31,7 @@ from busprobe_sim.physics.waveform import (
     Output,
     Windows,
     beyond_common_mode,
+    echoes,
     listen,
     windows,
 )
@@ -45,6 +46,7 @@ _SAFE_CLOCK_RATIO = 0.025
 # A character that begins in the last bit of a disturbance is over after one character.
 _SETTLE_CHARACTERS = 1.25
 _JOIN_CHARACTERS = 1.5
+_MICROSECOND_NS = 1e3
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,6 +282,8 @@ class Hearing:
     def _finds_followed(self, sender: Node) -> bool:
         node, line = self._node, self._line
         comparator, sigma = node.parameters.comparator, line.parameters.noise_margin_sigma
+        if line.parameters.round_trip_us > 0.0:
+            return False
         if self._may_freeze or (math.isinf(sigma) and comparator.noise_rms_v > 0.0):
             return False
         sigma = min(max(sigma, 6.0), 1e6)
@@ -378,4 +382,5 @@ class Hearing:
             muted=muted,
             low=low,
             frozen=frozen,
+            echoes=echoes(rules.round_trip_us * _MICROSECOND_NS, rules.reflection),
         )

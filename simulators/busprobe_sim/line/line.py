@@ -5,7 +5,10 @@
 3. The line is half-duplex RS-485: a node that drives may or may not hear itself, and nothing stops
    two nodes from driving at once. What each receiver then makes of it is `line.hearing`.
 
-Not modelled: propagation delay, reflections and rise times (short against a bit up to 115200 Bd on
+4. Reflections are left out unless asked for (`round_trip_us`): on domestic lengths they have died
+   out long before the middle of a bit.
+
+Not modelled: propagation delay between nodes and rise times (short against a bit up to 115200 Bd on
 domestic lengths), thermal shutdown of fighting drivers, drivers that droop under load.
 """
 

@@ -34,6 +34,10 @@ class LineParameters:
         float_v: Depth of the sag [V].
         mains_hz: Frequency of the ground difference [Hz].
         common_mode_limit_v: Ground difference beyond which a receiver freezes [V].
+        round_trip_us: A wave runs to the end of the cable and back in this time, 2 L / v [us]; 100
+            m at 0.66 c take 1.0. 0 leaves reflections out.
+        reflection: Share of a wave that is left after a round trip, and then again of that; an open
+            end and a 43 Ohm driver on 120 Ohm cable leave 0.47, a terminated end 0.
         samples_per_bit: Noise samples per bit.
         noise_margin_sigma: Noise is drawn where the voltage is this close to a threshold [noise
             rms]; infinity draws it everywhere on a busy line.
@@ -53,6 +57,8 @@ class LineParameters:
     float_v: float = 0.15
     mains_hz: float = 50.0
     common_mode_limit_v: float = 7.0
+    round_trip_us: float = 0.0
+    reflection: float = 0.5
     samples_per_bit: int = 16
     noise_margin_sigma: float = 6.0
     force_bits: bool = False
@@ -163,6 +169,8 @@ class StationParameters:
         late_last_byte_rate: Share of replies whose last byte is held back and leads the next.
         pause_after: The reply pauses after so many bytes [byte]; 0 never.
         pause_ms: Length of that pause [ms].
+        keeps_t1_5: A strict device that drops a frame with a silence of more than t1.5 inside, as
+            the standard asks; others wait for t3.5 alone.
         sync_loss_rate: Share of frames for others after which it is deaf for a while.
         resync_ms: How long it is deaf then [ms].
     """
@@ -182,6 +190,7 @@ class StationParameters:
     late_last_byte_rate: float = 0.0
     pause_after: int = 0
     pause_ms: float = 0.0
+    keeps_t1_5: bool = False
     sync_loss_rate: float = 0.0
     resync_ms: float = 500.0
 

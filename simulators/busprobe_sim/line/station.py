@@ -26,6 +26,9 @@ _FIXED_ABOVE_BAUD = 19200
 _FIXED_SILENCE_NS = 1_750_000.0
 # A tolerant device still begins anew after so long a silence (common practice, no source).
 _TOLERANT_RESTART_NS = 50e6
+# Same section: t1.5, the longest silence inside a frame.
+_INNER_SILENCE_CHARACTERS = 1.5
+_FIXED_INNER_SILENCE_NS = 750_000.0
 _BROADCAST = 0
 _CRC = 2
 
@@ -35,6 +38,13 @@ def silence_ns(settings: LineSettings) -> float:
     if settings.baud > _FIXED_ABOVE_BAUD:
         return _FIXED_SILENCE_NS
     return _SILENCE_CHARACTERS * settings.bits_per_character * settings.bit_ns
+
+
+def inner_silence_ns(settings: LineSettings) -> float:
+    """The silence t1.5 beyond which a frame is incomplete [ns]."""
+    if settings.baud > _FIXED_ABOVE_BAUD:
+        return _FIXED_INNER_SILENCE_NS
+    return _INNER_SILENCE_CHARACTERS * settings.bits_per_character * settings.bit_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,12 +150,20 @@ class Station(Node):
             if i < len(self._ends) and self._starts[i] - self._ends[i - 1] < silence:
                 continue
             adu = bytes(self._data[first:i])
-            if is_intact(adu):
+            if is_intact(adu) and self._in_one_piece(first, i):
                 before = self._ends[first - 1] if first else self._traffic_ns
                 frames.append(_Frame(adu, self._ends[i - 1], self._starts[first] - before))
             first = i
         self._forget(first)
         return frames
+
+    def _in_one_piece(self, first: int, end: int) -> bool:
+        """Whether no silence inside a frame is longer than this device bears."""
+        if not self.station.keeps_t1_5:
+            return True
+        longest = inner_silence_ns(self.settings)
+        gaps = (self._starts[i] - self._ends[i - 1] for i in range(first + 1, end))
+        return all(gap <= longest for gap in gaps)
 
     def _tolerant_frames(self) -> list[_Frame]:
         """Find intact requests wherever they begin."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -248,6 +249,45 @@ def _line_voltage(tracks: Sequence[Track], table: LevelTable, node: int, times: 
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Echoes:
+    """What the ends of a cable make of each edge: delayed copies of the undisturbed voltage.
+
+    Attributes:
+        delays_ns: How late each copy comes [ns].
+        weights: Its share; together they are 1.
+    """
+
+    delays_ns: tuple[float, ...] = (0.0,)
+    weights: tuple[float, ...] = (1.0,)
+
+
+_NO_ECHOES = Echoes()
+# Copies smaller than this move no comparator.
+_SMALLEST_ECHO = 0.005
+
+
+@cache
+def echoes(round_trip_ns: float, reflection: float) -> Echoes:
+    """Reflections on a cable with one open end, as a listener there sees them.
+
+    After k round trips an edge has settled to ``1 - (-reflection) ** k`` of its size (lattice
+    diagram of a line driven below its impedance, text-book), so that an edge comes one round trip
+    late and then rings around its final level.
+
+    Args:
+        round_trip_ns: Time to the end and back [ns]; 0 for no reflections.
+        reflection: What is left of a wave after a round trip, 0 to below 1.
+    """
+    if round_trip_ns <= 0.0:
+        return _NO_ECHOES
+    weights = [1.0 + reflection]
+    while abs(weights[-1]) > _SMALLEST_ECHO:
+        weights.append(-reflection * weights[-1])
+    weights[-1] += 1.0 - sum(weights)
+    return Echoes(tuple((k + 1) * round_trip_ns for k in range(len(weights))), tuple(weights))
+
+
 def listen(
     tracks: Sequence[Track],
     added: Sequence[Added],
@@ -266,6 +306,7 @@ def listen(
     muted: Windows | None = None,
     low: Windows | None = None,
     frozen: Windows | None = None,
+    echoes: Echoes = _NO_ECHOES,
 ) -> Output:
     """Level at the output of one receiver between two instants.
 
@@ -286,14 +327,25 @@ def listen(
         muted: Periods in which the receiver is switched off and its output reads 1.
         low: Periods in which its output reads 0 whatever the line does.
         frozen: Periods in which the comparator cannot move.
+        echoes: What the ends of the cable add.
     """
     windows = [w.edges for w in (muted, low, frozen) if w is not None]
     times = np.concatenate(
-        (*(t.times for t in tracks), *(a.times for a in added), *windows, [begin_ns])
+        (
+            *(t.times + d for t in tracks for d in echoes.delays_ns),
+            *(a.times for a in added),
+            *windows,
+            [begin_ns],
+        )
     )
     times = times[(times >= begin_ns) & (times < end_ns)]
     times.sort()
-    volts = _line_voltage(tracks, table, node, times)
+    if len(echoes.delays_ns) == 1:
+        volts = _line_voltage(tracks, table, node, times)
+    else:
+        volts = np.zeros(len(times))
+        for delay, weight in zip(echoes.delays_ns, echoes.weights, strict=True):
+            volts += weight * _line_voltage(tracks, table, node, times - delay)
     for addition in added:
         volts += addition.volts[np.searchsorted(addition.times, times, "right") - 1]
     if swapped:

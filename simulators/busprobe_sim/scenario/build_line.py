@@ -35,6 +35,10 @@ _DRIVERS = {
 }
 
 
+# 0.66 of the speed of light, usual for twisted pairs (B&B "RS-422 and RS-485 Applications", p. 29).
+_WAVE_M_PER_S = 0.66 * 299_792_458.0
+
+
 def line_parameters(part: LinePart) -> LineParameters:
     """The cable and what disturbs it."""
     ends = (0.0, part.length_m)
@@ -48,6 +52,8 @@ def line_parameters(part: LinePart) -> LineParameters:
         burst_rate_hz=part.noise.bursts_per_s,
         burst_us=part.noise.burst_us,
         burst_v=part.noise.burst_v,
+        round_trip_us=2e6 * part.length_m / _WAVE_M_PER_S if part.reflection else 0.0,
+        reflection=part.reflection,
     )
 
 
@@ -120,6 +126,7 @@ def station_parameters(device: DevicePart, line: LinePart) -> StationParameters:
         late_last_byte_rate=timing.late_last_byte_rate,
         pause_after=timing.pause_after,
         pause_ms=timing.pause_ms,
+        keeps_t1_5=timing.keeps_t1_5,
         sync_loss_rate=timing.sync_loss_rate,
         resync_ms=timing.resync_ms,
     )

@@ -207,6 +207,8 @@ class TimingPart(Part):
     """Its answers pause after so many bytes; 0 for never."""
     pause_ms: NotNegative = 0.0
     """Length of that pause [ms]."""
+    keeps_t1_5: bool = False
+    """A strict device that drops a request with a silence of more than t1.5 inside."""
     sync_loss_rate: Rate = 0.0
     """Share of frames for others after which it is deaf for a while."""
     resync_ms: NotNegative = 500.0

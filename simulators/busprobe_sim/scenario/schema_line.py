@@ -126,6 +126,8 @@ class LinePart(Part):
     """Length of the cable [m]."""
     loop_ohm_per_m: Positive = 0.17
     """Loop resistance, both cores together [ohm/m]."""
+    reflection: Annotated[float, Field(ge=0, le=0.95)] = 0.0
+    """Share of a wave that comes back from the ends of the cable; 0 leaves reflections out."""
     terminators_m: tuple[NotNegative, ...] | None = None
     """Positions of 120 ohm terminators [m]; both ends if left out."""
     bias: tuple[BiasPart, ...] = (BiasPart(),)
