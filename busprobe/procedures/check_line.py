@@ -16,7 +16,7 @@ from busprobe.diagnosis.line_health import (
     tallies,
 )
 from busprobe.diagnosis.line_health.disturbance import Exposure
-from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS
+from busprobe.diagnosis.line_health.experiment import FEWEST_ROUNDS, LISTEN_NS, MOST_ROUNDS
 from busprobe.link.line_errors import LineErrors
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange, Unframed
@@ -152,6 +152,17 @@ async def _target(bus: Bus, device: Device, exchanges: list[Exchange]) -> Target
     return refused or Target(device.address, functions[0], 0, _LONG_READS[-1])
 
 
+def _progress(rounds: int, seconds: float, purpose: str) -> Progress:
+    """How far the experiment is after so many whole rounds, which took so long [s]."""
+    each_s = seconds / rounds if rounds else None
+    if rounds < FEWEST_ROUNDS:
+        left_s = None if each_s is None else each_s * (FEWEST_ROUNDS - rounds)
+        return Progress(rounds, FEWEST_ROUNDS, left_s, purpose)
+    # From here on it ends as soon as the answer is sure.
+    most_s = None if each_s is None else each_s * (MOST_ROUNDS - rounds)
+    return Progress(0, 0, most_s, f"at most, not sure yet; {purpose}")
+
+
 async def _run(
     bus: Bus,
     test: LineTest,
@@ -161,9 +172,9 @@ async def _run(
     should_stop: Callable[[], bool],
 ) -> None:
     bus.take_stray_pieces()
+    begun_ns = bus.now()
     while not should_stop() and (question := test.next_question()) is not None:
-        done = min(test.rounds, FEWEST_ROUNDS)
-        observe(Progress(done, FEWEST_ROUNDS, None, question.purpose))
+        observe(_progress(test.rounds - 1, (bus.now() - begun_ns) / 1e9, question.purpose))
         before = counters(bus)
         exchange = await bus.exchange(
             question.address,

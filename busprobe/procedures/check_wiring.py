@@ -74,6 +74,8 @@ class WiringCheck:
     _start_ns: int = 0
     _next_ns: int = 0
     _polls: int = 0
+    _round_s: float = 0.0
+    _ahead_s: float = 0.0
     _refused: bool = field(default=False)
 
     async def run(self) -> WiringDiagnosis:
@@ -81,11 +83,16 @@ class WiringCheck:
         self._start_ns = self._next_ns = self.reader.bus.now()
         plan = self.plan
         if self.operator is None or plan.load is None:
+            self._round_s = self._ahead_s = plan.passive_s
             await self._hold(plan.passive_s, "watching the meter")
             return self._tell()
         phases = _phases(plan.load, plan.system)
+        cycle_s = len(phases) * (plan.on_s + plan.off_s)
+        self._round_s = self._ahead_s = plan.baseline_s + cycle_s
         await self._hold(plan.baseline_s, "learning how restless the site is")
         for cycle in range(plan.most_cycles):
+            if cycle:
+                self._round_s = self._ahead_s = cycle_s
             for phase in phases:
                 for on in (True, False):
                     if not await self._switch(plan.load, phase, on):
@@ -136,18 +143,25 @@ class WiringCheck:
 
     async def _hold(self, duration_s: float, text: str) -> None:
         until = self.reader.bus.now() + round(duration_s * 1e9)
+        self._ahead_s -= duration_s
         while self.reader.bus.now() < until and not self.should_stop():
             remaining = max(0.0, (until - self.reader.bus.now()) / 1e9)
-            await self._poll(f"{text}, {remaining:.0f} s more")
+            await self._poll(f"{text}, {remaining:.0f} s more", remaining)
 
-    async def _poll(self, text: str) -> None:
-        """Wait for the next second, listening, and read the meter."""
+    async def _poll(self, text: str, held_s: float = 0.0) -> None:
+        """Wait for the next second, listening, and read the meter.
+
+        Args:
+            text: What is being done.
+            held_s: How long that goes on [s]; with what follows it is what is left of the round.
+        """
         bus = self.reader.bus
         now = bus.now()
         if self._next_ns > now:
             await bus.listen(self._next_ns - now)
         self._next_ns = max(self._next_ns + POLL_NS, bus.now())
-        self.observe(Progress(self._polls, 0, None, text))
+        left_s = held_s + self._ahead_s
+        self.observe(Progress(round(self._round_s - left_s), round(self._round_s), left_s, text))
         readings = await self.reader.poll()
         self._polls += 1
         if self._watch is None:

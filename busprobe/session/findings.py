@@ -133,7 +133,12 @@ def addresses_summary(verdicts: Mapping[int, DuplicateVerdict]) -> str:
     """How the duplicate check ended."""
     if not verdicts:
         return "No address was checked."
-    return "; ".join(f"address {a}: {v.verdict}" for a, v in sorted(verdicts.items())) + "."
+    told = []
+    for verdict, said in _DUPLICATE_WORDS.items():
+        here = [str(a) for a, v in sorted(verdicts.items()) if v.verdict == verdict]
+        if here:
+            told.append(f"address {', '.join(here)}: {said[0] if len(here) == 1 else said[1]}")
+    return "; ".join(told) + "."
 
 
 def change_intent(plan: ChangePlan) -> str:
@@ -391,6 +396,13 @@ def after_identify(found: Identified) -> list[Finding]:
 _HARMLESS = {AnomalyKind.UNANSWERED, AnomalyKind.UNPUBLISHED_MODEL, AnomalyKind.IRREGULAR_END}
 
 DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided")
+# What a test for two devices found, of one address and of several; what matters most comes first.
+_DUPLICATE_WORDS = {
+    "duplicate": ("more than one device", "more than one device at each"),
+    "undecided": ("undecided", "undecided"),
+    "silent": ("nobody answers", "nobody answers"),
+    "single": ("one device", "one device each"),
+}
 WIRING_CODES = tuple(wiring_catalogue.ENTRIES)
 
 

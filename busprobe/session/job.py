@@ -23,6 +23,7 @@ from busprobe.procedures.change_plan import ChangePlan, ChangeResult
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.listen import Listening
 from busprobe.procedures.operator import Operator
+from busprobe.procedures.progress import Several
 from busprobe.session import findings as words
 from busprobe.session.changing import make_change, plan_change
 from busprobe.session.events import (
@@ -78,12 +79,13 @@ class Job(MeterWork):
             self.emit(StepFinished(Step.ADDRESSES, StepEnd.FAILED, words.NOT_SERIAL))
             raise InputError(words.NOT_SERIAL, words.NOT_SERIAL_NEXT)
         verdicts: dict[int, DuplicateVerdict] = {}
+        tests = Several(self.progress(Step.ADDRESSES), len(addresses), self.bus.now)
         for address in addresses:
             if self.should_stop():
                 break
             await self.settle(address)
             device = self.devices.get(address) or Device(address)
-            verdicts[address] = await self.look_for_duplicate(device, Step.ADDRESSES)
+            verdicts[address] = await self.look_for_duplicate(device, Step.ADDRESSES, tests.next())
         self.emit(
             StepFinished(
                 Step.ADDRESSES,

@@ -13,6 +13,7 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.check_duplicate import background_of, check_duplicate
 from busprobe.procedures.find_settings import COMMON_SETTINGS, find_settings
 from busprobe.procedures.identify import identify
+from busprobe.procedures.progress import Observer
 from busprobe.procedures.read_meters import DeviceReadings, MeterReader
 from busprobe.profiles.schema import DeviceProfile
 from busprobe.session import findings as words
@@ -145,15 +146,26 @@ class MeterWork(Workplace):
             rounds += 1
             due = max(due + round(period_s * 1e9), self.bus.now())
 
-    async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
-        """Test one address, and put the verdict into words."""
+    async def look_for_duplicate(
+        self, device: Device, step: Step, observe: Observer | None = None
+    ) -> DuplicateVerdict:
+        """Test one address, and put the verdict into words; what was stopped says nothing.
+
+        Args:
+            device: What is known of the device there.
+            step: The step it belongs to.
+            observe: Told before each request, in place of the observer of the step.
+        """
         verdict = await check_duplicate(
             self.bus,
             device.address,
             identity=device,
             background=background_of(self.exchanges, device.address, self.bus.line),
-            observe=self.progress(step),
+            observe=observe or self.progress(step),
+            should_stop=self.should_stop,
         )
+        if self.stopped_short(verdict):
+            return verdict
         self.clear_findings(device.address, words.DUPLICATE_CODES)
         finding = duplicate_finding(verdict, device)
         if finding is not None:
@@ -161,3 +173,7 @@ class MeterWork(Workplace):
         if verdict.verdict != "silent":
             self.know(replace(device, duplicate=verdict.verdict))
         return verdict
+
+    def stopped_short(self, verdict: DuplicateVerdict) -> bool:
+        """Whether a test for two devices was stopped before it knew."""
+        return self.should_stop() and verdict.verdict not in ("single", "duplicate")

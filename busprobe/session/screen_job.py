@@ -17,6 +17,7 @@ from busprobe.session.job import Job
 if TYPE_CHECKING:
     from busprobe.diagnosis.duplicate import DuplicateVerdict
     from busprobe.model.device import Device
+    from busprobe.procedures.progress import Observer
 
 
 @dataclass
@@ -31,9 +32,13 @@ class ScreenJob(Job):
     was_read: set[int] = field(default_factory=set)
     serials: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
-    async def look_for_duplicate(self, device: Device, step: Step) -> DuplicateVerdict:
+    async def look_for_duplicate(
+        self, device: Device, step: Step, observe: Observer | None = None
+    ) -> DuplicateVerdict:
         """Test one address, put the verdict into words, and tell it."""
-        verdict = await super().look_for_duplicate(device, step)
+        verdict = await super().look_for_duplicate(device, step, observe)
+        if self.stopped_short(verdict):
+            return verdict
         self.serials[device.address] = verdict.serials
         self.emit(DuplicateSeen(verdict))
         if step is Step.FIND:

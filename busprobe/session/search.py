@@ -17,7 +17,7 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.fast_sweep import FAST_LISTEN_NS, fast_sweep, miss_probability
 from busprobe.procedures.find_settings import SettingsSearch, find_settings
 from busprobe.procedures.identify import Identified, identify
-from busprobe.procedures.progress import Progress
+from busprobe.procedures.progress import Progress, Several
 from busprobe.procedures.sweep import (
     LIKELY_ADDRESSES,
     Sweep,
@@ -223,12 +223,15 @@ class Search:
         job = self.job
         if not job.bus.is_serial or not self.plan.duplicates:
             return
-        for settings, address in sorted(self._identified - self._tested, key=lambda k: k[1]):
+        untested = sorted(self._identified - self._tested, key=lambda k: k[1])
+        tests = Several(job.progress(Step.FIND), len(untested), job.bus.now)
+        for settings, address in untested:
             if job.should_stop():
                 break
             await job.settle(address)
-            await job.look_for_duplicate(job.devices[address], Step.FIND)
-            self._tested.add((settings, address))
+            verdict = await job.look_for_duplicate(job.devices[address], Step.FIND, tests.next())
+            if not job.stopped_short(verdict):
+                self._tested.add((settings, address))
         if self._home is not None:
             await job.bus.configure(self._home)
 

@@ -282,6 +282,13 @@ class BusprobeApp(App[None]):
         here = names.index(self.theme) if self.theme in names else -1
         self.theme = names[(here + 1) % len(names)]
 
+    def action_help_quit(self) -> None:
+        """Ctrl-C copies a selection; whoever means to leave or to stop is told how."""
+        stop = "" if self.state.running is None else "x stops the running step. "
+        self.notify(
+            f"{stop}q leaves busprobe, Ctrl-Q also while a field takes the keys.", markup=False
+        )
+
     async def action_quit(self) -> None:
         """Stop and leave; a change is brought to a safe point first, and told."""
         self.session.stop()

@@ -7,6 +7,7 @@ from collections.abc import Awaitable, Callable
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
 from busprobe.tui.actions import Action, Scope, actions_in
+from busprobe.tui.widgets.key_line import is_possible_on
 
 
 class ActionProvider(Provider):
@@ -19,8 +20,7 @@ class ActionProvider(Provider):
             if action.name in ("command_palette", "back"):
                 continue
             target = self.app if action.scope is Scope.APP else self.screen
-            name, _, rest = action.call.partition("(")
-            if target.check_action(name, (rest,) if rest else ()):
+            if is_possible_on(target, action):
                 offered.append(action)
         return offered
 

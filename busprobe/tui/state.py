@@ -249,6 +249,10 @@ class JobState:
                 self.hands_help = False
             case events.DeviceKnown(device):
                 self.devices[device.address] = device
+                if device.duplicate == "single" and device.address in self.outcomes:
+                    # The test for a second one ends with requests at rates that are off: that
+                    # they were not understood does not make the device silent.
+                    self.outcomes[device.address] = Outcome.ANSWERED
                 if self.selected is None:
                     self.selected = device.address
             case events.ExchangeMade(exchange):

@@ -62,7 +62,7 @@ def demo_stops(meter: int) -> tuple[Stop, ...]:
             lambda state, _step, _read: _found(state),
         ),
         Stop(
-            "Do two meters share an address? Press 3 (s looks again).",
+            "Do two meters share an address? Press 3, then s if it was not tested yet.",
             lambda state, step, _read: _checked(state, step),
         ),
         Stop(

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len, set_cell_size
+
 from busprobe.model.device import Device
 from busprobe.model.device_text import visible
 from busprobe.model.exchange import Outcome
@@ -95,7 +97,8 @@ def device(state: JobState, known: Device, glyphs: Glyphs, colours: Colours) -> 
     if worst and worst[0].severity is not Severity.NOTE:
         return severity(worst[0].severity, glyphs, colours)
     last = state.outcomes.get(known.address)
-    if last is None or last is Outcome.ANSWERED:
+    # A refusal is an answer, and what most devices give to the short question of the search.
+    if last in (None, Outcome.ANSWERED, Outcome.EXCEPTION):
         return Shown(glyphs.ok, "answers", colours.ok)
     return outcome(last, glyphs, colours)
 
@@ -153,7 +156,7 @@ def step(state: JobState, which: Step, glyphs: Glyphs, colours: Colours) -> Show
         return _link(state, glyphs, colours)
     match view.state:
         case StepState.TO_DO:
-            if which is Step.ADDRESSES and _twice(state):
+            if which is Step.ADDRESSES and (_twice(state) or _all_tested(state)):
                 return _done(state, which, glyphs, colours)
             return Shown(glyphs.idle, "to do", colours.dim)
         case StepState.RUNNING:
@@ -244,6 +247,18 @@ def _twice(state: JobState) -> int:
     return sum(d.duplicate == "duplicate" for d in state.devices.values())
 
 
+def _all_tested(state: JobState) -> bool:
+    """Whether the search has tested every address for a second device already."""
+    searching = state.steps[Step.FIND].state is StepState.RUNNING
+    decided = all(d.duplicate in ("single", "duplicate") for d in state.devices.values())
+    return bool(state.devices) and decided and not searching
+
+
+def times(count: int) -> str:
+    """How often, in words."""
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
 def percent(view: StepView) -> str:
     """Progress of a running step as "42 %", or nothing."""
     if view.progress is None or view.progress.total <= 0:
@@ -279,6 +294,13 @@ def number(value: float, decimals: int, glyphs: Glyphs) -> str:
     if not math.isfinite(value):
         return glyphs.dash
     return f"{value:,.{decimals}f}".replace(",", " ").replace("-", glyphs.minus)
+
+
+def cut(text: str, width: int, glyphs: Glyphs) -> str:
+    """Text in a row of so many columns, with a sign where it was too long."""
+    if cell_len(text) <= width:
+        return text
+    return set_cell_size(text, max(0, width - 1)) + glyphs.ellipsis if width > 0 else ""
 
 
 def wrapped(text: str, width: int) -> list[str]:

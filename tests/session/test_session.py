@@ -68,7 +68,9 @@ def test_the_job_from_link_to_wiring(session: Session) -> None:
     raised = [e.finding.code for e in heard.all if isinstance(e, events.FindingRaised)]
     assert "duplicate-address" in raised
     session.check_addresses((1, 2))
-    assert "address 1: duplicate" in heard.end_of(Step.ADDRESSES).summary
+    assert heard.end_of(Step.ADDRESSES).summary == (
+        "address 1: more than one device; address 2: one device."
+    )
     session.check_wiring(2, KnownLoad(2000.0))
     asked = heard.until(events.OperatorAsked)
     assert isinstance(asked, events.OperatorAsked)
@@ -77,6 +79,13 @@ def test_the_job_from_link_to_wiring(session: Session) -> None:
     assert heard.end_of(Step.WIRING).end is StepEnd.DONE
     raised = [e.finding.code for e in heard.all if isinstance(e, events.FindingRaised)]
     assert "ct-reversed" in raised
+    told = [e for e in heard.all if isinstance(e, events.StepProgress)]
+    assert {e.total for e in told if e.step is Step.ADDRESSES} == {2}
+    wiring = [e for e in told if e.step is Step.WIRING]
+    assert all(0 <= e.done <= e.total and (e.remaining_s or 0.0) >= 0.0 for e in wiring)
+    # Quick hands: 12 s of rest, then 9 s on and 9 s off at each of three phases.
+    assert wiring[0].total == 66
+    assert wiring[0].remaining_s == 66.0
 
 
 def test_a_refusal_ends_the_wiring_step(session: Session) -> None:

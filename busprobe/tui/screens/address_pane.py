@@ -40,6 +40,8 @@ class AddressList(LineList):
         c, g, state = self.colours, self.glyphs, self.state
         device = self.device_at(index)
         shown = words.duplicate(device.duplicate, g, c)
+        if device.duplicate == "undecided" and device.address not in state.verdicts:
+            shown = words.Shown(g.idle, "not tested", c.dim)
         asked, answered = state.counts.get(device.address, (0, 0))
         first = Text.assemble(
             (f"{device.address:>4}  ", Style(color=c.accent, bold=True)),
@@ -53,7 +55,7 @@ class AddressList(LineList):
         if others:
             listed = ", ".join(map(words.safe, others))
             first.append(f"  and {listed}", Style(color=c.fail, bold=True))
-        reason = f"asked {asked} times, answered {answered} times"
+        reason = f"asked {words.times(asked)}, answered {words.times(answered)}"
         about = [f for f in state.findings_at(device.address) if "duplicate" in f.code]
         if about and about[0].evidence:
             reason = words.safe(about[0].evidence[0].text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len
 from rich.style import Style
 from textual import events
 from textual.message import Message
@@ -164,7 +164,7 @@ class BusStrip(CanvasPanel, can_focus=False):
         canvas.write(left + 1, 3, number, address)
         room = inner - len(number) - 3
         word = shown.word if len(shown.word) <= room else shown.word.split()[0]
-        word = _fit(word, room, g.ellipsis) if room >= _SHORTEST_WORD else ""
+        word = words.cut(word, room, g) if room >= _SHORTEST_WORD else ""
         state_text = f"{shown.sign} {word}".rstrip()
         canvas.write(left + 2 + len(number), 3, state_text, state_style)
         name = words.safe(str(device.identity))
@@ -178,17 +178,13 @@ class BusStrip(CanvasPanel, can_focus=False):
             told = number or f"{g.unknown} serial"
             rows = [(told, c.ink)] if bottom == 5 else [(name, c.ink), (told, c.ink)]
         for row, (text, colour) in zip(range(4, bottom), rows, strict=False):
-            canvas.write(left + 1, row, _fit(text, inner, g.ellipsis), Style(color=colour))
+            canvas.write(left + 1, row, words.cut(text, inner, g), Style(color=colour))
 
     def _power(self, device: Device) -> str:
         """What the device gives or draws now, as its register says."""
         latest = self.state.latest(device.address)
         power = None if latest is None else latest.quantities.get("P")
         return "" if power is None else f"{words.number(power, 0, self.glyphs)} W"
-
-
-def _fit(text: str, width: int, ellipsis: str) -> str:
-    return text if cell_len(text) <= width else set_cell_size(text, width - 1) + ellipsis
 
 
 def _tail(text: str, width: int, ellipsis: str) -> str:

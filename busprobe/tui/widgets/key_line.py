@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 from rich.style import Style
 from textual import events
+from textual.dom import DOMNode
 
 from busprobe.tui.actions import Action, Scope, actions_in
 from busprobe.tui.widgets.canvas import Canvas
@@ -74,9 +75,13 @@ class KeyLine(CanvasPanel):
 
 def is_possible(widget: CanvasPanel, action: Action) -> bool:
     """Whether an action can be done now."""
+    return is_possible_on(widget.app if action.scope is Scope.APP else widget.screen, action)
+
+
+def is_possible_on(target: DOMNode, action: Action) -> bool:
+    """Whether an action can be done now on the application or screen that it belongs to."""
     name, _, rest = action.call.partition("(")
     parameters: tuple[object, ...] = (rest,) if rest else ()
-    target = widget.app if action.scope is Scope.APP else widget.screen
     return bool(target.check_action(name, parameters))
 
 

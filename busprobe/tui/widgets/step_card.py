@@ -122,4 +122,5 @@ class StepCard(CanvasPanel):
             left = f"{words.duration(progress.remaining_s)} left"
             canvas.write(x, row, left, Style(color=c.ink))
             x += len(left) + 2
-        canvas.write(x, row, words.told(progress.text), Style(color=c.dim))
+        text = words.cut(words.told(progress.text), canvas.width - x, g)
+        canvas.write(x, row, text, Style(color=c.dim))

@@ -1,0 +1,104 @@
+"""What a state is called: a technician must not read trouble where there is none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from fake_session import FEEDER, GRID_AND_GENERATOR, FakeSession
+from stage import make_app, on_stage
+
+from busprobe.model.exchange import Outcome
+from busprobe.model.line import LineSettings, parse_link
+from busprobe.session import events
+from busprobe.session.events import Step
+from busprobe.tui import words
+from busprobe.tui.actions import Scope, actions_in
+from busprobe.tui.glyphs import GLYPHS, GlyphMode
+from busprobe.tui.screens.help import HelpScreen
+from busprobe.tui.state import JobState
+from busprobe.tui.theme import DARK
+from busprobe.wire import pdu
+
+SIGNS = GLYPHS[GlyphMode.BRAILLE]
+OPENED = events.LinkOpened(parse_link("sim:demo"), LineSettings(9600))
+READ = pdu.read_registers(3, 0, 2)
+
+
+def heard(address: int, outcome: Outcome) -> events.ExchangeMade:
+    return events.ExchangeMade(FakeSession().exchange(address, READ, outcome=outcome))
+
+
+def test_a_refusal_of_the_search_is_an_answer() -> None:
+    state = JobState()
+    untested = replace(FEEDER, duplicate="undecided")
+    state.apply_all([OPENED, heard(2, Outcome.EXCEPTION), events.DeviceKnown(untested)])
+    assert words.device(state, state.devices[2], SIGNS, DARK).word == "answers"
+    state.apply(heard(2, Outcome.SILENT))
+    assert words.device(state, state.devices[2], SIGNS, DARK).word == "silent"
+
+
+def test_requests_at_rates_that_are_off_make_no_device_silent() -> None:
+    state = JobState()
+    state.apply_all([OPENED, heard(2, Outcome.ANSWERED), heard(2, Outcome.SILENT)])
+    state.apply(events.DeviceKnown(replace(FEEDER, duplicate="single")))
+    assert words.device(state, state.devices[2], SIGNS, DARK).word == "answers"
+
+
+def test_what_the_search_has_tested_is_not_to_do() -> None:
+    state = JobState()
+    state.apply_all([OPENED, events.DeviceKnown(replace(FEEDER, duplicate="undecided"))])
+    assert words.step(state, Step.ADDRESSES, SIGNS, DARK).word == "to do"
+    state.apply(events.DeviceKnown(replace(FEEDER, duplicate="single")))
+    assert words.step(state, Step.ADDRESSES, SIGNS, DARK).word == "all single"
+    state.apply(events.DeviceKnown(replace(GRID_AND_GENERATOR, duplicate="undecided")))
+    assert words.step(state, Step.ADDRESSES, SIGNS, DARK).word == "to do"
+
+
+@pytest.mark.parametrize(("count", "said"), [(0, "never"), (1, "once"), (2, "twice"), (3, "3 times")])
+def test_how_often(count: int, said: str) -> None:
+    assert words.times(count) == said
+
+
+def test_what_is_too_long_for_a_row_says_so() -> None:
+    assert words.cut("at 9600 Bd", 10, SIGNS) == "at 9600 Bd"
+    assert words.cut("at 9600 Bd", 9, SIGNS) == "at 9600 …"
+    assert words.cut("at 9600 Bd", 0, SIGNS) == ""
+
+
+async def test_an_address_that_was_not_tested_is_not_called_undecided() -> None:
+    async with on_stage(make_app()) as stage:
+        await stage.open()
+        stage.session.emit(events.DeviceKnown(replace(FEEDER, duplicate="undecided")))
+        await stage.settle()
+        await stage.press("3")
+        assert "not tested" in stage.screen_text()
+        assert "undecided" not in stage.screen_text()
+        assert "asked never, answered never" in stage.screen_text()
+
+
+async def test_ctrl_c_names_the_keys_of_this_program() -> None:
+    async with on_stage(make_app()) as stage:
+        await stage.open()
+        await stage.press("ctrl+c")
+        assert "q leaves busprobe" in stage.notices()
+        assert "x stops" not in stage.notices()
+        await stage.press("s")
+        await stage.play(3)
+        assert stage.app.state.running is Step.FIND
+        await stage.press("ctrl+c")
+        assert "x stops the running step" in stage.notices()
+        assert "quit the app" not in stage.notices()
+
+
+async def test_help_names_first_the_keys_that_do_something_here() -> None:
+    async with on_stage(make_app()) as stage:
+        await stage.press("f1")
+        screen = stage.app.screen
+        assert isinstance(screen, HelpScreen)
+        now, _, later = screen.text().plain.partition("Keys that work at other times")
+        assert "Start the step that is shown." in now
+        assert "Say that you did what was asked." not in now
+        assert "Say that you did what was asked." in later
+        told = {a.help.split()[-1] for a in actions_in(Scope.WORK)}
+        assert all(word in now + later for word in told)
