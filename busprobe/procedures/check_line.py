@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
@@ -63,6 +63,7 @@ async def check_line(
     should_stop: Callable[[], bool] = lambda: False,
     overheard: Overheard | None = None,
     vary_settings: bool = True,
+    shared: Mapping[int, float] | None = None,
 ) -> LineCheck:
     """Ask devices under varied conditions until every cause is sure or ruled out.
 
@@ -76,6 +77,8 @@ async def check_line(
             moment first.
         vary_settings: Try other formats where whole answers come with error marks, and other rates
             and formats where an address stays silent. The line's own are set again afterwards.
+        shared: Probability that two devices share an address, by address, where a test said so
+            before.
     """
     begin = counters(bus)
     exchanges: list[Exchange] = []
@@ -88,7 +91,7 @@ async def check_line(
     if overheard is None:
         observe(Progress(0, 0, _LISTEN_FIRST_NS / 1e9, "listening, nothing is sent yet"))
         overheard = await bus.listen(_LISTEN_FIRST_NS)
-    test = LineTest(targets, bus.line.character_ns / 1e9, stray_alone(overheard))
+    test = LineTest(targets, bus.line.character_ns / 1e9, stray_alone(overheard), shared or {})
     await _run(bus, test, exchanges, observe, on_exchange, should_stop)
     duplicates: dict[int, DuplicateVerdict] = {}
     by_address = {d.address: d for d in devices}

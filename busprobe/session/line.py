@@ -103,9 +103,15 @@ class LineWork:
         overheard = await self._listen_first(insist, listen_first_s)
         start_s = job.bus_time_s
         devices = [job.devices.get(a) or Device(a) for a in addresses]
+        shared = {
+            address: finding.probability
+            for (code, address), finding in job.findings.items()
+            if code == "duplicate-address" and address is not None
+        }
         check = await check_line(
             job.bus,
             devices,
+            shared=shared,
             observe=job.progress(Step.LINE),
             on_exchange=self._tell,
             should_stop=job.should_stop,

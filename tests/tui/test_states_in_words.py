@@ -55,7 +55,9 @@ def test_what_the_search_has_tested_is_not_to_do() -> None:
     assert words.step(state, Step.ADDRESSES, SIGNS, DARK).word == "to do"
 
 
-@pytest.mark.parametrize(("count", "said"), [(0, "never"), (1, "once"), (2, "twice"), (3, "3 times")])
+@pytest.mark.parametrize(
+    ("count", "said"), [(0, "never"), (1, "once"), (2, "twice"), (3, "3 times")]
+)
 def test_how_often(count: int, said: str) -> None:
     assert words.times(count) == said
 

@@ -9,8 +9,8 @@ until every cause is sure or ruled out, or asking no longer helps.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from busprobe.diagnosis.line_health.causes import Weighed, weigh
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
@@ -82,11 +82,15 @@ class LineTest:
         targets: Whom to ask.
         character_s: Duration of a character [s].
         alone: Stray bytes heard while nothing was sent.
+        earlier: Probability that two devices share an address, by address, where a test said so
+            before this experiment. It counts where answers are damaged now, until the address is
+            tested anew: somebody may have parted the two meanwhile.
     """
 
     targets: Sequence[Target]
     character_s: float
     alone: Exposure = NOTHING
+    earlier: Mapping[int, float] = field(default_factory=dict)
     samples: list[Sample] = field(default_factory=list)
     duplicates: dict[int, tuple[str, float]] = field(default_factory=dict)
     patience: Patience = field(default_factory=Patience)
@@ -228,7 +232,17 @@ class LineTest:
     def weighed(self) -> Weighed:
         """What is known so far."""
         if self._weighed is None:
-            self._weighed = weigh(self.samples, self.character_s, self.duplicates, self.alone)
+            weighed = weigh(self.samples, self.character_s, self.duplicates, self.alone)
+            known = {
+                address: ("duplicate", self.earlier[address])
+                for address in weighed.suspects
+                if address in self.earlier and address not in self.duplicates
+            }
+            if known:
+                known |= self.duplicates
+                again = weigh(self.samples, self.character_s, known, self.alone)
+                weighed = replace(again, suspects=weighed.suspects)
+            self._weighed = weighed
         return self._weighed
 
 
