@@ -110,6 +110,10 @@ class Bus:
         """Take the instant at which a recording of this bus begins [ns] for the present one."""
         self._clock_ns = t_ns
 
+    def catch_up(self) -> None:
+        """Set the clock by that of the link before work begins: what is timed begins now."""
+        self._set_clock()
+
     def _set_clock(self) -> None:
         """Set the clock by that of the link, where work beside the bus took a while."""
         link = self.link

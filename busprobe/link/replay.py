@@ -136,11 +136,21 @@ class ReplayLink:
         return self._now_ns
 
     def moment(self, clock_ns: int) -> int:
-        """Virtual time [ns], moved by the next recorded leap where that comes next."""
-        step = self._steps[self._at] if self._at < len(self._steps) else None
-        if isinstance(step, Moment) and clock_ns >= step.t_ns - step.leap_ns + self._shift_ns:
+        """Virtual time [ns], moved by the next recorded leap where that comes next.
+
+        Leaps with nothing between them are one: a step begins with one, its first wait with
+        another, and whoever replays it otherwise knows of no such beginning.
+        """
+        leapt = False
+        while self._at < len(self._steps):
+            step = self._steps[self._at]
+            if not isinstance(step, Moment) or (leapt and not step.leap_ns):
+                break
+            if clock_ns < step.t_ns - step.leap_ns + self._shift_ns:
+                break
             self._at += 1
             self._now_ns = max(self._now_ns, step.t_ns + self._shift_ns)
+            clock_ns, leapt = self._now_ns, True
         return self._now_ns
 
     def line_errors(self) -> LineErrors | None:

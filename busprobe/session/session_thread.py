@@ -99,9 +99,7 @@ class SessionThread:
     def working_s(self) -> float:
         """How long the running step is at work, on the link's clock [s]; 0 while none runs."""
         job, since_ns = self._job, self._working_since_ns
-        if job is None or since_ns is None:
-            return 0.0
-        return max(0, job.bus.now() - since_ns) / 1e9
+        return 0.0 if job is None or since_ns is None else (job.bus.now() - since_ns) / 1e9
 
     @property
     def changing(self) -> bool:
@@ -248,16 +246,17 @@ class SessionThread:
     @contextlib.contextmanager
     def _overseen(self, job: ScreenJob, name: str) -> Iterator[None]:
         """Whatever a step does becomes a stint, however it ends."""
-        # The clock of the bus stands still while nothing runs: thinking belongs to no step.
-        start_ns, before = max(job.bus.now(), job.bus.link.now()), len(job.exchanges)
+        # The clock of the bus stands still while nothing runs: thinking belongs to no step, and
+        # what a step waits for begins with it.
+        job.bus.catch_up()
+        start_ns, before = job.bus.now(), len(job.exchanges)
         self._working_since_ns = start_ns
         try:
             yield
         finally:
             self._working_since_ns = None
             stint = Stint(
-                name, job.endpoint, start_ns, max(start_ns, job.bus.now()),
-                tuple(job.exchanges[before:]),
+                name, job.endpoint, start_ns, job.bus.now(), tuple(job.exchanges[before:]),
                 tuple(job.findings.values()),
             )  # fmt: skip
             for overseer in tuple(self._overseers):

@@ -19,7 +19,7 @@ from busprobe.session.stint import Stint
 THOUGHT_S = 300.0
 
 
-def test_thinking_between_two_steps_belongs_to_neither() -> None:
+def test_thinking_between_steps_belongs_to_none_and_shortens_no_wait() -> None:
     """The clock of the link runs on while the technician thinks; that of the bus does not."""
     links: list[Link] = []
     open_virtual = link_opener(pace="virtual")
@@ -30,6 +30,7 @@ def test_thinking_between_two_steps_belongs_to_neither() -> None:
         return opened
 
     stints: list[Stint] = []
+    listened: list[str] = []
     over = threading.Semaphore(0)
 
     def note(stint: Stint) -> None:
@@ -43,6 +44,8 @@ def test_thinking_between_two_steps_belongs_to_neither() -> None:
     def hear(event: Event) -> None:
         if isinstance(event, events.LinkOpened):
             opened.set()
+        if isinstance(event, events.StepFinished) and event.step is events.Step.LINK:
+            listened.append(event.summary)
 
     session.subscribe(hear)
     try:
@@ -54,10 +57,14 @@ def test_thinking_between_two_steps_belongs_to_neither() -> None:
             assert session.working_s == 0.0
             (link,) = links
             asyncio.run(_think(link))
+        session.listen(10.0)
+        assert over.acquire(timeout=60.0)
     finally:
         session.close()
 
-    first, second = ((s.end_ns - s.start_ns) / 1e9 for s in stints)
+    assert listened == ["Not a byte was heard in 10 s."]
+    assert stints[2].end_ns - stints[2].start_ns == pytest.approx(10e9, abs=1e9)
+    first, second = ((s.end_ns - s.start_ns) / 1e9 for s in stints[:2])
     assert second == pytest.approx(first, abs=5.0)
     assert second < THOUGHT_S / 10
     # The first request of a step comes soon after its start: a pause before is no listening.
