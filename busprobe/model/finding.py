@@ -15,6 +15,15 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
+def certainty(probability: float) -> str:
+    """A probability in words, never rounded up to certainty."""
+    if probability >= 0.9995:
+        return "over 99.9 %"
+    if probability >= 0.99:
+        return f"{100 * probability:.1f} %"
+    return f"{100 * probability:.0f} %" if probability >= 0.005 else "under 1 %"
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """One piece of evidence.

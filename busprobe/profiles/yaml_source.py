@@ -39,6 +39,7 @@ MOST_VALUES = 100_000
 DEEPEST = 40
 MOST_MISTAKES = 50
 
+_LONGEST_VALUE = 60
 _WORDS = {
     "missing": "is missing",
     "extra_forbidden": "is not a key that is known here",
@@ -165,7 +166,11 @@ def _words(error: ErrorDetails) -> str:
         return text
     if given is None:
         return f"{text}, but nothing is given"
-    return f"{text}, not {given!r}" if known else f"{text} (it is {given!r})"
+    # A file of another kind is one long value.
+    shown = (
+        repr(given) if len(repr(given)) <= _LONGEST_VALUE else f"{repr(given)[:_LONGEST_VALUE]}…"
+    )
+    return f"{text}, not {shown}" if known else f"{text} (it is {shown})"
 
 
 def _line(name: str, place: tuple[int, int] | None, path: Sequence[str], text: str) -> str:

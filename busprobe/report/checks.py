@@ -8,7 +8,7 @@ from busprobe.diagnosis.catalogue import devices, wiring
 from busprobe.diagnosis.wiring import WiringVerdict
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
-from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.finding import Evidence, Finding, Severity, certainty
 from busprobe.report.content import CheckEntry, CheckState, EvidenceEntry
 from busprobe.report.names import Names
 from busprobe.report.visit import Visit, known_devices
@@ -128,7 +128,7 @@ def _alone(
     title = "One device answers at the address"
     told = [f for f in findings if f.code.startswith("duplicate-")]
     evidence = tuple(e for f in told for e in f.evidence)
-    sure = f"probability {told[0].probability:.4f}" if told else ""
+    sure = f"{certainty(told[0].probability)} sure" if told else ""
     if device.duplicate == "duplicate":
         return Check(
             "alone", subject, title, "", "more than one device", CheckOutcome.FAIL, sure,
@@ -177,7 +177,7 @@ def _wiring(
             outcome = CheckOutcome.FAIL
         return Check(
             "wiring", subject, title, "", test.diagnosis.verdict.value, outcome,
-            f"probability {test.diagnosis.probability:.4f}", (Evidence(None, why),),
+            f"{certainty(test.diagnosis.probability)} sure", (Evidence(None, why),),
         )  # fmt: skip
     outcome = _WIRING_OUTCOMES.get(end, CheckOutcome.NOT_TESTED)
     if any(f.severity is Severity.FAULT for f in told):
@@ -189,7 +189,7 @@ def _wiring(
         evidence = (Evidence(None, f"tested, but not decided: {end.value}"), *evidence)
     return Check(
         "wiring", subject, title, "", end.value, outcome,
-        f"probability {told[0].probability if told else test.diagnosis.probability:.4f}",
+        f"{certainty(told[0].probability if told else test.diagnosis.probability)} sure",
         evidence or (Evidence(None, f"{len(test.diagnosis.steps)} switchings of the load"),),
         tuple(f.code for f in told),
     )  # fmt: skip

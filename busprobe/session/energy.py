@@ -10,6 +10,7 @@ from busprobe.diagnosis.balance import BalanceDiagnosis, MeterRole, Role, Sign, 
 from busprobe.diagnosis.catalogue import balance as balance_catalogue
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Outcome
+from busprobe.model.finding import certainty
 from busprobe.procedures.check_balance import BalanceCheck, BalanceMeter, BalancePlan
 from busprobe.procedures.operator import Operator
 from busprobe.procedures.read_meters import DeviceReadings
@@ -136,7 +137,8 @@ def _intent(
 
 
 def _summary(diagnosis: BalanceDiagnosis) -> str:
-    text = f"Energy balance {diagnosis.verdict}, probability {diagnosis.probability:.4f}."
+    sure = "" if diagnosis.verdict == "undecided" else f", {certainty(diagnosis.probability)} sure"
+    text = f"Energy balance {diagnosis.verdict}{sure}."
     wrong = [m.name for m in diagnosis.meters if m.sign is Sign.REVERSED and m.decided]
     if wrong:
         text += f" {', '.join(wrong)} counts the wrong way round."

@@ -21,7 +21,7 @@ from busprobe.diagnosis.wiring import KnownLoad, MeterSystem, WiringDiagnosis
 from busprobe.model.device import Device
 from busprobe.model.errors import BusprobeError, InputError
 from busprobe.model.exchange import Exchange, Frame, Outcome
-from busprobe.model.finding import Evidence, Finding
+from busprobe.model.finding import Evidence, Finding, certainty
 from busprobe.model.line import LineSettings
 from busprobe.procedures.change_address import ChangePlan
 from busprobe.procedures.find_settings import SettingsSearch
@@ -158,8 +158,8 @@ def wiring_intent(address: int, load: KnownLoad | None) -> str:
 
 def wiring_summary(address: int, diagnosis: WiringDiagnosis) -> str:
     """How the wiring check ended."""
-    sure = f"probability {diagnosis.probability:.4f}"
-    text = f"Address {address}: wiring {diagnosis.verdict}, {sure}."
+    sure = "" if diagnosis.verdict == "undecided" else f", {certainty(diagnosis.probability)} sure"
+    text = f"Address {address}: wiring {diagnosis.verdict}{sure}."
     if diagnosis.verdict in ("fault", "ambiguous") and diagnosis.explanations:
         text += f" {diagnosis.explanations[0].remedy}"
     return text

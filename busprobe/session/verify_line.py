@@ -390,4 +390,4 @@ def summary(whole: Verification, link: LinkPart) -> str:
     counts = [
         f"{sum(c.outcome is outcome for c in here)} {outcome.value}" for outcome in CheckOutcome
     ]
-    return f"{link.name}: {', '.join(counts)}."
+    return f"On {link.name}: {', '.join(counts)}."

@@ -200,6 +200,8 @@ class BusprobeApp(App[None]):
             self.state.error = error
         else:
             self.state.opening = argument
+            # A recording says at which settings it was made.
+            self.state.settings_sought = settings is None and not argument.startswith("replay:")
             self.session.open(argument, settings)
 
     # Training --------------------------------------------------------------------------------

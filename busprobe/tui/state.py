@@ -124,6 +124,7 @@ class JobState:
         change_end: How the last change of address ended.
         separation: What a separation of two meters has seen so far.
         separation_end: How it ended.
+        settings_sought: Whether the line settings were not given, and are not found yet.
         watched: Addresses whose live values are being read.
         newest: The newest exchange at each address that was asked.
     """
@@ -160,6 +161,7 @@ class JobState:
     bench_tour: events.BenchTourPlanned | None = None
     recording: str = ""
     plan_file: str = ""
+    settings_sought: bool = False
     report: events.ReportWritten | None = None
     change: events.ChangePlanned | None = None
     change_end: events.ChangeEnded | None = None
@@ -233,7 +235,7 @@ class JobState:
             case events.LinkLost(error):
                 self._lose(error)
             case events.SettingsFound(settings):
-                self.settings = settings
+                self.settings, self.settings_sought = settings, False
             case events.StepStarted(step, intent):
                 self.steps[step] = StepView(StepState.RUNNING, intent)
                 self.prompt = None

@@ -219,6 +219,9 @@ def _line(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
 
 
 def _handover(state: JobState, glyphs: Glyphs, colours: Colours) -> Shown:
+    if state.plan_file and not state.checks and state.report is None:
+        # A plan is what the site is still to be held against.
+        return Shown(glyphs.idle, "plan written", colours.note)
     return _checked(state.checks, state, glyphs, colours)
 
 
@@ -266,6 +269,13 @@ def percent(view: StepView) -> str:
     return f"{100 * view.progress.done // view.progress.total} %"
 
 
+def line_settings(state: JobState) -> str:
+    """Line settings as they are known, nothing where there are none."""
+    if state.settings is None:
+        return ""
+    return "settings to be found" if state.settings_sought else str(state.settings)
+
+
 def duration(seconds: float) -> str:
     """A duration as a technician says it."""
     if seconds < 10:
@@ -278,15 +288,6 @@ def duration(seconds: float) -> str:
 def clock(seconds: float) -> str:
     """A time on the link's clock as minutes and seconds."""
     return f"{int(seconds // 60)}:{seconds % 60:06.3f}"
-
-
-def certainty(probability: float) -> str:
-    """A probability, never rounded up to certainty."""
-    if probability >= 0.9995:
-        return "over 99.9 %"
-    if probability >= 0.99:
-        return f"{100 * probability:.1f} %"
-    return f"{100 * probability:.0f} %" if probability >= 0.005 else "under 1 %"
 
 
 def number(value: float, decimals: int, glyphs: Glyphs) -> str:

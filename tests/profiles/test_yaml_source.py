@@ -161,3 +161,13 @@ def test_any_text_gives_a_model_or_an_input_error(text: str) -> None:
         assert error.cause  # noqa: PT017
     else:
         assert isinstance(plan, Plan)
+
+
+def test_a_file_of_another_kind_is_not_poured_out(tmp_path: Path) -> None:
+    file = tmp_path / "other.yaml"
+    file.write_text("root:x:0:0:root:/root:/bin/sh\n" * 200, encoding="utf-8")
+    with pytest.raises(InputError) as raised:
+        load_yaml_model(file, Plan, what="profile")
+    assert "must be a mapping" in raised.value.cause
+    assert raised.value.cause.endswith("…")
+    assert len(raised.value.cause) < 250

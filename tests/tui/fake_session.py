@@ -390,6 +390,7 @@ class FakeSession:
             "Asks addresses 1 to 247 one read each, at 9600 8N1, then identifies who answers. "
             "Nothing is written.",
         )
+        yield events.SettingsFound(LineSettings(9600))
         found = {device.address: device for device in DEVICES}
         for address in range(1, 248):
             pdu = bytes.fromhex("03 9C40 0002")

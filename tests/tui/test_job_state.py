@@ -14,6 +14,7 @@ from stage import make_app, on_stage
 
 from busprobe.model.errors import LinkError
 from busprobe.model.exchange import Exchange
+from busprobe.model.finding import certainty
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.model.reading import Snapshot
 from busprobe.session import events
@@ -120,10 +121,10 @@ def test_the_state_of_a_step_in_a_word(happened: list[events.Event], word: str) 
 
 
 def test_certainty_is_never_rounded_up() -> None:
-    assert words.certainty(0.9999) == "over 99.9 %"
-    assert words.certainty(0.9991) == "99.9 %"
-    assert words.certainty(0.62) == "62 %"
-    assert words.certainty(0.001) == "under 1 %"
+    assert certainty(0.9999) == "over 99.9 %"
+    assert certainty(0.9991) == "99.9 %"
+    assert certainty(0.62) == "62 %"
+    assert certainty(0.001) == "under 1 %"
 
 
 @given(

@@ -9,7 +9,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
-from busprobe.model.finding import Finding
+from busprobe.model.finding import Finding, certainty
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.frames import FramesScreen
@@ -61,7 +61,7 @@ class FindingScreen(Sheet):
         text.append(words.told(finding.summary), Style(color=c.ink, bold=True))
         where = "the bus" if finding.address is None else f"address {finding.address}"
         device = f", {words.safe(finding.device)}" if finding.device else ""
-        sure = words.certainty(finding.probability)
+        sure = certainty(finding.probability)
         text.append(f"\n{where}{device}  {g.dash}  {sure} sure", Style(color=c.dim))
         text.append(f"  {g.dash}  {words.safe(finding.code)}", Style(color=c.dim))
         for title, body in (("Cause", finding.cause), ("Remedy", finding.remedy)):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -154,12 +156,8 @@ class HandoverPane(Looks, Vertical):
         c, g = self.colours, self.glyphs
         state = self.state
         text = Text()
-        counts: dict[str, int] = {}
-        for check in state.checks.values():
-            counts[check.outcome.value] = counts.get(check.outcome.value, 0) + 1
-        if counts:
-            told = ", ".join(f"{count} {word}" for word, count in counts.items())
-            text.append(f"{told}\n", Style(color=c.ink, bold=True))
+        if state.checks:
+            text.append(f"{_totals(state.checks.values())}\n", Style(color=c.ink, bold=True))
         text.append("Recording ", Style(color=c.dim))
         if state.recording:
             text.append(words.safe(state.recording), Style(color=c.ink))
@@ -182,3 +180,11 @@ class HandoverPane(Looks, Vertical):
     def on_line_list_moved(self) -> None:
         """Show what the marked check rests on."""
         self._show_check()
+
+
+def _totals(checks: Collection[Check]) -> str:
+    """All checks by their outcome, those of other lines and of the plan alone included."""
+    outcomes = Counter(check.outcome.value for check in checks)
+    order = ("FAIL", "NOT TESTED", "PASS", "NOT APPLICABLE")
+    told = [f"{outcomes[word]} {word}" for word in order if outcomes[word]]
+    return f"All {len(checks)} checks: {', '.join(told)}"

@@ -11,6 +11,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.widgets import Select, Static
 
+from busprobe.model.finding import certainty
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.state import StepState
@@ -89,7 +90,7 @@ class CauseList(LineList):
             Text.assemble(
                 (g.bar[0] * filled, Style(color=c.accent)),
                 (g.bar[1] * (10 - filled), Style(color=c.faint)),
-                (f" {words.certainty(cause.probability):>11}  ", Style(color=c.ink, bold=True)),
+                (f" {certainty(cause.probability):>11}  ", Style(color=c.ink, bold=True)),
                 (f"{words.safe(cause.code.replace('-', ' '))}, {where}", Style(color=c.ink)),
             )
         ]
@@ -183,7 +184,7 @@ class LinePane(Views, Looks, Vertical):
                 shown = words.Shown(g.warn, "something is wrong", c.warn)
             head.append(str(shown), Style(color=shown.colour, bold=True))
             head.append(
-                f"  the line is sound with {words.certainty(sound)}; {weighed.bad} of "
+                f"  the line is sound with {certainty(sound)}; {weighed.bad} of "
                 f"{weighed.total} exchanges not clean",
                 Style(color=c.dim),
             )

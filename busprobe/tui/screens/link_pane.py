@@ -144,7 +144,8 @@ class LinkPane(Looks, Vertical):
             text.append(f"{g.fail} ", Style(color=c.fail, bold=True))
             text.append(words.told(str(state.error)), Style(color=c.fail))
         elif state.endpoint is not None:
-            settings = f" at {state.settings}" if state.settings else ""
+            told = words.line_settings(state)
+            settings = "" if not told else f", {told}" if state.settings_sought else f" at {told}"
             text.append(f"{g.ok} open: ", Style(color=c.ok, bold=True))
             text.append(words.safe(state.endpoint.argument) + settings, Style(color=c.ink))
         elif state.opening:

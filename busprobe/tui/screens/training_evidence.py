@@ -11,6 +11,7 @@ from textual.binding import BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 
+from busprobe.model.finding import certainty
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.screens.finding import FindingScreen
@@ -144,7 +145,7 @@ class EvidenceScreen(Looks, ModalScreen[None]):
         finding = self._finding
         shown = words.severity(finding.severity, g, c)
         where = "the bus" if finding.address is None else f"address {finding.address}"
-        sure = words.certainty(finding.probability)
+        sure = certainty(finding.probability)
         text = Text()
         text.append(f"{shown.sign} {shown.word.upper()}  ", Style(color=shown.colour, bold=True))
         text.append(words.safe(finding.summary), Style(color=c.ink, bold=True))

@@ -12,6 +12,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import Input, Select, Static
 
 from busprobe.diagnosis.catalogue import CAUTION_CT
+from busprobe.model.finding import certainty
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.state import StepState
@@ -74,7 +75,7 @@ class ExplanationList(LineList):
                 (g.bar[0] * filled, Style(color=c.accent)),
                 (g.bar[1] * (10 - filled), Style(color=c.faint)),
                 (
-                    f" {words.certainty(explanation.probability):>11}  ",
+                    f" {certainty(explanation.probability):>11}  ",
                     Style(color=c.ink, bold=True),
                 ),
                 (brief(explanation), Style(color=c.ink)),
@@ -197,7 +198,7 @@ class WiringPane(Looks, Vertical):
         shown = words.verdict(diagnosis.verdict, g, c)
         verdict = Text.assemble(
             (f"{shown.sign} {shown.word.upper()}", Style(color=shown.colour, bold=True)),
-            (f"  {words.certainty(diagnosis.probability)} sure. ", Style(color=c.ink)),
+            (f"  {certainty(diagnosis.probability)} sure. ", Style(color=c.ink)),
             (_SIGN_WORDS.get(diagnosis.sign, ""), Style(color=c.dim)),
         )
         self.query_one("#verdict", Prose).show(verdict)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.style import Style
 
+from busprobe.model.finding import certainty
 from busprobe.tui import words
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
@@ -36,7 +37,7 @@ class BalanceTable(CanvasPanel):
         shown = words.balance(balance.verdict.value, g, c)
         head = f"{shown.sign} {shown.word.upper()}"
         canvas.write(0, 0, head, Style(color=shown.colour, bold=True))
-        sure = f"{words.certainty(balance.probability)} sure, over {balance.duration_s:.0f} s"
+        sure = f"{certainty(balance.probability)} sure, over {balance.duration_s:.0f} s"
         canvas.write(len(head) + 2, 0, sure, dim)
         x = 0
         for title, width in self._columns(canvas):
@@ -80,7 +81,7 @@ class BalanceTable(CanvasPanel):
             (str(sign), sign.colour),
             (g.unknown if meter.ratio is None else f"x{meter.ratio:.2f}", c.fail if off else c.ink),
             (" ".join(meter.phases) or g.unknown, c.ink),
-            (words.certainty(meter.probability), c.ink if meter.decided else c.dim),
+            (certainty(meter.probability), c.ink if meter.decided else c.dim),
         )
         columns = self._columns(canvas)
         if len(columns) < len(cells):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.style import Style
 
+from busprobe.model.finding import certainty
 from busprobe.tui import words
 from busprobe.tui.frame_words import function_words
 from busprobe.tui.widgets.canvas import Canvas
@@ -46,7 +47,7 @@ class ConversationTable(CanvasPanel):
         canvas.write(0, 0, f"{sign} {text}", Style(color=colour, bold=True))
         at = "" if heard.settings is None else f"at {heard.settings}, "
         counts = (
-            f"{at}{words.certainty(heard.probability)} sure; {talk.frames} frames, {talk.pairs} "
+            f"{at}{certainty(heard.probability)} sure; {talk.frames} frames, {talk.pairs} "
             f"questions with their answer, {talk.junk_bytes} bytes of no frame"
         )
         top = 1

@@ -6,7 +6,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.content import Content
 
-from busprobe.model.finding import Finding, Severity
+from busprobe.model.finding import Finding, Severity, certainty
 from busprobe.tui import words
 from busprobe.tui.widgets.line_list import LineList
 
@@ -54,7 +54,7 @@ class FindingsList(LineList):
         shown = words.severity(finding.severity, self.glyphs, c)
         where = "bus" if finding.address is None else f"at {finding.address}"
         if self.entry_rows() > 1:
-            sure = words.certainty(finding.probability)
+            sure = certainty(finding.probability)
             return [
                 Text.assemble(
                     (f" {shown.sign} {shown.word:<8}", Style(color=shown.colour, bold=True)),

@@ -31,8 +31,8 @@ class TitleLine(CanvasPanel):
             argument = words.safe(state.endpoint.argument)
             canvas.write(x, 0, argument, Style(color=c.ink, bold=True))
             x += cell_len(argument) + 2
-            settings = str(state.settings) if state.settings else ""
-            canvas.write(x, 0, settings, Style(color=c.ink))
+            settings = words.line_settings(state)
+            canvas.write(x, 0, settings, Style(color=c.dim if state.settings_sought else c.ink))
             x += len(settings)
         text, colour = self._activity()
         if text and x + len(text) + 3 < canvas.width:

@@ -77,8 +77,9 @@ def _path(name_or_path: str) -> Path:
     names = scenario_names()
     if name_or_path in names:
         return scenario_folder() / f"{name_or_path}.yaml"
-    near = get_close_matches(name_or_path, names, n=3, cutoff=0.5) or list(names)
+    near = get_close_matches(name_or_path, names, n=3, cutoff=0.5)
+    meant = f"Did you mean {' or '.join(near)}? " if near else ""
     raise InputError(
         f"There is no scenario '{visible(name_or_path)}'.",
-        f"Use one of: {', '.join(near)}; or give the path of a .yaml file.",
+        f"{meant}See 'busprobe simulate --list' for all, or give the path of a .yaml file.",
     )
