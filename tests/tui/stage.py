@@ -201,7 +201,7 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         yield "bytes"
         await stage.press("escape")
     await stage.press("s", "s")
-    await stage.play(200)
+    await stage.play(201)
     yield "sweeping"
     await stage.play()
     yield "find"
