@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -150,3 +151,35 @@ def test_every_public_module_says_what_it_is() -> None:
         if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
     ]
     assert silent == []
+
+
+def _names_imported(path: Path, package: str) -> set[str]:
+    """Modules of a package that a file speaks of, those for types and inside functions too."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module is not None:
+            # "from package import module" names a module; "from module import name" does not.
+            found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return {name for name in found if name.split(".")[0] == package}
+
+
+def test_no_two_modules_need_each_other() -> None:
+    # Not even for their types: what both sides speak of lies below them. The package's face only
+    # hands on what its modules make.
+    modules = {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts): path
+        for path in SOURCES
+        if path.is_relative_to(ROOT / "busprobe") and path.name != "__init__.py"
+    }
+    needs = {
+        name: {n for n in _names_imported(path, "busprobe") if n in modules and n != name}
+        for name, path in modules.items()
+    }
+    assert sum(map(len, needs.values())) > len(modules)
+    try:
+        order = tuple(TopologicalSorter(needs).static_order())
+    except CycleError as error:
+        pytest.fail(" -> ".join(error.args[1]))
+    assert len(order) == len(modules)

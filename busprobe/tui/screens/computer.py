@@ -15,7 +15,7 @@ from busprobe.tui.screens.sheet import Sheet
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from busprobe.tui.app import BusprobeApp
+    from busprobe.tui.host import Host
     from busprobe.tui.session_port import Look
 
 
@@ -38,7 +38,7 @@ class ComputerScreen(Sheet):
         c, g = self.colours, self.glyphs
         text = Text("No port is opened by looking.\n", Style(color=c.dim))
         if self._looks is None:
-            self._looks = cast("BusprobeApp", self.app).looks()
+            self._looks = cast("Host", self.app).looks()
         if not self._looks:
             text.append("\nNothing is known of this computer.", Style(color=c.ink))
         for look in sorted(self._looks, key=lambda one: (one.good is not False, one.good is True)):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -14,16 +14,14 @@ from textual.screen import ModalScreen
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import OnHost
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
-
-if TYPE_CHECKING:
-    from busprobe.tui.app import BusprobeApp
 
 _LOOK_EVERY_S = 0.1
 
 
-class LeavingScreen(Looks, ModalScreen[None]):
+class LeavingScreen(OnHost, Looks, ModalScreen[None]):
     """Waits until a change has come to its end, and leaves only after that was shown."""
 
     SCOPE = Scope.LEAVING
@@ -45,10 +43,6 @@ class LeavingScreen(Looks, ModalScreen[None]):
         super().__init__()
         self.step = step
         self.ended = False
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
 
     def compose(self) -> ComposeResult:
         """A sheet over everything."""

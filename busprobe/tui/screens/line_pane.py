@@ -25,7 +25,7 @@ from busprobe.tui.widgets.views import Views
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Cause
-    from busprobe.tui.app import BusprobeApp
+    from busprobe.tui.host import Host
 
 LISTEN_S = (("10 s", 10), ("30 s", 30), ("2 min", 120), ("10 min", 600))
 SOAK_S = (
@@ -152,7 +152,7 @@ class LinePane(Views, Looks, Vertical):
         Args:
             insist: Ask although another master is heard.
         """
-        app = cast("BusprobeApp", self.app)
+        app = cast("Host", self.app)
         self.show_view(View.HISTORY if self.soak_s else View.CAUSES)
         app.session.check_line(
             self.state.addresses,

@@ -24,7 +24,7 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.procedures.change_address import ChangePlan
-    from busprobe.tui.app import BusprobeApp
+    from busprobe.tui.host import Host
 
 
 _KEEP = "keep"
@@ -241,7 +241,7 @@ class ReaddressScreen(Looks, ModalScreen[None]):
             )
             return
         self._waiting = True
-        cast("BusprobeApp", self.app).session.plan_change(
+        cast("Host", self.app).session.plan_change(
             self.address, None if new == self.address else new, *line
         )
         self.refresh_state()
@@ -253,13 +253,13 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         elif self.check_action("write", ()):
             self.state.change = None
             self._waiting = True
-            cast("BusprobeApp", self.app).session.change()
+            cast("Host", self.app).session.change()
             self.refresh_state()
 
     def _answer(self, done: bool) -> None:
         if self.state.prompt is not None:
             self.state.prompt = None
-            cast("BusprobeApp", self.app).session.answer(done)
+            cast("Host", self.app).session.answer(done)
             self.refresh_state()
 
     def action_refuse(self) -> None:
@@ -271,7 +271,7 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         if self.check_action("let_hands", ()):
             self.state.prompt = None
             self.state.hands_help = True
-            cast("BusprobeApp", self.app).session.let_hands()
+            cast("Host", self.app).session.let_hands()
             self.refresh_state()
 
     def action_back(self) -> None:

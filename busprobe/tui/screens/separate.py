@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -16,13 +16,11 @@ from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import OnHost
 from busprobe.tui.screens.readdress import write_plan
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
-
-if TYPE_CHECKING:
-    from busprobe.tui.app import BusprobeApp
 
 _STAGES = (
     ("shared", "who shares the address"),
@@ -32,7 +30,7 @@ _STAGES = (
 )
 
 
-class SeparateScreen(Looks, ModalScreen[None]):
+class SeparateScreen(OnHost, Looks, ModalScreen[None]):
     """Asks for hands, shows what the bus says, and has the one write confirmed."""
 
     SCOPE = Scope.SEPARATE
@@ -220,10 +218,6 @@ class SeparateScreen(Looks, ModalScreen[None]):
                 return self._working
             case _:
                 return True
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
 
     def on_input_submitted(self) -> None:
         """Enter in the field."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -18,6 +18,7 @@ from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.session.training_causes import GROUPS, Cause, Statement, answer_text
 from busprobe.tui import training_words, words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import InTraining
 from busprobe.tui.screens.training_marks import MarksScreen
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
@@ -25,8 +26,7 @@ from busprobe.tui.widgets.panel import Looks, Prose
 from busprobe.tui.widgets.tick_row import TickRow
 
 if TYPE_CHECKING:
-    from busprobe.tui.app import BusprobeApp
-    from busprobe.tui.training_port import Training
+    pass
 
 _INPUTS = ("L1", "L2", "L3")
 Place = tuple[int, str]
@@ -116,7 +116,7 @@ class StatedList(LineList):
         return [line]
 
 
-class CausesScreen(Looks, ModalScreen[None]):
+class CausesScreen(InTraining, Looks, ModalScreen[None]):
     """The form of the answer."""
 
     SCOPE = Scope.CAUSES
@@ -152,16 +152,6 @@ class CausesScreen(Looks, ModalScreen[None]):
         """
         super().__init__()
         self._stated = stated
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
-
-    @property
-    def _training(self) -> Training:
-        training = self._app.training
-        assert training is not None
-        return training
 
     def compose(self) -> ComposeResult:
         """Causes, places, inputs; below what was stated."""

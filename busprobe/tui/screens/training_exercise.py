@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -13,16 +13,15 @@ from textual.screen import ModalScreen
 
 from busprobe.tui import training_words, words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import InTraining
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.session.training_room import Given, Hint, Standing
-    from busprobe.tui.app import BusprobeApp
-    from busprobe.tui.training_port import Training
 
 
-class ExerciseScreen(Looks, ModalScreen[None]):
+class ExerciseScreen(InTraining, Looks, ModalScreen[None]):
     """What a trainee may know, and what hands can do."""
 
     SCOPE = Scope.EXERCISE
@@ -44,16 +43,6 @@ class ExerciseScreen(Looks, ModalScreen[None]):
     def __init__(self) -> None:
         super().__init__()
         self._asked: int | None = None
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
-
-    @property
-    def _training(self) -> Training:
-        training = self._app.training
-        assert training is not None
-        return training
 
     def compose(self) -> ComposeResult:
         """A sheet over the work screen."""

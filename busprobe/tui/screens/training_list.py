@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -15,6 +15,7 @@ from textual.widgets import Input, Static
 from busprobe.model.errors import BusprobeError
 from busprobe.tui import training_words, words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import OnHost
 from busprobe.tui.screens.training_results import ResultsScreen
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
@@ -23,7 +24,6 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.session.training_room import Card
-    from busprobe.tui.app import BusprobeApp
 
 _STATE_WIDTH = 10
 
@@ -74,7 +74,7 @@ class ExerciseList(LineList):
         ]
 
 
-class TrainingScreen(Looks, Screen[None]):
+class TrainingScreen(OnHost, Looks, Screen[None]):
     """All exercises, and what the marked one is about."""
 
     SCOPE = Scope.TRAINING
@@ -116,10 +116,6 @@ class TrainingScreen(Looks, Screen[None]):
                 placeholder="NAME, NAME@SEED as told by the trainer, or a file",
             )  # fmt: skip
         yield KeyLine(Scope.TRAINING)
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
 
     def on_mount(self) -> None:
         """Start in the list."""

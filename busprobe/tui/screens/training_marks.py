@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -14,6 +14,7 @@ from textual.screen import Screen
 
 from busprobe.tui import training_words, words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import InTraining
 from busprobe.tui.screens.training_evidence import EvidenceScreen
 from busprobe.tui.screens.training_results import ResultsScreen
 from busprobe.tui.widgets.key_line import KeyLine
@@ -23,8 +24,6 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.session.training import Shown
-    from busprobe.tui.app import BusprobeApp
-    from busprobe.tui.training_port import Training
 
 _LOOK_EVERY_S = 0.2
 
@@ -95,7 +94,7 @@ class MarkList(LineList):
         ]
 
 
-class MarksScreen(Looks, Screen[None]):
+class MarksScreen(InTraining, Looks, Screen[None]):
     """Marks of the exercise that was answered last."""
 
     SCOPE = Scope.MARKS
@@ -111,16 +110,6 @@ class MarksScreen(Looks, Screen[None]):
     """
 
     help_topic = "marks"
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
-
-    @property
-    def _training(self) -> Training:
-        training = self._app.training
-        assert training is not None
-        return training
 
     def compose(self) -> ComposeResult:
         """Score, lines, account, keys."""

@@ -23,7 +23,7 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.session.training_room import Row
-    from busprobe.tui.app import BusprobeApp
+    from busprobe.tui.host import Host
     from busprobe.tui.training_port import Training
 
 
@@ -81,7 +81,7 @@ class ResultsScreen(Looks, Screen[None]):
 
     @property
     def _training(self) -> Training:
-        training = cast("BusprobeApp", self.app).training
+        training = cast("Host", self.app).training
         assert training is not None
         return training
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, Protocol, cast
+from typing import ClassVar, Protocol, cast
 
 from textual.app import ComposeResult
 from textual.binding import BindingType
@@ -37,9 +37,6 @@ from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import NextLine, TitleLine, TourStrip
 from busprobe.tui.widgets.panel import CanvasPanel
 from busprobe.tui.widgets.training_strip import TrainingStrip
-
-if TYPE_CHECKING:
-    pass
 
 _VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY, Step.BENCH)
 # Where a device need not be known before the step starts.

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
-
 from textual.screen import Screen
 
 from busprobe.session.events import Step
+from busprobe.tui.host import OnHost
 from busprobe.tui.screens.bytes import BytesScreen
 from busprobe.tui.screens.computer import ComputerScreen
 from busprobe.tui.screens.finding import FindingScreen
@@ -18,21 +17,14 @@ from busprobe.tui.screens.training_exercise import ExerciseScreen
 from busprobe.tui.state import JobState
 from busprobe.tui.widgets.findings_list import FindingsList
 
-if TYPE_CHECKING:
-    from busprobe.tui.app import BusprobeApp
 
-
-class WorkSheets(Screen[None]):
+class WorkSheets(OnHost, Screen[None]):
     """What opens over the work screen, and what comes back from there."""
 
     def __init__(self) -> None:
         super().__init__()
         self.step = Step.LINK
         self._paper: dict[str, str] = {}
-
-    @property
-    def _app(self) -> BusprobeApp:
-        return cast("BusprobeApp", self.app)
 
     @property
     def state(self) -> JobState:
