@@ -53,6 +53,9 @@ def _is_gone(
         device = visit.devices.get(finding.address or 0)
         if finding.code in addresses.ENTRIES and device is not None:
             return device.duplicate == "single"
+        if finding.code == "device-silent" and device is not None:
+            # Only who answers is known.
+            return True
     verified = material.verification
     if verified is None or verified.state.as_found is None or verified.state.as_left is None:
         return False

@@ -13,7 +13,7 @@ from busprobe.report.compose import compose
 from busprobe.report.content import Report
 from busprobe.report.material import gather
 from busprobe.report.render import HtmlRenderer
-from tests.report.visits import METER, NOW, REVERSED, STARTED, S
+from tests.report.visits import METER, NOW, REVERSED, STARTED, S, recording, report
 
 
 def line(path: Path, link: str, model: str, power_w: float) -> Path:
@@ -81,3 +81,20 @@ def test_a_line_that_was_mended_is_the_same_by_another_link(tmp_path: Path) -> N
     report = compose(gather((found,), (left,)), now=NOW, version="0.1.0")
     assert len(report.defects) == 1
     assert {m.device for m in report.readings} == {"Quellwerk Barn at address 2"}
+
+
+def test_a_planned_device_that_answers_as_left_is_no_open_defect(tmp_path: Path) -> None:
+    silent = replace(
+        REVERSED,
+        code="device-silent",
+        address=3,
+        device=None,
+        summary="The device at address 3 does not answer, others do.",
+    )
+    before = recording(tmp_path / "before.busprobe", findings=(silent,))
+    there = replace(METER, address=3, duplicate="single")
+    after = recording(tmp_path / "after.busprobe", devices=(METER, there))
+    elsewhere = recording(tmp_path / "elsewhere.busprobe", devices=(METER,))
+    repaired, not_repaired = report(before, left=[after]), report(before, left=[elsewhere])
+    assert {d.code: d.state for d in repaired.defects} == {"device-silent": "not found again"}
+    assert {d.code: d.state for d in not_repaired.defects} == {"device-silent": "open"}
