@@ -181,17 +181,18 @@ def print_assignment(call: Call, begun: Begun) -> None:
     output.line()
     name = f"{part.exercise}@{part.seed}"
     output.line("Work on it with the usual commands, and record what you do:")
-    output.line(f"  busprobe listen {part.link} --record 1.busprobe")
-    output.line(f"  busprobe scan {part.link} --record 2.busprobe")
+    calls = [f"listen {part.link}", f"scan {part.link}"]
     for planned in part.plan:
         if planned.meter:
-            output.line(f"  busprobe wiring {planned.link} {planned.address} --load 2000")
+            calls.append(f"wiring {planned.link} {planned.address} --load 2000")
     if any(p.role == "grid" for p in part.plan):
         options = {"load": "consumer"}
         meters = " ".join(
             f"--{options.get(p.role, p.role)} {p.address}" for p in part.plan if p.role
         )
-        output.line(f"  busprobe balance {part.link} {meters} --curtail")
+        calls.append(f"balance {part.link} {meters} --curtail")
+    for number, call in enumerate(calls, 1):
+        output.line(f"  busprobe {call} --record {number}.busprobe")
     output.line("(add +alone to the link to have another master unplugged)")
     output.line("State what you found:")
     output.line(f'  busprobe train {name} --answer "CODE@ADDRESS, ..." --recording 1.busprobe ...')
