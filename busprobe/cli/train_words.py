@@ -191,8 +191,8 @@ def print_assignment(call: Call, begun: Begun) -> None:
             f"--{options.get(p.role, p.role)} {p.address}" for p in part.plan if p.role
         )
         calls.append(f"balance {part.link} {meters} --curtail")
-    for number, call in enumerate(calls, 1):
-        output.line(f"  busprobe {call} --record {number}.busprobe")
+    for number, said in enumerate(calls, 1):
+        output.line(f"  busprobe {said} --record {number}.busprobe")
     output.line("(add +alone to the link to have another master unplugged)")
     output.line("State what you found:")
     output.line(f'  busprobe train {name} --answer "CODE@ADDRESS, ..." --recording 1.busprobe ...')

@@ -136,5 +136,7 @@ def _wiring(state: JobState) -> str:
     if diagnosis is None:
         return "Select the meter with left/right, set the load, then press s."
     if diagnosis.next_experiment:
+        if diagnosis.verdict == "inconsistent":
+            return "The meter did not see the load as announced: do what is named below, press s."
         return "More than one wiring fits: do the experiment named below."
     return "Read the remedy, mend, press s again. Left/right: next meter."

@@ -8,6 +8,7 @@ import pytest
 from fake_session import FEEDER, GRID_AND_GENERATOR, FakeSession
 from stage import make_app, on_stage
 
+from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
 from busprobe.model.exchange import Outcome
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session import events
@@ -15,9 +16,11 @@ from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, actions_in
 from busprobe.tui.glyphs import GLYPHS, GlyphMode
+from busprobe.tui.hints import next_hint
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK
+from busprobe.tui.widgets.trend import legend
 from busprobe.wire import pdu
 
 SIGNS = GLYPHS[GlyphMode.BRAILLE]
@@ -104,3 +107,24 @@ async def test_help_names_first_the_keys_that_do_something_here() -> None:
         assert "Say that you did what was asked." in later
         told = {a.help.split()[-1] for a in actions_in(Scope.WORK)}
         assert all(word in now + later for word in told)
+
+
+def test_the_names_of_the_curves_touch_no_end_of_the_axis() -> None:
+    assert legend(("L1", "L2", "L3"), 10, 60, 30) == (30, ("P L1", "P L2", "P L3"))
+    # A long test in a narrow window: 19 columns are free, 16 are needed.
+    column, names = legend(("L1", "L2", "L3"), 10, 29, 20)
+    assert column + len("  ".join(names)) == 29
+    assert legend(("L1", "L2", "L3"), 10, 20, 20) == (10, ("L1", "L2", "L3"))
+
+
+def test_a_load_that_was_not_seen_is_not_called_ambiguous() -> None:
+    state = JobState()
+    missed = WiringDiagnosis(
+        WiringVerdict.INCONSISTENT, 0.999, (), "import-positive", (), "Plug it elsewhere.", ()
+    )
+    state.apply_all([OPENED, events.DeviceKnown(FEEDER), events.WiringSeen(2, missed)])
+    state.selected = 2
+    assert "did not see the load" in next_hint(state, Step.WIRING)
+    several = replace(missed, verdict=WiringVerdict.AMBIGUOUS)
+    state.apply(events.WiringSeen(2, several))
+    assert "More than one wiring fits" in next_hint(state, Step.WIRING)

@@ -95,10 +95,11 @@ class TrendPicture(CanvasPanel):
         canvas.write(_AXIS - 1, bottom, start, dim)
         end = "now" if live else f"{plot.span:.0f} s"
         canvas.write(canvas.width - len(end), bottom, end, dim)
-        column = (_AXIS + canvas.width) // 2 - 6
-        for phase in plot.phases:
-            canvas.write(column, bottom, f"P {phase}", Style(color=c.phase(phase), bold=True))
-            column += 6
+        first, last = _AXIS + len(start), canvas.width - len(end) - 1
+        column, names = legend(plot.phases, first, last, (_AXIS + canvas.width) // 2 - 6)
+        for phase, name in zip(plot.phases, names, strict=True):
+            canvas.write(column, bottom, name, Style(color=c.phase(phase), bold=True))
+            column += len(name) + 2
 
     def _marks(self, plot: _Plot) -> None:
         c, g = self.colours, self.glyphs
@@ -217,3 +218,21 @@ def nice_range(low: float, high: float, rows: int) -> tuple[float, float, float]
     if best is None:
         return low, high, span
     return best
+
+
+def legend(
+    phases: Sequence[str], first: int, last: int, wanted: int
+) -> tuple[int, tuple[str, ...]]:
+    """Where the names of the curves begin, and the names, so that they touch no end of the axis.
+
+    Args:
+        phases: The phases drawn.
+        first: First free column.
+        last: First column that is taken again.
+        wanted: Where they begin if there is room.
+    """
+    for names in (tuple(f"P {phase}" for phase in phases), tuple(phases)):
+        width = sum(len(name) + 2 for name in names) - 2
+        if width <= last - first:
+            break
+    return max(first, min(wanted, last - width)), names
