@@ -157,7 +157,7 @@ def command(
     def show(result: LineResult, traffic: Traffic) -> None:
         _show(result, traffic, _spreads if soak else {})
 
-    run_job(ctx, call, link, settings, work, show)
+    run_job(ctx, call, link, settings, work, show, counts=True)
 
 
 def _rounded(value: float | None) -> float | None:

@@ -68,7 +68,7 @@ def command(
     async def work(job: Job) -> ListenResult:
         return _result(await job.listen(seconds, settings))
 
-    run_job(ctx, call, link, settings, work, _show)
+    run_job(ctx, call, link, settings, work, _show, counts=True)
 
 
 def line_errors_part(errors: LineErrors | None) -> LineErrorsPart | None:

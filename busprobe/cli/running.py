@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Sequence
 from typing import TypeVar
 
@@ -12,6 +13,7 @@ from busprobe.cli import diagnostics, output, words
 from busprobe.cli.call import Call, Traffic, guarded, outside
 from busprobe.cli.convert import link_part, scan_result
 from busprobe.cli.documents import LinkPart, Part, ScanResult, SearchedPart
+from busprobe.cli.early_stop import EarlyStop
 from busprobe.cli.keeping import recorder_for, tell_trouble
 from busprobe.model.errors import LinkError
 from busprobe.model.finding import Finding, Severity
@@ -34,19 +36,24 @@ def run_job(
     show: Callable[[ResultT, Traffic], None],
     failed: Callable[[ResultT], bool] = lambda result: False,
     finish: Callable[[ResultT], ResultT] = lambda result: result,
+    *,
+    counts: bool = False,
 ) -> None:
     """Open the link, do the work, print the result, and leave with the exit status.
 
-    `finish` completes the result once the link is released and the recording is whole.
+    `finish` completes the result once the link is released and the recording is whole. Work that
+    only `counts` is ended by Ctrl-C with what it has counted, and the exit status of a stop.
     """
+    stop = EarlyStop()
 
     async def run() -> int:
         endpoint = parse_link(link)
         opened = await outside(ctx).open_link(endpoint, settings)
         recorder = recorder_for(ctx, opened.link)
-        job = Job(opened, endpoint, teller(call.as_json), recorder=recorder)
+        job = Job(opened, endpoint, teller(call.as_json), lambda: stop.asked, recorder=recorder)
         try:
-            result = await work(job)
+            with stop if counts else contextlib.nullcontext():
+                result = await work(job)
         except (LinkError, asyncio.CancelledError):
             # Lost, or stopped with Ctrl-C.
             _salvage(job)
@@ -62,6 +69,8 @@ def run_job(
         else:
             show(result, traffic_of(job))
             words.findings(found)
+        if stop.asked:
+            return diagnostics.ExitStatus.INTERRUPTED
         faulty = job.has_faults or failed(result)
         return diagnostics.ExitStatus.FAULTS if faulty else diagnostics.ExitStatus.CLEAN
 
@@ -153,6 +162,7 @@ def teller(quiet: bool) -> Callable[[events.Event], None]:
     def tell(event: events.Event) -> None:
         match event:
             case events.StepStarted(_, intent):
+                diagnostics.progress_done()
                 diagnostics.say(intent)
             case events.StepProgress(_, done, total, remaining_s, text):
                 share = f"{100 * done // total:3d} % " if total else ""
