@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -18,90 +15,19 @@ from busprobe.cli.options import json_option, line_options, parse_addresses, set
 from busprobe.cli.running import run_job
 from busprobe.diagnosis.balance import (
     MeterRole,
-    Positive,
     Role,
     balance_findings,
-    diagnose_balance,
 )
-from busprobe.diagnosis.series_text import parse_site_series
 from busprobe.model.errors import InputError
 from busprobe.model.finding import Severity
 from busprobe.model.line import LinkKind
-from busprobe.model.series import Series
 from busprobe.procedures.check_balance import BalancePlan
 from busprobe.procedures.operator import HandRequest, Operator
 from busprobe.session.energy import check_balance
 from busprobe.session.job import Job
+from busprobe.session.series import SIGNS, Site, balance_of_series, named
 
-# A day of one-second rows of four meters.
 _LARGEST_SERIES = 100_000_000
-# Roles by what the columns of a series are called.
-_BY_NAME = (
-    (Role.GRID, re.compile(r"grid|mains|feed|main|netz|utility", re.IGNORECASE)),
-    (Role.BATTERY, re.compile(r"bat|storage", re.IGNORECASE)),
-    (Role.HYBRID, re.compile(r"hyb|inv", re.IGNORECASE)),
-    (Role.GENERATOR, re.compile(r"gen|pv|solar|wind|chp|hydro|water|turbine", re.IGNORECASE)),
-    (Role.LOAD, re.compile(r"load|house|heat|pump|consum", re.IGNORECASE)),
-)
-_SIGNS = {
-    "gives": Positive.INTO_SITE,
-    "draws": Positive.OUT_OF_SITE,
-    "unknown": Positive.UNKNOWN,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Named:
-    """A meter as it was named in the call: an address or a name, and a rating."""
-
-    name: str
-    rated_w: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Site:
-    """All meters as they were named in the call.
-
-    Attributes:
-        grid, generators, hybrid, battery, loads: The meters by role.
-        positive: What a positive power of a generator's meter means, None for the usual.
-    """
-
-    grid: Named | None
-    generators: tuple[Named, ...]
-    hybrids: tuple[Named, ...]
-    batteries: tuple[Named, ...]
-    loads: tuple[Named, ...]
-    positive: Positive | None
-
-    def by_role(self) -> list[tuple[Role, Named]]:
-        """Every meter with its role, the feed-in meter first."""
-        found = [] if self.grid is None else [(Role.GRID, self.grid)]
-        for role, meters in (
-            (Role.GENERATOR, self.generators),
-            (Role.HYBRID, self.hybrids),
-            (Role.BATTERY, self.batteries),
-            (Role.LOAD, self.loads),
-        ):
-            found += [(role, meter) for meter in meters]
-        return found
-
-    def known(self, role: Role, rated_w: float | None, usual: bool) -> MeterRole:
-        """What is known of a meter.
-
-        Args:
-            role: Its role.
-            rated_w: Rating of what it measures [W].
-            usual: Take the usual sign of a generator's meter where the call does not say it.
-        """
-        plain = MeterRole.usual(role, rated_w)
-        if role is Role.GENERATOR:
-            if self.positive is not None:
-                return MeterRole(role, self.positive, rated_w)
-            return plain if usual else MeterRole(role, Positive.UNKNOWN, rated_w)
-        if role in (Role.GRID, Role.LOAD) and not usual:
-            return MeterRole(role, Positive.UNKNOWN, rated_w)
-        return plain
 
 
 class RecordedOperator:
@@ -113,22 +39,6 @@ class RecordedOperator:
     def answer(self) -> bool | None:
         """Done."""
         return True
-
-
-def _named(text: str) -> Named:
-    """Parse "2" or "2:5500" (and names instead of addresses)."""
-    name, colon, rating = text.rpartition(":")
-    if not colon:
-        return Named(text, None)
-    try:
-        rated_w = float(rating)
-    except ValueError:
-        rated_w = 0.0
-    if not name or not 0 < rated_w < 1e8:
-        raise InputError(
-            f"'{text}' is not understood.", "Write the meter and its rating in W as 2:5500."
-        )
-    return Named(name, rated_w)
 
 
 @click.command("balance")
@@ -147,7 +57,7 @@ def _named(text: str) -> Named:
 @click.option("--consumer", "loads", metavar="METER", multiple=True, help="Meter of a consumer.")
 @click.option(
     "--generation",
-    type=click.Choice(list(_SIGNS)),
+    type=click.Choice(list(SIGNS)),
     help="What a positive power of a generator's meter means. Its counters tell better.",
 )
 @click.option(
@@ -192,12 +102,12 @@ def command(
 
     def parse() -> Site:
         return Site(
-            None if grid is None else _named(grid),
-            tuple(map(_named, generators)),
-            tuple(map(_named, hybrids)),
-            tuple(map(_named, batteries)),
-            tuple(map(_named, loads)),
-            None if generation is None else _SIGNS[generation],
+            None if grid is None else named(grid),
+            tuple(map(named, generators)),
+            tuple(map(named, hybrids)),
+            tuple(map(named, batteries)),
+            tuple(map(named, loads)),
+            None if generation is None else SIGNS[generation],
         )
 
     if series is not None:
@@ -268,9 +178,7 @@ def _one_address(text: str) -> tuple[int, ...]:
 def _offline(call: Call, file: Path, link: str | None, site: Site) -> int:
     if link is not None:
         raise InputError("Both a link and a series were given.", "Give one of them.")
-    series = parse_site_series(_text(file), str(file))
-    roles = _roles(series, site, str(file))
-    diagnosis = diagnose_balance(series, roles)
+    diagnosis = balance_of_series(file, site)
     findings = list(balance_findings(diagnosis))
     result = balance_result(diagnosis, {})
     if call.as_json:
@@ -280,48 +188,3 @@ def _offline(call: Call, file: Path, link: str | None, site: Site) -> int:
         words.findings(findings)
     fault = any(f.severity is Severity.FAULT for f in findings)
     return diagnostics.ExitStatus.FAULTS if fault else diagnostics.ExitStatus.CLEAN
-
-
-def _roles(series: Mapping[str, Series], site: Site, file: str) -> dict[str, MeterRole]:
-    """Roles of the meters of a series, as given and else by their names."""
-    roles: dict[str, MeterRole] = {}
-    for role, meter in site.by_role():
-        if meter.name not in series:
-            raise InputError(
-                f"{file} has no meter {meter.name!r}: it has {', '.join(map(repr, series))}.",
-                "Name the meters as the columns are prefixed.",
-            )
-        roles[meter.name] = site.known(role, meter.rated_w, usual=True)
-    for name in series:
-        if name not in roles:
-            guessed = _role_by_name(name, has_grid=_has_grid(roles))
-            if guessed is not None:
-                roles[name] = site.known(guessed, None, usual=True)
-    if not _has_grid(roles) or len(roles) < 2:
-        raise InputError(
-            f"{file}: no feed-in meter and another meter among {', '.join(map(repr, series))}.",
-            "Give --grid NAME and --generator NAME.",
-        )
-    return roles
-
-
-def _has_grid(roles: dict[str, MeterRole]) -> bool:
-    return any(known.role is Role.GRID for known in roles.values())
-
-
-def _role_by_name(name: str, *, has_grid: bool) -> Role | None:
-    for role, pattern in _BY_NAME:
-        if pattern.search(name) and not (role is Role.GRID and has_grid):
-            return role
-    return None
-
-
-def _text(file: Path) -> bytes:
-    try:
-        if file.stat().st_size > _LARGEST_SERIES:
-            raise InputError(f"{file} is larger than 100 MB.", "Cut out the part that matters.")
-        return file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"{file} cannot be read: {error.strerror}.", "Check the name and the permissions."
-        ) from error

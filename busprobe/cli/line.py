@@ -26,6 +26,7 @@ from busprobe.cli.options import (
 )
 from busprobe.cli.running import run_job
 from busprobe.model.errors import InputError
+from busprobe.model.finding import certainty
 from busprobe.session.job import Job
 from busprobe.session.planning import planned_addresses
 from busprobe.session.values import FindPlan
@@ -241,7 +242,7 @@ def _show(result: LineResult, traffic: Traffic, spreads: dict[int, Tally]) -> No
     output.line()
     counted = errors_told(result.line_errors, result.character_marks)
     healthy = result.healthy or 0.0
-    output.line(f"Nothing wrong with probability {healthy:.3f}; {counted}.")
+    output.line(f"Nothing wrong: {certainty(healthy)} sure; {counted}.")
     output.line(f"{traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s of bus time.")
 
 

@@ -10,7 +10,6 @@ from busprobe.cli import diagnostics, output
 from busprobe.cli.call import Call, guarded
 from busprobe.cli.documents_handover import RecordedChangePart, RecordingResult
 from busprobe.cli.options import json_option
-from busprobe.model.errors import InputError
 
 _EXPORT = click.Path(path_type=Path, dir_okay=False)
 
@@ -48,37 +47,15 @@ def _run(
     frames_csv: Path | None,
     export_json: Path | None,
 ) -> int:
-    from busprobe.model.line import LineSettings
-    from busprobe.recording.export import write_csv, write_json
-    from busprobe.recording.frames import frames_of
-    from busprobe.recording.pcapng import write_pcapng
+    from busprobe.recording.exports import write_exports
     from busprobe.recording.read import open_recording
-    from busprobe.recording.readings_csv import write_readings_csv
     from busprobe.report.made_changes import changes_in
 
     with open_recording(file) as recording:
         head = recording.head
-        settings = [part for part in recording.timeline() if isinstance(part, LineSettings)]
-        try:
-            if pcapng is not None:
-                with pcapng.open("wb") as out:
-                    frames = frames_of(recording.chunks(), head.framing)
-                    write_pcapng(head, frames, out, settings[-1] if settings else None)
-            if csv_ is not None:
-                # The mark tells spreadsheets the encoding.
-                with csv_.open("w", encoding="utf-8-sig", newline="") as text:
-                    write_readings_csv(recording, text)
-            if frames_csv is not None:
-                with frames_csv.open("w", encoding="utf-8", newline="") as text:
-                    write_csv(head, frames_of(recording.chunks(), head.framing), text)
-            if export_json is not None:
-                with export_json.open("w", encoding="utf-8") as text:
-                    write_json(recording, text)
-        except OSError as error:
-            raise InputError(
-                f"The export cannot be written: {error.strerror}.",
-                "Choose a folder that you may write to and that has room.",
-            ) from error
+        write_exports(
+            recording, file, pcapng=pcapng, readings=csv_, frames=frames_csv, everything=export_json
+        )
         chunks = list(recording.chunks())
         result = RecordingResult(
             endpoint=head.endpoint,

@@ -26,7 +26,6 @@ from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.errors import InputError, LinkError
 from busprobe.model.finding import Finding, Severity
-from busprobe.model.line import parse_link
 from busprobe.procedures.operator import Operator
 from busprobe.recording.replaying import kind_behind
 from busprobe.session.handover import hour_of
@@ -34,7 +33,7 @@ from busprobe.session.job import Job
 from busprobe.session.verification import Verification, VerifyOptions
 from busprobe.session.verify_line import LineVerification
 from busprobe.site.items import Group
-from busprobe.site.plan import LoadedPlan, SitePlan, load_plan
+from busprobe.site.plan import LoadedPlan, SitePlan, load_plan, relinked
 from busprobe.site.plan_parts import LinkPart as PlannedLink
 from busprobe.site.state import StateFile, Visit, VisitPart, merged, save_state, state_for
 
@@ -124,7 +123,7 @@ def command(
 
     def run() -> int:
         loaded = load_plan(plan_file)
-        plan = _relinked(loaded.plan, links)
+        plan = relinked(loaded.plan, links)
         for line in loaded.advice:
             diagnostics.say(f"advice: {line}")
         visit: Visit = "as-left" if as_left else "as-found"
@@ -135,31 +134,6 @@ def command(
         return site.finish(loaded, asyncio.run(site.run()))
 
     ctx.exit(guarded(call, run))
-
-
-def _relinked(plan: SitePlan, links: Sequence[str]) -> SitePlan:
-    """The plan with some of its lines reached by other links.
-
-    Raises:
-        InputError: No such line, or no such link.
-    """
-    names = [link.name for link in plan.links]
-    for text in links:
-        name, separator, target = text.partition("=")
-        if not separator and len(names) == 1:
-            name, target = names[0], text
-        if name not in names:
-            raise InputError(
-                f"The plan has no line '{name}' (it has {', '.join(names)}).",
-                "Write --link NAME=LINK.",
-            )
-        parse_link(target)
-        lines = tuple(
-            link.model_copy(update={"link": target}) if link.name == name else link
-            for link in plan.links
-        )
-        plan = plan.model_copy(update={"links": lines})
-    return plan
 
 
 def _now() -> str:

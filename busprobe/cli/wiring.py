@@ -14,11 +14,9 @@ from busprobe.cli.hands import ConsoleOperator, SimulatedOperator, console_is_th
 from busprobe.cli.options import ADDRESS, json_option, line_options, settings_from
 from busprobe.cli.running import run_job
 from busprobe.diagnosis.catalogue import CAUTION_LOAD
-from busprobe.diagnosis.series_text import parse_series
 from busprobe.diagnosis.wiring import (
     KnownLoad,
     MeterSystem,
-    diagnose_wiring,
     wiring_findings,
 )
 from busprobe.model.errors import InputError
@@ -26,9 +24,7 @@ from busprobe.model.finding import Severity
 from busprobe.procedures.check_wiring import WiringPlan
 from busprobe.procedures.operator import Operator
 from busprobe.session.job import Job
-
-# An hour of one-second rows with every column is half a megabyte; a day is twelve.
-_LARGEST_SERIES = 50_000_000
+from busprobe.session.series import wiring_of_series
 
 
 @click.command("wiring")
@@ -119,8 +115,7 @@ def _offline(
 ) -> int:
     if link is not None:
         raise InputError("Both a link and a series were given.", "Give one of them.")
-    parsed = parse_series(_text(file), str(file))
-    diagnosis = diagnose_wiring(parsed, load, system or MeterSystem.THREE_PHASE_FOUR_WIRE)
+    diagnosis = wiring_of_series(file, load, system)
     findings = list(wiring_findings(None, None, diagnosis))
     result = wiring_result(None, diagnosis)
     if call.as_json:
@@ -130,19 +125,6 @@ def _offline(
         words.findings(findings)
     fault = any(f.severity is Severity.FAULT for f in findings)
     return diagnostics.ExitStatus.FAULTS if fault else diagnostics.ExitStatus.CLEAN
-
-
-def _text(file: Path) -> str:
-    try:
-        if file.stat().st_size > _LARGEST_SERIES:
-            raise InputError(f"{file} is larger than 50 MB.", "Cut out the part that matters.")
-        return file.read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{file} is not text.", "Give a CSV or JSON Lines file.") from error
-    except OSError as error:
-        raise InputError(
-            f"{file} cannot be read: {error.strerror}.", "Check the name and the permissions."
-        ) from error
 
 
 def show_wiring(result: WiringResult) -> None:

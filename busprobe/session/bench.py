@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -36,6 +36,7 @@ from busprobe.session.events import (
     StepStarted,
 )
 from busprobe.session.values import TourPlan
+from busprobe.session.wishes import ReportWish
 
 if TYPE_CHECKING:
     from busprobe.session.reading import MeterWork
@@ -121,11 +122,15 @@ class BenchWish:
         address: The meter.
         plan: How thorough to be.
         every_setting: Whether the writes of a tour through its settings were shown and confirmed.
+        only: The settings of that tour; all that are offered when empty.
+        report: What the report is made from beside the recording.
     """
 
     address: int
     plan: BenchPlan
     every_setting: bool = False
+    only: tuple[LineSettings, ...] = ()
+    report: ReportWish = field(default_factory=ReportWish)
 
 
 class _Tour:

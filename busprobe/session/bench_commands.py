@@ -29,14 +29,14 @@ class BenchCommands:
     ) -> None:
         raise NotImplementedError
 
-    def plan_tour(self, address: int) -> None:
+    def plan_tour(self, address: int, only: tuple[LineSettings, ...] = ()) -> None:
         """Find out what measuring a meter at every line setting would write; nothing is written."""
 
         async def run(job: ScreenJob) -> None:
             from busprobe.session.bench_steps import show_tour
 
             self._shown_tour = None
-            self._shown_tour = await show_tour(job, address, self._settings)
+            self._shown_tour = await show_tour(job, address, self._settings, only)
 
         self._step(Step.BENCH, run)
 

@@ -21,22 +21,28 @@ if TYPE_CHECKING:
     from busprobe.session.reading import MeterWork
 
 
-async def show_tour(job: MeterWork, address: int, settings: LineSettings | None) -> TourPlan:
+async def show_tour(
+    job: MeterWork,
+    address: int,
+    settings: LineSettings | None,
+    only: tuple[LineSettings, ...] = (),
+) -> TourPlan:
     """Find out what measuring a meter at every line setting would write; nothing is written.
 
     Args:
         job: The job on the bus.
         address: The meter.
         settings: Line settings that are given, None to find them.
+        only: The settings to go to; all that are offered when empty.
 
     Raises:
-        InputError: Nobody answers there.
+        InputError: Nobody answers there, or one of `only` is not offered.
     """
     intent = f"Looks who is at address {address}. Nothing is written."
     job.emit(StepStarted(Step.BENCH, intent))
     await job.find_device(address, settings)
     device = await job.known(address)
-    tour = tour_plan(job, address)
+    tour = tour_plan(job, address, only)
     job.emit(BenchTourPlanned(address, str(device.identity), tour))
     text = f"Address {address}: {tour.why_not or 'it waits for your confirmation'}."
     job.emit(StepFinished(Step.BENCH, StepEnd.DONE, text))
@@ -66,6 +72,7 @@ async def run_bench(
 
     await job.find_device(wish.address, settings)
     plan = replace(wish.plan, day=today())
-    sheet = await bench(job, wish.address, plan, confirmed if wish.every_setting else None)
+    confirm = confirmed if wish.every_setting else None
+    sheet = await bench(job, wish.address, plan, confirm, wish.only)
     if job.recorder is not None and sheet.complete:
-        await write_report(job, None, step=Step.BENCH)
+        await write_report(job, wish.report, step=Step.BENCH)

@@ -372,6 +372,38 @@ class ReportWritten:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class SeriesJudged:
+    """A recorded series was judged.
+
+    Attributes:
+        file: The series.
+        wiring: The wiring of its meter, where one meter was judged.
+        balance: Whether its meters add up, where a site was judged.
+        findings: What follows from it.
+        error: Why it could not be judged, and what to do; "" where it was.
+    """
+
+    file: str
+    wiring: WiringDiagnosis | None = None
+    balance: BalanceDiagnosis | None = None
+    findings: tuple[Finding, ...] = ()
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A recording was written as files for other programs.
+
+    Attributes:
+        files: What was written.
+        error: Why it was not, and what to do; "" where it was.
+    """
+
+    files: tuple[str, ...]
+    error: str = ""
+
+
 Event = (
     LinkOpened
     | LinkLost
@@ -403,4 +435,6 @@ Event = (
     | RecordingBegun
     | PlanWritten
     | ReportWritten
+    | SeriesJudged
+    | Exported
 )

@@ -15,7 +15,6 @@ from busprobe.model.errors import InputError, LinkError
 from busprobe.model.line import Endpoint, LineSettings, LinkKind
 from busprobe.session.events import (
     CheckMade,
-    ReportWritten,
     Step,
     StepEnd,
     StepFinished,
@@ -25,8 +24,8 @@ from busprobe.session.events import (
 if TYPE_CHECKING:
     from busprobe.diagnosis.wiring import KnownLoad
     from busprobe.procedures.operator import Operator
-    from busprobe.recording.store import Recorder
     from busprobe.session.job import Job
+    from busprobe.session.wishes import ReportWish
     from busprobe.session.workplace import Workplace
     from busprobe.site.plan import SitePlan
     from busprobe.site.plan_parts import LinkPart
@@ -48,17 +47,27 @@ class VerifyWish:
         load: A load that somebody can switch; None leaves the wiring untested.
         as_left: The site as it is left (else as it was found).
         quick: Ask only the planned addresses.
+        kept_in: Where every check is kept; beside the plan where None.
+        groups: Names of the checks to make; all of them when empty.
+        insist: Search although another master is heard.
+        watch_s: How long the meters are read for the balance [s].
+        links: Lines of the plan that are reached by another link, as NAME=LINK.
     """
 
     plan_file: Path
     load: KnownLoad | None = None
     as_left: bool = False
     quick: bool = False
+    kept_in: Path | None = None
+    groups: tuple[str, ...] = ()
+    insist: bool = False
+    watch_s: float = 120.0
+    links: tuple[str, ...] = ()
 
     @property
     def state_file(self) -> Path:
-        """Where every check is kept, so that a stopped verification goes on: beside the plan."""
-        return self.plan_file.with_name(self.plan_file.stem + ".checks.json")
+        """Where every check is kept, so that a stopped verification goes on."""
+        return self.kept_in or self.plan_file.with_name(self.plan_file.stem + ".checks.json")
 
 
 async def verify_plan(
@@ -80,11 +89,12 @@ async def verify_plan(
     from busprobe.session.verify_line import LineVerification
     from busprobe.site import verify
     from busprobe.site.items import Group
-    from busprobe.site.plan import load_plan
+    from busprobe.site.plan import load_plan, relinked
     from busprobe.site.state import VisitPart, merged, save_state, state_for
 
     loaded = load_plan(wish.plan_file)
-    here = planned_line(job, loaded.plan)
+    plan = relinked(loaded.plan, wish.links)
+    here = planned_line(job, plan)
     state = state_for(loaded, wish.state_file)
     which: Visit = "as-left" if wish.as_left else "as-found"
     visit = state.visit(which) or VisitPart(started=_now(), changed=_now())
@@ -104,16 +114,19 @@ async def verify_plan(
         state = state.with_visit(which, visit)
         save_state(wish.state_file, state)
 
-    options = VerifyOptions(load=wish.load, quick=wish.quick, local_hour=hour_of(job))
+    groups = frozenset(map(Group, wish.groups)) or frozenset(Group)
+    options = VerifyOptions(
+        groups, wish.load, wish.quick, wish.insist, wish.watch_s, hour_of(job)
+    )  # fmt: skip
     verification = Verification(
-        loaded.plan,
+        plan,
         options,
         keep,
         {(c.name, c.subject): c for c in visit.checks},
         {name: dict(its) for name, its in visit.settings.items()},
         kinds={
             link.name: kind_behind(job.endpoint if link is here else link.endpoint)
-            for link in loaded.plan.links
+            for link in plan.links
         },
     )
     verification.by_plan_alone()
@@ -123,7 +136,7 @@ async def verify_plan(
         job.raise_finding(finding)
     if here is not None:
         await LineVerification(verification, job, here, operator if wish.load else None).run()
-    for link in loaded.plan.links:
+    for link in plan.links:
         if job.should_stop():
             break
         if link is here or not verification.pending(*Group, link=link.name):
@@ -152,7 +165,7 @@ def planned_line(job: Workplace, plan: SitePlan) -> LinkPart | None:
 
 async def write_report(
     job: Workplace,
-    verification: Path | None,
+    wish: ReportWish,
     beside: Sequence[Path] = (),
     step: Step = Step.HANDOVER,
 ) -> None:
@@ -160,7 +173,7 @@ async def write_report(
 
     Args:
         job: The job on the open line.
-        verification: State file of a verification, None where there was none.
+        wish: What it is made from beside the recording, and as what it is written.
         beside: Recordings of the other lines of this visit.
         step: The step that it belongs to; only the handover is told as a step of its own.
 
@@ -169,45 +182,31 @@ async def write_report(
     """
     if step is Step.HANDOVER:
         job.emit(StepStarted(step, _REPORT_INTENT))
-    if job.recorder is None:
-        raise InputError(
-            "This session is not recorded, so there is nothing to report from.",
-            "Of a replay, report from its file: 'busprobe report FILE'. Else look with 'busprobe "
-            "doctor' whether the folder of recordings can be written.",
-        )
-    done = await asyncio.to_thread(_write, job.recorder, verification, tuple(beside))
+    from busprobe.session.reporting import write_report_of
+
+    recording = recording_of(job)
+    done = await asyncio.to_thread(write_report_of, recording, wish, tuple(beside))
     job.emit(done)
     summary = f"Report: {done.conclusion}. {done.text} Written: {', '.join(done.files)}."
     if step is Step.HANDOVER:
         job.emit(StepFinished(step, StepEnd.DONE, summary))
 
 
-def _write(
-    recorder: Recorder, verification: Path | None, beside: tuple[Path, ...]
-) -> ReportWritten:
-    from busprobe import __version__
-    from busprobe.report.compose import compose
-    from busprobe.report.material import gather
-    from busprobe.report.render import HtmlRenderer, JsonRenderer
+def recording_of(job: Workplace) -> Path:
+    """The recording of this visit, or the one that is replayed, with all that was kept so far.
 
-    recorder.flush()
-    recording = recorder.path
-    if verification is not None and not verification.exists():
-        verification = None
-    now = datetime.datetime.now().astimezone()
-    report = compose(gather((recording, *beside), (), verification), now=now, version=__version__)
-    files = []
-    for suffix, renderer in ((".html", HtmlRenderer()), (".json", JsonRenderer())):
-        path = recording.with_name(f"{recording.stem}-report{suffix}")
-        try:
-            path.write_bytes(renderer.render(report))
-        except OSError as error:
-            raise InputError(
-                f"The report cannot be written to {path}: {error.strerror}.",
-                "Make room on the disk, or move the recording to another folder.",
-            ) from error
-        files.append(str(path))
-    return ReportWritten(tuple(files), report.conclusion.result, report.conclusion.text)
+    Raises:
+        InputError: There is none.
+    """
+    if job.endpoint.kind is LinkKind.REPLAY:
+        return Path(job.endpoint.target)
+    if job.recorder is None:
+        raise InputError(
+            "This session is not recorded, so there is nothing to write from.",
+            "Look with 'busprobe doctor' whether the folder of recordings can be written.",
+        )
+    job.recorder.flush()
+    return job.recorder.path
 
 
 def _now() -> str:

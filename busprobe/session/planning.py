@@ -20,15 +20,18 @@ if TYPE_CHECKING:
 _PLAN_INTENT = "Writes a first plan from what was found. Nothing is sent."
 
 
-async def write_plan(job: Workplace, serials: Mapping[int, tuple[str, ...]]) -> None:
+async def write_plan(
+    job: Workplace, serials: Mapping[int, tuple[str, ...]], file: Path | None = None
+) -> None:
     """Write a first plan from what was found, beside the recording or in the working folder.
 
     Args:
         job: What is known of the line.
         serials: Serial numbers heard at an address where more than one device answers.
+        file: Where to write it; a free name where None.
 
     Raises:
-        InputError: Nobody was found, or the plan cannot be written.
+        InputError: Nobody was found, the file exists, or the plan cannot be written.
     """
     from busprobe.site.first_plan import first_plan
 
@@ -37,7 +40,7 @@ async def write_plan(job: Workplace, serials: Mapping[int, tuple[str, ...]]) -> 
         raise InputError("Nobody was found yet, so there is nothing to plan.", "Search first.")
     made = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
     text = first_plan(job.endpoint, job.bus.settings, scanned(job, serials), made)
-    path = _free_name(job)
+    path = _free_name(job) if file is None else _not_taken(file)
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
@@ -110,6 +113,12 @@ def scanned(job: Workplace, serials: Mapping[int, tuple[str, ...]]) -> list[Scan
         )
         for address, device in sorted(job.devices.items())
     ]
+
+
+def _not_taken(file: Path) -> Path:
+    if file.exists():
+        raise InputError(f"The file {file} exists already.", "Choose another name.")
+    return file
 
 
 def _free_name(job: Workplace) -> Path:

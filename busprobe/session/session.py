@@ -6,6 +6,7 @@ Each command returns at once and is told of by events; `SessionThread` runs it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,19 +14,21 @@ from busprobe.model.line import LineSettings
 from busprobe.session.bench_commands import BenchCommands
 from busprobe.session.change_commands import ChangeCommands
 from busprobe.session.events import Step
+from busprobe.session.file_commands import FileCommands
 from busprobe.session.session_thread import SessionThread
+from busprobe.session.wishes import ReportWish, SearchWish
 
 # The job and all it stands on take a second to load: the screen is painted before that.
 if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
-    from busprobe.diagnosis.wiring import KnownLoad
+    from busprobe.diagnosis.wiring import KnownLoad, MeterSystem
     from busprobe.session.handover import VerifyWish
     from busprobe.session.screen_job import ScreenJob
 
 WATCH_PERIOD_S = 1.0
 
 
-class Session(SessionThread, BenchCommands, ChangeCommands):
+class Session(SessionThread, BenchCommands, ChangeCommands, FileCommands):
     """Every command of the terminal interface.
 
     Args:
@@ -33,17 +36,27 @@ class Session(SessionThread, BenchCommands, ChangeCommands):
         record: Begins the recording of a link that was opened; None keeps nothing.
     """
 
-    def find(self, *, fast: bool = False, insist: bool = False) -> None:
+    def find(
+        self, *, fast: bool = False, insist: bool = False, wish: SearchWish | None = None
+    ) -> None:
         """Search, identify, look for duplicates, and read each device once.
 
         It goes on where it was stopped. `fast` listens briefly to each address, and only once: very
-        slow devices may be missed. `insist` searches although another master is heard.
+        slow devices may be missed. `insist` searches although another master is heard. `wish` says
+        whom to search and how.
         """
+        wished = wish or SearchWish()
 
         async def run(job: ScreenJob) -> None:
             from busprobe.session.values import FindPlan
 
-            await job.find(FindPlan(settings=self._settings, fast=fast, insist=insist))
+            if wished.profiles:
+                job.use_profile_files(wished.profiles)
+            plan = FindPlan(
+                wished.addresses, self._settings, wished.second_round, wished.listen_first_s,
+                insist, wished.duplicates, fast,
+            )  # fmt: skip
+            await job.find(plan)
             for address in sorted(job.devices):
                 await job.read_once(address)
 
@@ -57,18 +70,33 @@ class Session(SessionThread, BenchCommands, ChangeCommands):
 
         self._step(Step.ADDRESSES, run)
 
-    def check_wiring(self, address: int, load: KnownLoad) -> None:
-        """Prove the wiring of a meter with a known load."""
+    def check_wiring(
+        self,
+        address: int,
+        load: KnownLoad | None,
+        *,
+        system: MeterSystem | None = None,
+        passive_s: float = 180.0,
+    ) -> None:
+        """Prove the wiring of a meter.
+
+        Args:
+            address: The meter.
+            load: A load that somebody switches; None only watches.
+            system: How the meter is connected; None as its registers say.
+            passive_s: How long to watch without a load [s].
+        """
 
         async def run(job: ScreenJob) -> None:
             from busprobe.procedures.check_wiring import WiringPlan
 
-            plan = WiringPlan(load)
+            plan = WiringPlan(load, passive_s=passive_s)
             if job.hands is not None:
                 # Simulated hands are quick: nobody walks to a socket.
-                plan = WiringPlan(load, baseline_s=12.0, on_s=9.0, off_s=9.0)
+                plan = replace(plan, baseline_s=12.0, on_s=9.0, off_s=9.0)
             with self._hands_of(job) as operator:
-                await job.check_wiring(address, load, operator, plan)
+                somebody = None if load is None else operator
+                await job.check_wiring(address, load, somebody, plan, system)
 
         self._step(Step.WIRING, run)
 
@@ -143,35 +171,39 @@ class Session(SessionThread, BenchCommands, ChangeCommands):
 
         self._step(Step.HANDOVER, run)
 
-    def write_plan(self) -> None:
-        """Write a first plan from what was found; nothing is sent."""
+    def write_plan(self, file: Path | None = None) -> None:
+        """Write a first plan from what was found; nothing is sent.
+
+        Args:
+            file: Where to; beside the recording where None. A file that exists is not replaced.
+        """
 
         async def run(job: ScreenJob) -> None:
             from busprobe.session.planning import write_plan
 
-            await write_plan(job, job.serials)
+            await write_plan(job, job.serials, file)
 
         self._step(Step.HANDOVER, run)
 
-    def write_report(self, verification: Path | None = None) -> None:
+    def write_report(self, wish: ReportWish | None = None) -> None:
         """Write the visit down beside its recording.
 
         Args:
-            verification: State file of a verification, None where there was none.
+            wish: What it is made from beside the recording, and as what it is written.
         """
 
         async def run(job: ScreenJob) -> None:
             from busprobe.session.handover import write_report
 
-            await write_report(job, verification, self._beside_files)
+            await write_report(job, wish or ReportWish(), self._beside_files)
 
         self._step(Step.HANDOVER, run)
 
-    def watch(self, addresses: tuple[int, ...]) -> None:
-        """Read meters once a second until another step begins or `stop` is called."""
+    def watch(self, addresses: tuple[int, ...], period_s: float = WATCH_PERIOD_S) -> None:
+        """Read meters again and again until another step begins or `stop` is called."""
 
         async def run(job: ScreenJob) -> None:
-            await job.watch(addresses, WATCH_PERIOD_S)
+            await job.watch(addresses, period_s)
 
         self._step(None, run)
 

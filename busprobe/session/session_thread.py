@@ -112,9 +112,23 @@ class SessionThread:
 
     # From any thread ----------------------------------------------------------------------------
 
-    def open(self, argument: str, settings: LineSettings | None = None) -> None:
-        """Open a link; a link that was open is closed first."""
-        self._submit(lambda: self._do_open(argument, settings), None, opens=True)
+    def open(
+        self,
+        argument: str,
+        settings: LineSettings | None = None,
+        record: Path | None = None,
+        *,
+        kept: bool = True,
+    ) -> None:
+        """Open a link; a link that was open is closed first.
+
+        Args:
+            argument: The link.
+            settings: Line settings, None to have them found.
+            record: A new file for the recording; the usual place where None.
+            kept: Whether a recording is made.
+        """
+        self._submit(lambda: self._do_open(argument, settings, record, kept), None, opens=True)
 
     def set_speed(self, speed: float) -> None:
         """Let the clock of a simulated line run so many times faster, now and from now on."""
@@ -262,7 +276,18 @@ class SessionThread:
             for overseer in tuple(self._overseers):
                 overseer(stint)
 
-    async def _do_open(self, argument: str, settings: LineSettings | None) -> None:
+    def _begin_recording(self, link: Link, file: Path | None, kept: bool) -> Recorder | None:
+        if not kept:
+            return None
+        if file is not None:
+            from busprobe.session.keeping import begin_recording
+
+            return begin_recording(file, link)
+        return None if self._record is None else self._record(link)
+
+    async def _do_open(
+        self, argument: str, settings: LineSettings | None, record: Path | None, kept: bool
+    ) -> None:
         await self._drop()
         from busprobe.session.screen_job import ScreenJob
 
@@ -270,7 +295,11 @@ class SessionThread:
         self._settings = settings
         self._beside_files = []
         opened = await self._open_link(endpoint, settings)
-        recorder = None if self._record is None else self._record(opened.link)
+        try:
+            recorder = self._begin_recording(opened.link, record, kept)
+        except BusprobeError:
+            await opened.link.close()
+            raise
         self._job = ScreenJob(opened, endpoint, self._emit, self._stop.is_set, recorder)
         self._apply_speed()
         if recorder is not None:

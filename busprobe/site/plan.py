@@ -6,6 +6,7 @@ What it may say is `busprobe.site.plan_parts`, what it must not say `busprobe.si
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -14,6 +15,7 @@ from pydantic import ValidationError, model_validator
 from pydantic_core import InitErrorDetails
 
 from busprobe.model.errors import InputError
+from busprobe.model.line import parse_link
 from busprobe.profiles.yaml_source import load_yaml_model
 from busprobe.site.plan_advice import advice
 from busprobe.site.plan_parts import PlannedSite
@@ -118,3 +120,28 @@ def plan_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **SitePlan.model_json_schema(),
     }
+
+
+def relinked(plan: SitePlan, links: Sequence[str]) -> SitePlan:
+    """The plan with some of its lines reached by other links.
+
+    Raises:
+        InputError: No such line, or no such link.
+    """
+    names = [link.name for link in plan.links]
+    for text in links:
+        name, separator, target = text.partition("=")
+        if not separator and len(names) == 1:
+            name, target = names[0], text
+        if name not in names:
+            raise InputError(
+                f"The plan has no line '{name}' (it has {', '.join(names)}).",
+                "Write NAME=LINK.",
+            )
+        parse_link(target)
+        lines = tuple(
+            link.model_copy(update={"link": target}) if link.name == name else link
+            for link in plan.links
+        )
+        plan = plan.model_copy(update={"links": lines})
+    return plan

@@ -9,7 +9,7 @@ from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.diagnosis.electrical.cycle import DeviceReads, poll_cycle
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
-from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.finding import Evidence, Finding, Severity, certainty
 from busprobe.model.line import LineSettings
 from busprobe.model.reading import PHASES
 from busprobe.profiles.schema import DeviceProfile
@@ -210,7 +210,7 @@ def _who(device: Device) -> str:
 
 def alone_check(item: Item, verdict: DuplicateVerdict, findings: Sequence[Finding]) -> Check:
     """Whether one device answers at an address."""
-    sure = f"probability {verdict.probability:.4f}"
+    sure = f"{certainty(verdict.probability)} sure"
     if verdict.verdict in ("single", "duplicate"):
         serials = ", ".join(verdict.serials)
         found = "one device" if verdict.verdict == "single" else "more than one device"
@@ -353,7 +353,7 @@ def health_check(item: Item, findings: Sequence[Finding], tallied: str, healthy:
         item,
         outcome,
         found="; ".join(f.summary for f in findings) or "nothing is wrong with it",
-        uncertainty=f"probability that nothing is wrong {healthy:.4f}",
+        uncertainty=f"{certainty(healthy)} sure that nothing is wrong",
         evidence=(Evidence(None, tallied), *(e for f in findings for e in f.evidence[:2])),
         findings=findings,
     )

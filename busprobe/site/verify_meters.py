@@ -9,7 +9,7 @@ from busprobe.diagnosis.catalogue import wiring as wiring_catalogue
 from busprobe.diagnosis.coupling import Answer, Holds
 from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
 from busprobe.model.check import Check, CheckOutcome
-from busprobe.model.finding import Evidence, Finding, Severity
+from busprobe.model.finding import Evidence, Finding, Severity, certainty
 from busprobe.model.reading import PHASES, SignConvention, Snapshot
 from busprobe.site.items import Item
 from busprobe.site.plan_parts import DevicePart, MeterPart
@@ -126,7 +126,7 @@ def sign_check(item: Item, part: MeterPart, sign: SignConvention, text: str) -> 
 
 def wiring_check(item: Item, diagnosis: WiringDiagnosis, findings: Sequence[Finding]) -> Check:
     """The wiring verdict as a check; what stays open is not tested."""
-    sure = f"probability {diagnosis.probability:.4f}"
+    sure = f"{certainty(diagnosis.probability)} sure"
     told = [f for f in findings if f.code in wiring_catalogue.ENTRIES]
     faults = [f for f in told if f.severity is Severity.FAULT]
     names_only = {f.code for f in told} == {"phase-names-open"}
@@ -196,7 +196,7 @@ def balance_check(item: Item, diagnosis: BalanceDiagnosis, findings: Sequence[Fi
         item,
         _BALANCE[diagnosis.verdict],
         found="; ".join(f.summary for f in findings) if settled else "",
-        uncertainty=f"{house}probability {diagnosis.probability:.4f}",
+        uncertainty=f"{house}{certainty(diagnosis.probability)} sure",
         evidence=[
             *(() if settled else (Evidence(None, text) for text in why if text)),
             *(e for f in findings for e in f.evidence[:3]),

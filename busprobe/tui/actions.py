@@ -30,6 +30,8 @@ class Scope(StrEnum):
     COMPUTER = "computer"
     BYTES = "bytes"
     PAPER = "paper"
+    OPTIONS = "options"
+    FILES = "files"
     HELP = "help"
 
 
@@ -67,6 +69,7 @@ class Action:
 _KEY_NAMES = {
     "f1": "F1",
     "ctrl+p": "^p",
+    "ctrl+r": "^r",
     "left": "←",
     "right": "→",
     "escape": "Esc",
@@ -175,6 +178,22 @@ ACTIONS: tuple[Action, ...] = (
         Scope.WORK, "every_setting", ("u",), "Each setting",
         "Test the meter at every line setting it offers; shows first what that writes.",
     ),
+    Action(
+        Scope.WORK, "options", ("O",), "Options",
+        "Change how this step works: addresses, times, files and more.",
+    ),
+    Action(
+        Scope.WORK, "report_data", ("D",), "Report data",
+        "Name customer, people, photos, further recordings; ask for a PDF.",
+    ),
+    Action(
+        Scope.WORK, "series", ("S",), "Series",
+        "Judge a recorded series from a file; no link is needed.",
+    ),
+    Action(
+        Scope.WORK, "export", ("E",), "Export",
+        "Write a recording as pcapng, CSV or JSON for other programs.",
+    ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
     Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
     Action(
@@ -251,6 +270,15 @@ ACTIONS: tuple[Action, ...] = (
     Action(Scope.COMPUTER, "back", ("b", "escape"), "Back", "Go back to the job."),
     Action(Scope.COMPUTER, "again", ("r",), "Look again", "Look at this computer again."),
     Action(Scope.BYTES, "back", ("escape",), "Back", "Go back."),
+    Action(
+        Scope.OPTIONS, "take", ("enter",), "Take over", "Take over what stands in the fields.",
+    ),
+    Action(
+        Scope.OPTIONS, "usual", ("ctrl+r",), "As usual", "Put every option back as it usually is.",
+    ),
+    Action(Scope.OPTIONS, "back", ("escape",), "Leave it", "Close; options stay as they were."),
+    Action(Scope.FILES, "go", ("enter",), "Begin", "Do it with what stands in the fields."),
+    Action(Scope.FILES, "back", ("escape",), "Back", "Go back; what was typed stays."),
     Action(Scope.PAPER, "back", ("escape",), "Back", "Go back; what was written stays."),
     Action(Scope.CHANGE, "back", ("escape",), "Leave it", "Close; what was not written stays so."),
     *TRAINING_ACTIONS,

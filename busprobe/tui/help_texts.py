@@ -194,12 +194,57 @@ HELP: dict[str, HelpText] = {
             "for two terminators of 120 Ohm.",
         ),
     ),
+    "options": HelpText(
+        "Options of a step",
+        (
+            "Most jobs need none of these: what stands in the fields is the usual. What each is "
+            "for is told below the fields as you come to it. Up and down or Tab go from field to "
+            "field.",
+            "Enter takes over; a mistake is told with what to write instead. Esc leaves everything "
+            "as it was. What differs from the usual stands above the step, so that it is not "
+            "forgotten, and holds until you change it.",
+        ),
+    ),
+    "report-data": HelpText(
+        "For the report: what only people know",
+        (
+            "Customer, site, people and photos cannot be measured. Type what you know; what you "
+            "leave empty is left out. It is kept in a file beside the recording.",
+            "Photos are named with a caption, as board.jpg=Meter 2 with its CTs. Instruments, "
+            "names of meters and readings of a reference stand in a details file, if you have one.",
+            "Enter takes over, then p writes the report: one page, the same as data, and a PDF if "
+            "you ask for it. More recordings of this visit, and those of the site as left, go into "
+            "the same report.",
+        ),
+    ),
+    "series": HelpText(
+        "A recorded series",
+        (
+            "Somebody logged a meter, or a whole site, and you were not there: the same verdicts "
+            "come from the file. CSV or JSON Lines, a row per reading, with t in seconds and the "
+            "values as the meter reports them; columns may be missing. For a site the name of the "
+            "meter stands before each column, as grid.P_L1.",
+            "In the step Wiring one meter is judged by a load that was switched; in the step "
+            "Energy a site. Enter begins; nothing is sent, and no link is needed.",
+            "Before hands go into a cabinet: a CT secondary must never be opened under load. Work "
+            "there is for licensed electricians, by the local code.",
+        ),
+    ),
+    "export": HelpText(
+        "Export a recording",
+        (
+            "A recording holds every byte with its time. Here it is written for other programs: "
+            "frames for a packet analyser (pcapng), values or frames for a spreadsheet (CSV), or "
+            "everything as one document (JSON). Empty a field to leave that file out.",
+            "Enter writes; files that exist are replaced, the recording itself never.",
+        ),
+    ),
     "bytes": HelpText(
         "Explain bytes",
         (
-            "Paste bytes in hexadecimal, from a log or another program. Every frame is told with "
-            "its meaning; bytes that form no frame are told with what they may be. Nothing is "
-            "sent.",
+            "Paste bytes in hexadecimal, from a log or another program, or name a file that holds "
+            "them. Every frame is told with its meaning; bytes that form no frame are told with "
+            "what they may be. Nothing is sent.",
         ),
     ),
     "frames": HelpText(

@@ -142,10 +142,23 @@ class Host(App[None]):
         """What there is to say of this computer; no port is opened."""
         return self._outlook.looks()
 
-    def open_link(self, argument: str, settings: LineSettings | None) -> None:
+    def open_link(
+        self,
+        argument: str,
+        settings: LineSettings | None,
+        record: Path | None = None,
+        *,
+        kept: bool = True,
+    ) -> None:
         """Have the session open a link; an argument that names none is told at once.
 
         Whoever opens another link leaves the exercise that was worked on.
+
+        Args:
+            argument: The link.
+            settings: Line settings, None to have them found.
+            record: A file of the technician's own for the recording.
+            kept: Whether a recording is made.
         """
         self.state.error = None
         given = None if self.training is None else self.training.given
@@ -159,7 +172,7 @@ class Host(App[None]):
             self.state.opening = argument
             # A recording says at which settings it was made.
             self.state.settings_sought = settings is None and not argument.startswith("replay:")
-            self.session.open(argument, settings)
+            self.session.open(argument, settings, record, kept=kept)
 
     @property
     def expected(self) -> tuple[int, ...]:

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.balance import MeterRole
-    from busprobe.diagnosis.wiring import KnownLoad
+    from busprobe.diagnosis.wiring import KnownLoad, MeterSystem
     from busprobe.model.line import LineSettings, Parity
     from busprobe.session.bench import BenchWish
     from busprobe.session.events import Event
     from busprobe.session.handover import VerifyWish
+    from busprobe.session.wishes import ExportWish, ReportWish, SearchWish, SeriesWish
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,17 +202,33 @@ class Session(Protocol):
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         """Have `listener` told of every event."""
 
-    def open(self, argument: str, settings: LineSettings | None = None) -> None:
+    def open(
+        self,
+        argument: str,
+        settings: LineSettings | None = None,
+        record: Path | None = None,
+        *,
+        kept: bool = True,
+    ) -> None:
         """Open a link; without settings they are searched for."""
 
-    def find(self, *, fast: bool = False, insist: bool = False) -> None:
+    def find(
+        self, *, fast: bool = False, insist: bool = False, wish: SearchWish | None = None
+    ) -> None:
         """Ask every address and identify who answers; `insist` although another master talks."""
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
         """Find out whether more than one device answers at these (or all known) addresses."""
 
-    def check_wiring(self, address: int, load: KnownLoad) -> None:
-        """Prove the wiring of a meter under a known load."""
+    def check_wiring(
+        self,
+        address: int,
+        load: KnownLoad | None,
+        *,
+        system: MeterSystem | None = None,
+        passive_s: float = 180.0,
+    ) -> None:
+        """Prove the wiring of a meter under a known load, or by watching where there is none."""
 
     def listen(self, seconds: float, settings: LineSettings | None = None) -> None:
         """Hear what others say; nothing is sent."""
@@ -238,17 +255,23 @@ class Session(Protocol):
     def verify(self, wish: VerifyWish) -> None:
         """Hold the open line against a plan."""
 
-    def plan_tour(self, address: int) -> None:
+    def plan_tour(self, address: int, only: tuple[LineSettings, ...] = ()) -> None:
         """Find out what measuring a meter at every line setting would write."""
 
     def bench(self, wish: BenchWish) -> None:
         """Test one meter on the table."""
 
-    def write_plan(self) -> None:
+    def write_plan(self, file: Path | None = None) -> None:
         """Write a first plan from what was found."""
 
-    def write_report(self, verification: Path | None = None) -> None:
+    def write_report(self, wish: ReportWish | None = None) -> None:
         """Write the visit down."""
+
+    def judge_series(self, wish: SeriesWish) -> None:
+        """Judge a recorded series; needs no link."""
+
+    def export(self, wish: ExportWish) -> None:
+        """Write a recording as files for other programs; needs no link."""
 
     def plan_change(
         self,
@@ -271,7 +294,7 @@ class Session(Protocol):
     def confirm(self, yes: bool) -> None:
         """The technician confirms, or refuses, the change that a separation has come to."""
 
-    def watch(self, addresses: tuple[int, ...]) -> None:
+    def watch(self, addresses: tuple[int, ...], period_s: float = 1.0) -> None:
         """Read live values until stopped or until another step starts."""
 
     def answer(self, done: bool) -> None:

@@ -120,6 +120,8 @@ class JobState:
         recording: File in which everything is kept, or "".
         plan_file: A first plan that was written, or "".
         report: The report as it was last written.
+        series: What came of the series that was last judged.
+        exported: The files that were last exported.
         change: What a change of address would write; None while nothing is planned.
         change_end: How the last change of address ended.
         separation: What a separation of two meters has seen so far.
@@ -163,6 +165,8 @@ class JobState:
     plan_file: str = ""
     settings_sought: bool = False
     report: events.ReportWritten | None = None
+    series: events.SeriesJudged | None = None
+    exported: events.Exported | None = None
     change: events.ChangePlanned | None = None
     change_end: events.ChangeEnded | None = None
     separation: list[events.SeparationSeen] = field(default_factory=list)
@@ -319,6 +323,10 @@ class JobState:
                 self.plan_file = file
             case events.ReportWritten():
                 self.report = event
+            case events.SeriesJudged():
+                self.series = event
+            case events.Exported():
+                self.exported = event
             case _:
                 pass
 

@@ -173,6 +173,9 @@ def acts(folder: Path) -> dict[str, Callable[[Session], None] | None]:
         # Confirmations: held below.
         "change": None,
         "confirm": None,
+        # No requests: files alone (no link is given to them).
+        "judge_series": None,
+        "export": None,
         # No requests.
         "subscribe": None,
         "oversee": None,

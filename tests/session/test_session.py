@@ -24,6 +24,7 @@ from busprobe.session.handover import VerifyWish
 from busprobe.session.keeping import begin_recording
 from busprobe.session.ports import OpenedLink
 from busprobe.session.session import Session
+from busprobe.session.wishes import ReportWish
 from busprobe.site.state import load_state
 
 WAIT_S = 60.0
@@ -297,7 +298,7 @@ def test_a_line_is_verified_against_its_plan_and_every_check_is_kept(tmp_path: P
     assert kept is not None
     assert {(c.name, c.subject) for c in kept.checks} == {(c.name, c.subject) for c in checks}
     assert CheckOutcome.FAIL in {c.outcome for c in checks}
-    session.write_report(wish.state_file)
+    session.write_report(ReportWish(wish.state_file))
     written = heard.until(events.ReportWritten)
     assert isinstance(written, events.ReportWritten)
     assert written.conclusion == "FAIL"
@@ -378,7 +379,7 @@ meters:
     assert [e.end for e in ends] == [StepEnd.DONE, StepEnd.DONE, StepEnd.FAILED]
     # The screen goes on showing the line that is open.
     assert sum(isinstance(e, events.LinkOpened) for e in heard.all) == 1
-    session.write_report(wish.state_file)
+    session.write_report(ReportWish(wish.state_file))
     written = heard.until(events.ReportWritten)
     assert isinstance(written, events.ReportWritten)
     kept = load_state(wish.state_file).as_found

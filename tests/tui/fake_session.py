@@ -14,12 +14,13 @@ from pathlib import Path
 import fake_bench as bench
 import fake_later_steps as later
 
-from busprobe.diagnosis.balance import MeterRole
+from busprobe.diagnosis.balance import MeterRole, Role
 from busprobe.diagnosis.wiring import (
     CtWiring,
     Explanation,
     KnownLoad,
     LoadStep,
+    MeterSystem,
     VoltageWiring,
     WiringDiagnosis,
     WiringVerdict,
@@ -34,6 +35,7 @@ from busprobe.session import events
 from busprobe.session.bench import BenchWish
 from busprobe.session.events import Event, Step, StepEnd
 from busprobe.session.handover import VerifyWish
+from busprobe.session.wishes import ExportWish, ReportWish, SearchWish, SeriesWish
 
 MS = 1_000_000
 CHARACTER_NS = 1_041_667
@@ -136,22 +138,47 @@ class FakeSession:
     def subscribe(self, listener: Callable[[Event], None]) -> None:
         self._listeners.append(listener)
 
-    def open(self, argument: str, settings: LineSettings | None = None) -> None:
-        self._note("open", argument, settings)
+    def open(
+        self,
+        argument: str,
+        settings: LineSettings | None = None,
+        record: Path | None = None,
+        *,
+        kept: bool = True,
+    ) -> None:
+        besides = (() if record is None else (str(record),)) + (() if kept else ("not kept",))
+        self._note("open", argument, settings, *besides)
         self.emit(events.LinkOpened(parse_link(argument), settings or LineSettings(9600)))
 
-    def find(self, *, fast: bool = False, insist: bool = False) -> None:
-        self._note("find", *(("fast",) if fast else ()), *(("insist",) if insist else ()))
+    def find(
+        self, *, fast: bool = False, insist: bool = False, wish: SearchWish | None = None
+    ) -> None:
+        special = () if wish in (None, SearchWish()) else (wish,)
+        how = (("fast",) if fast else ()) + (("insist",) if insist else ())
+        self._note("find", *how, *special)
         self._script.extend(self._sweep())
 
     def check_addresses(self, addresses: tuple[int, ...] = ()) -> None:
         self._note("check_addresses", addresses)
         self._script.extend(self._duplicates())
 
-    def check_wiring(self, address: int, load: KnownLoad) -> None:
-        self._note("check_wiring", address, load)
-        self.load_w = load.power_w
+    def check_wiring(
+        self,
+        address: int,
+        load: KnownLoad | None,
+        *,
+        system: MeterSystem | None = None,
+        passive_s: float = 180.0,
+    ) -> None:
+        besides = (() if system is None else (system,)) + (() if passive_s == 180 else (passive_s,))
+        self._note("check_wiring", address, load, *besides)
         self.always_hands = False
+        if load is None:
+            self._script.append(events.StepStarted(Step.WIRING, "Only watches."))
+            self._script.extend(self._polls(address, 6))
+            self._script.append(events.StepFinished(Step.WIRING, StepEnd.DONE, "Undecided."))
+            return
+        self.load_w = load.power_w
         plan = PHASES if load.phase == "each" else (load.phase,)
         self._phases = [(phase, on) for phase in plan for on in (True, False)]
         intent = f"Reads the meter at address {address} once a second while you switch the load."
@@ -207,8 +234,8 @@ class FakeSession:
             events.StepFinished(Step.HANDOVER, StepEnd.DONE, "1 FAIL, 1 PASS of 4 checks.")
         )
 
-    def plan_tour(self, address: int) -> None:
-        self._note("plan_tour", address)
+    def plan_tour(self, address: int, only: tuple[LineSettings, ...] = ()) -> None:
+        self._note("plan_tour", address, *only)
         self._script.append(events.StepStarted(Step.BENCH, "Looks who is there."))
         self._script.append(events.BenchTourPlanned(address, "Quellwerk QW 3F", bench.TOUR))
         self._script.append(events.StepFinished(Step.BENCH, StepEnd.DONE, "It waits."))
@@ -217,18 +244,36 @@ class FakeSession:
         self._note("bench", wish)
         self._script.extend(bench.bench_test(wish))
 
-    def write_plan(self) -> None:
-        self._note("write_plan")
+    def write_plan(self, file: Path | None = None) -> None:
+        self._note("write_plan", *(() if file is None else (str(file),)))
         self._script.append(events.StepStarted(Step.HANDOVER, "Writes a first plan."))
         self._script.append(events.PlanWritten("visits/first.plan.yaml"))
         self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "A first plan."))
 
-    def write_report(self, verification: Path | None = None) -> None:
-        self._note("write_report", verification)
+    def write_report(self, wish: ReportWish | None = None) -> None:
+        self._note("write_report", wish)
         self._script.append(events.StepStarted(Step.HANDOVER, "Writes the report."))
         files = ("visits/visit-report.html", "visits/visit-report.json")
         self._script.append(events.ReportWritten(files, "FAIL", "1 check failed."))
         self._script.append(events.StepFinished(Step.HANDOVER, StepEnd.DONE, "Report: FAIL."))
+
+    def judge_series(self, wish: SeriesWish) -> None:
+        self._note("judge_series", wish)
+        if wish.site:
+            known = {1: ("grid", MeterRole(Role.GRID)), 2: ("pv", MeterRole(Role.GENERATOR))}
+            done = events.SeriesJudged(str(wish.file), balance=later.balance(known))
+        else:
+            done = events.SeriesJudged(
+                str(wish.file),
+                wiring=diagnosis(WiringVerdict.FAULT, 0.9987),
+                findings=(CT_FINDING,),
+            )
+        self._script.append(done)
+
+    def export(self, wish: ExportWish) -> None:
+        self._note("export", wish)
+        files = (wish.pcapng, wish.readings, wish.frames, wish.everything)
+        self._script.append(events.Exported(tuple(str(file) for file in files if file)))
 
     def plan_change(
         self,
@@ -275,8 +320,8 @@ class FakeSession:
         if self._parting is not None:
             self._script.extend(next(self._parting) if yes else later.not_separated(1))
 
-    def watch(self, addresses: tuple[int, ...]) -> None:
-        self._note("watch", addresses)
+    def watch(self, addresses: tuple[int, ...], period_s: float = 1.0) -> None:
+        self._note("watch", addresses, *(() if period_s == 1.0 else (period_s,)))
         for _ in range(30):
             for address in addresses:
                 self._script.extend(self._polls(address, 1))

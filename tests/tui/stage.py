@@ -77,6 +77,8 @@ PORTS = (
 )  # fmt: skip
 # A question, its answer, and a break before the next question.
 BYTES = "01 03 00 00 00 02 C4 0B 01 03 04 53 75 6E 53 EB 0E 00 02 03 00 00 00 01 84 39"
+# Any file that is there will do: the scripted session does not read it.
+SERIES_FILE = "pyproject.toml"
 SCENARIOS = (("demo", "A site with two faults"), ("healthy", "A bus without any fault"))
 ADVICE = Advice(
     "/dev/ttyUSB0",
@@ -192,6 +194,15 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         return wanted is None or wanted in stations
 
     yield "link"
+    if visits("options", "options-mistake"):
+        await stage.press("2", "O")
+        stage.app.screen.query_one("#addresses", Input).value = "1-32"
+        await stage.settle()
+        yield "options"
+        stage.app.screen.query_one("#addresses", Input).value = "32-1"
+        await stage.press("enter")
+        yield "options-mistake"
+        await stage.press("escape", "1")
     if visits("computer", "bytes"):
         await stage.press("U")
         yield "computer"
@@ -265,6 +276,14 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         await stage.press("down")
         yield "paper-mistake"
         await stage.press("escape")
+    if visits("series", "series-judged"):
+        await stage.press("5", "S")
+        yield "series"
+        stage.app.screen.query_one("#series-file", Input).value = SERIES_FILE
+        await stage.press("enter")
+        await stage.play()
+        yield "series-judged"
+        await stage.press("escape")
     if visits("roles", "energy", "energy-meters"):
         await stage.press("6")
         yield "roles"
@@ -274,7 +293,7 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         yield "energy"
         await stage.press("v")
         yield "energy-meters"
-    if visits("verified", "report"):
+    if visits("verified", "report", "report-data", "export"):
         await stage.press("7")
         yield "handover"
         stage.app.screen.query_one("#plan-file", Input).value = "mill-lane.plan.yaml"
@@ -283,9 +302,17 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         stage.app.screen.query_one("#check-list", CheckList).focus()
         await stage.press("down")
         yield "verified"
-        await stage.press("p")
+        await stage.press("D")
+        yield "report-data"
+        await stage.press("escape", "p")
         await stage.play()
         yield "report"
+        await stage.press("E")
+        stage.app.screen.query_one("#pcapng", Input).value = "visit.pcapng"
+        await stage.press("enter")
+        await stage.play()
+        yield "export"
+        await stage.press("escape")
     if visits("bench-running", "bench", "bench-settings", "bench-map", "bench-label"):
         await stage.press("8", "s")
         await stage.play(6)

@@ -21,9 +21,11 @@ from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.screens.leaving import LeavingScreen
+from busprobe.tui.screens.options import OptionsScreen
 from busprobe.tui.screens.paper import PaperScreen
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
+from busprobe.tui.screens.series import FilesSheet
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.training_causes import CausesScreen
 from busprobe.tui.screens.training_evidence import EvidenceScreen
@@ -53,6 +55,8 @@ OWNERS: dict[Scope, type[DOMNode]] = {
     Scope.COMPUTER: ComputerScreen,
     Scope.BYTES: BytesScreen,
     Scope.PAPER: PaperScreen,
+    Scope.OPTIONS: OptionsScreen,
+    Scope.FILES: FilesSheet,
     Scope.HELP: HelpScreen,
 }
 
@@ -130,8 +134,8 @@ async def test_the_key_line_shows_only_what_is_possible_and_every_key_of_it_work
         line = stage.app.screen.query_one("#keys", KeyLine)
         labels = [action.label for action in line.offered()]
         assert labels == [
-            "Start", "New address", "Separate", "Explain", "Frames", "Device", "Watch", "Help",
-            "Commands",
+            "Start", "New address", "Separate", "Options", "Explain", "Frames", "Device", "Watch",
+            "Help", "Commands",
         ]  # fmt: skip
         bottom = stage.screen_text().splitlines()[-1]
         for action in line.offered():

@@ -17,6 +17,7 @@ from busprobe.model.line import Parity
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
 from busprobe.session.handover import VerifyWish
+from busprobe.session.wishes import ReportWish
 from busprobe.tui.screens.energy_pane import proposed
 from busprobe.tui.screens.handover_pane import CheckList
 from busprobe.tui.screens.leaving import LeavingScreen
@@ -181,7 +182,7 @@ async def test_a_plan_is_verified_and_every_check_tells_what_it_rests_on() -> No
         assert "planned one device  found two devices" in stage.screen_text()
         assert "exchange 1: a second answer began 8.0 ms later" in stage.screen_text()
         await stage.press("p")
-        assert stage.session.calls[-1] == ("write_report", (wish.state_file,))
+        assert stage.session.calls[-1] == ("write_report", (ReportWish(wish.state_file),))
         await stage.play()
         assert "visits/visit-report.html" in stage.screen_text()
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from fake_session import CT_FINDING, DUPLICATE_FINDING, NOTE, FakeSession
 from stage import Stage, go_to, make_app, on_stage
 from textual.widgets import Input, Select
 
 from busprobe.diagnosis.wiring import KnownLoad
 from busprobe.model.errors import LinkError
+from busprobe.model.exchange import Outcome
 from busprobe.model.line import LineSettings, Parity
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
@@ -502,3 +504,20 @@ async def test_the_wiring_is_drawn_as_found_and_as_it_should_be() -> None:
         text = stage.screen_text()
         assert "as wired" in text
         assert "as it should be" in text
+
+
+@pytest.mark.parametrize("address", [2, 10, 240])
+async def test_a_device_that_refuses_answers_and_is_told_whole_in_a_narrow_box(
+    address: int,
+) -> None:
+    async with on_stage() as stage:
+        await stage.find()
+        state = stage.app.state
+        state.findings.clear()
+        beside = (3, 4, address)  # as many as leave each a narrow box
+        state.devices = {a: replace(state.devices[2], address=a) for a in beside}
+        state.outcomes[address] = Outcome.EXCEPTION
+        state.selected = address
+        stage.app.refresh_screens()
+        await stage.settle()
+        assert f"{address} ✔ answers" in stage.screen_text()

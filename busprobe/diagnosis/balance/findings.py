@@ -15,7 +15,7 @@ from busprobe.diagnosis.balance.types import (
     Sign,
 )
 from busprobe.diagnosis.catalogue import finding
-from busprobe.model.finding import Evidence, Finding
+from busprobe.model.finding import Evidence, Finding, certainty
 
 MOST_OPEN = 4
 UNMETERED = 0.5
@@ -214,7 +214,7 @@ class _Teller:
         why = " ".join(d.not_identifiable[:MOST_OPEN]) or "The evidence is too thin for a verdict."
         choices = "; ".join(
             f"{m.name}: {m.sign}, ratio {'open' if m.ratio is None else f'{m.ratio:g}'}, "
-            f"probability {m.probability:.3f}"
+            f"{certainty(m.probability)} sure"
             for m in d.meters
         )
         return finding(

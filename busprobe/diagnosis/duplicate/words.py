@@ -11,7 +11,7 @@ from busprobe.diagnosis.duplicate.hypotheses import Background
 from busprobe.diagnosis.duplicate.observe import Kind, Observation
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict
 from busprobe.model.device import Device
-from busprobe.model.finding import Evidence, Finding
+from busprobe.model.finding import Evidence, Finding, certainty
 
 _WORDS = {
     Kind.TWO: "two whole answers to one request",
@@ -226,7 +226,7 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
             device=name,
             probability=verdict.probability,
             evidence=verdict.evidence,
-            percent=f"{100 * verdict.probability:.0f} %",
+            percent=certainty(verdict.probability),
         )
     return None
 

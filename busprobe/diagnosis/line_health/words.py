@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.line_health.causes import Weighed
-from busprobe.model.finding import Evidence, Finding
+from busprobe.model.finding import Evidence, Finding, certainty
 
 # Told by the duplicate test in its own words.
 _ELSEWHERE = {"duplicate-address"}
@@ -49,7 +49,7 @@ def _undecided(weighed: Weighed) -> Finding:
     named = (
         ", ".join(
             f"{c.code}{f' at address {c.address}' if c.address is not None else ''} "
-            f"({100 * c.probability:.0f} %)"
+            f"({certainty(c.probability)})"
             for c in likely
         )
         or "nothing that was weighed"

@@ -119,8 +119,13 @@ class BenchPane(Views, Looks, Vertical):
         number = int(text) if text.isdecimal() else 0
         return number if FIRST_ADDRESS <= number <= _HIGHEST_UNIT else None
 
-    def wish(self) -> BenchWish | str:
-        """What is to be tested, or why it cannot be."""
+    def wish(self, nominal_v: float = 230.0, *, with_cts: bool = False) -> BenchWish | str:
+        """What is to be tested, or why it cannot be.
+
+        Args:
+            nominal_v: Nominal voltage on its terminals, line to neutral [V].
+            with_cts: Whether it is connected through CTs.
+        """
         from busprobe.diagnosis.bench import Rating, parse_references
         from busprobe.procedures.bench_meter import BenchPlan
         from busprobe.session.bench import BenchWish
@@ -139,8 +144,9 @@ class BenchPane(Views, Looks, Vertical):
             references = parse_references(self.query_one("#bench-reference", Input).value)
         except InputError as error:
             return str(error)
-        known = Rating(str(self.query_one("#bench-class", Select).value), rated)
-        return BenchWish(address, BenchPlan(int(requests), watch_s, references, known))
+        known = Rating(str(self.query_one("#bench-class", Select).value), rated, with_cts)
+        plan = BenchPlan(int(requests), watch_s, references, known, nominal_v)
+        return BenchWish(address, plan)
 
     def _number(self, field: str) -> float | None:
         text = self.query_one(field, Input).value.strip()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import ClassVar
 
 from rich.style import Style
@@ -17,6 +18,27 @@ from busprobe.tui.screens.sheet import Sheet
 
 # More than the longest RTU frame twice over is better read by the command for files.
 _MOST_BYTES = 4_096
+# Bytes in hexadecimal with spaces take three characters each; some logs put more between them.
+_LARGEST_FILE = 64_000
+
+
+def _of_file(entered: str) -> str:
+    """What a file of that name holds, "" where there is none.
+
+    Raises:
+        InputError: It cannot be read, or is too large for a screen.
+    """
+    try:
+        path = Path(entered).expanduser()
+        if not path.is_file():
+            return ""
+        if path.stat().st_size > _LARGEST_FILE:
+            raise InputError(
+                f"{path} is too large for the screen.", "Cut out the part that matters."
+            )
+        return path.read_text(encoding="utf-8", errors="replace")
+    except (OSError, ValueError, RuntimeError):
+        return ""  # Bytes can make odd names.
 
 
 class BytesScreen(Sheet):
@@ -42,7 +64,7 @@ class BytesScreen(Sheet):
         """The field."""
         yield Input(
             self._given, id="hex", compact=True, select_on_focus=False,
-            placeholder="bytes as 01 03 00 00 00 02 C4 0B",
+            placeholder="bytes as 01 03 00 00 00 02 C4 0B, or a file that holds them",
         )  # fmt: skip
 
     def text(self) -> Text:
@@ -55,7 +77,7 @@ class BytesScreen(Sheet):
         if not entered:
             return Text("Paste bytes that another program logged; nothing is sent.", dim)
         try:
-            data = parse_hex(entered)
+            data = parse_hex(_of_file(entered) or entered)
         except InputError as error:
             return Text(f"{g.warn} {words.told(str(error))}", Style(color=c.warn))
         told = explain(data[:_MOST_BYTES])

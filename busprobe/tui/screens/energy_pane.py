@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -69,17 +70,20 @@ def proposed(devices: list[Device]) -> dict[int, str]:
     return roles
 
 
-def known_role(role: str) -> MeterRole:
+def known_role(role: str, rated_w: float | None = None, generation: str = "") -> MeterRole:
     """What is known of a meter with this role before the first reading.
 
     The sign of a meter on a bus is told by its counters, or stays open: published maps state none.
     """
-    from busprobe.diagnosis.balance import MeterRole, Role
+    from busprobe.diagnosis.balance import MeterRole, Positive, Role
 
     named = Role(role)
-    if named in (Role.GRID, Role.GENERATOR, Role.LOAD):
-        return MeterRole(named)
-    return MeterRole.usual(named)
+    if named is Role.GENERATOR:
+        means = {"gives": Positive.INTO_SITE, "draws": Positive.OUT_OF_SITE}
+        return MeterRole(named, means.get(generation, Positive.UNKNOWN), rated_w)
+    if named in (Role.GRID, Role.LOAD):
+        return MeterRole(named, rated_w=rated_w)
+    return MeterRole.usual(named, rated_w)
 
 
 class RoleList(LineList):
@@ -191,15 +195,23 @@ class EnergyPane(Views, Looks, Vertical):
         self.query_one(RoleList).next_role(address)
         self.show_view(View.ROLES)
 
-    def meters(self) -> dict[int, tuple[str, MeterRole]]:
-        """Who takes part: name and role by address, the feed-in meter first."""
+    def meters(
+        self, ratings: Mapping[int, float] | None = None, generation: str = ""
+    ) -> dict[int, tuple[str, MeterRole]]:
+        """Who takes part: name and role by address, the feed-in meter first.
+
+        Args:
+            ratings: Rated power of what a meter measures, by address [W].
+            generation: What a positive power of a generator's meter means: "gives", "draws" or "".
+        """
         roles = {a: self.query_one(RoleList).role(a) for a in self.state.addresses}
         listed = list(roles.values())
         found = {}
         for address, role in sorted(roles.items(), key=lambda item: item[1] != "grid"):
             if role:
                 name = role if listed.count(role) == 1 else f"{role} {address}"
-                found[address] = (name, known_role(role))
+                rated_w = (ratings or {}).get(address)
+                found[address] = (name, known_role(role, rated_w, generation))
         return found
 
     def obstacle(self) -> str:

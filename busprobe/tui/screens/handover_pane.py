@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from rich.style import Style
 from rich.text import Text
@@ -23,6 +23,7 @@ from busprobe.tui.widgets.step_card import StepCard
 
 if TYPE_CHECKING:
     from busprobe.session.handover import VerifyWish
+    from busprobe.tui.options import Chosen
 
 _STATES = (("as found", 0), ("as left", 1))
 _REACH = (("whole line", 0), ("planned addresses only", 1))
@@ -100,8 +101,12 @@ class HandoverPane(Looks, Vertical):
         name = self.query_one("#plan-file", Input).value.strip()
         return Path(name).expanduser() if name else None
 
-    def wish(self) -> VerifyWish | str:
-        """What is to be verified, or why it cannot be."""
+    def wish(self, chosen: Chosen) -> VerifyWish | str:
+        """What is to be verified, or why it cannot be.
+
+        Args:
+            chosen: The options of this step.
+        """
         from busprobe.diagnosis.wiring import KnownLoad
         from busprobe.session.handover import VerifyWish
 
@@ -117,9 +122,14 @@ class HandoverPane(Looks, Vertical):
             return "The power of the load must be a number of watts, or empty."
         return VerifyWish(
             plan_file,
-            KnownLoad(power) if power else None,
+            KnownLoad(power, (chosen.number("verify-tolerance") or 10.0) / 100) if power else None,
             as_left=bool(self.query_one("#verify-state", Select).value),
             quick=bool(self.query_one("#verify-reach", Select).value),
+            kept_in=chosen.path("kept-in"),
+            groups=cast("tuple[str, ...]", chosen.value("only")),
+            insist=chosen.yes("verify-insist"),
+            watch_s=chosen.number("verify-watch") or 120.0,
+            links=cast("tuple[str, ...]", chosen.value("links")),
         )
 
     def refresh_state(self) -> None:

@@ -26,6 +26,7 @@ from busprobe.tui.widgets.views import Views
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Cause
     from busprobe.tui.host import Host
+    from busprobe.tui.options import Chosen
 
 LISTEN_S = (("10 s", 10), ("30 s", 30), ("2 min", 120), ("10 min", 600))
 SOAK_S = (
@@ -146,17 +147,21 @@ class LinePane(Views, Looks, Vertical):
         """How long to count after the check [s]."""
         return float(str(self.query_one("#soak-s", Select).value))
 
-    def begin(self, *, insist: bool = False) -> None:
+    def begin(self, chosen: Chosen, *, insist: bool = False) -> None:
         """Check the line: ask everybody who is known, and everybody who should be there.
 
         Args:
+            chosen: The options of this step.
             insist: Ask although another master is heard.
         """
         app = cast("Host", self.app)
-        self.show_view(View.HISTORY if self.soak_s else View.CAUSES)
+        own_s = chosen.number("own-soak")
+        soak_s = self.soak_s if own_s is None else own_s
+        wished = cast("tuple[int, ...]", chosen.value("line-addresses"))
+        self.show_view(View.HISTORY if soak_s else View.CAUSES)
         app.session.check_line(
-            self.state.addresses,
-            self.soak_s,
+            wished or self.state.addresses,
+            soak_s,
             insist=insist,
             expected=app.expected,
             plan_file=app.plan_file,

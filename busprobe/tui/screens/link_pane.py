@@ -17,7 +17,9 @@ from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import Looks, Prose, section
 
 _RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-_FORMATS = (("8N1", "N1"), ("8E1", "E1"), ("8O1", "O1"), ("8N2", "N2"))
+_FORMATS = (
+    ("8N1", "N1"), ("8E1", "E1"), ("8O1", "O1"), ("8N2", "N2"), ("8E2", "E2"), ("8O2", "O2"),
+)  # fmt: skip
 
 
 # How the kinds of links are called, and what opening one does.
@@ -209,10 +211,14 @@ class LinkPane(Looks, Vertical):
                 return choice.argument
         return shown
 
-    def wish(self) -> tuple[str, LineSettings | None]:
-        """What is to be opened, and how."""
+    def wish(self, other_rate: float | None = None) -> tuple[str, LineSettings | None]:
+        """What is to be opened, and how.
+
+        Args:
+            other_rate: A rate that goes before the one chosen here [Bd].
+        """
         argument = self._argument_wished()
-        baud = self.query_one("#baud", Select).value
+        baud = int(other_rate) if other_rate else self.query_one("#baud", Select).value
         if not isinstance(baud, int) or baud == 0:
             return argument, None
         form = str(self.query_one("#format", Select).value)

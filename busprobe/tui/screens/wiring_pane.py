@@ -27,6 +27,7 @@ from busprobe.tui.widgets.wiring_table import WiringTable, right_ratio
 if TYPE_CHECKING:
     from busprobe.diagnosis.wiring import Explanation, KnownLoad, WiringDiagnosis
 
+_ONLY_WATCH = "watch"
 _PLANS = (
     ("one phase after the other", "each"),
     ("L1 only", "L1"),
@@ -34,7 +35,9 @@ _PLANS = (
     ("L3 only", "L3"),
     ("three-phase load", "L1L2L3"),
     ("I do not know", "unknown"),
+    ("no load: only watch", _ONLY_WATCH),
 )
+_LEAST_LOAD_W, _MOST_LOAD_W = 1.0, 1e6
 _SIGN_WORDS = {
     "import-positive": "P positive = import.",
     "export-positive": "P positive = export.",
@@ -146,16 +149,24 @@ class WiringPane(Looks, Vertical):
         running = state.steps[Step.WIRING].state is StepState.RUNNING
         return self._wished or (View.TREND if running else View.VERDICT)
 
-    def load(self) -> KnownLoad | None:
-        """The load as entered, None when it is no power."""
+    def load(self, tolerance: float) -> KnownLoad | str | None:
+        """The load as entered, None to only watch; what is wrong where it is no power.
+
+        Args:
+            tolerance: How well its power is known, as a share.
+        """
         from busprobe.diagnosis.wiring import KnownLoad
 
+        plan = str(self.query_one("#plan", Select).value)
+        if plan == _ONLY_WATCH:
+            return None
         try:
             power = float(self.query_one("#load", Input).value)
         except ValueError:
-            return None
-        plan = str(self.query_one("#plan", Select).value)
-        return KnownLoad(power, phase=plan) if power > 0 else None
+            power = -1.0
+        if not _LEAST_LOAD_W <= power <= _MOST_LOAD_W:
+            return "The power of the load must be a number of watts."
+        return KnownLoad(power, tolerance, plan)
 
     def refresh_state(self) -> None:
         """Show request, trend and verdict as they are now."""

@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar, Protocol, cast
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
+from rich.style import Style
+from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
 from textual.widgets import ContentSwitcher
 
 from busprobe.session.events import Step
+from busprobe.session.wishes import ReportWish
+from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.options import known_of_people, search_wish
 from busprobe.tui.screens.address_pane import AddressPane
 from busprobe.tui.screens.bench_pane import BenchPane
 from busprobe.tui.screens.energy_pane import EnergyPane
@@ -35,8 +40,11 @@ from busprobe.tui.widgets.job_list import STEPS, JobList
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import NextLine, TitleLine, TourStrip
-from busprobe.tui.widgets.panel import CanvasPanel
+from busprobe.tui.widgets.panel import CanvasPanel, Prose
 from busprobe.tui.widgets.training_strip import TrainingStrip
+
+if TYPE_CHECKING:
+    from busprobe.model.line import LineSettings
 
 _VIEWED = (Step.FIND, Step.LINE, Step.WIRING, Step.ENERGY, Step.BENCH)
 # Where a device need not be known before the step starts.
@@ -62,6 +70,7 @@ class WorkScreen(WorkSheets):
     WorkScreen #body { height: 1fr; }
     WorkScreen #middle { width: 1fr; height: 1fr; }
     WorkScreen BusStrip { margin: 0 1; }
+    WorkScreen #options { height: auto; max-height: 2; margin: 0 1; display: none; }
     WorkScreen #panes { height: 1fr; }
     WorkScreen #findings { height: 4; }
     """
@@ -87,6 +96,7 @@ class WorkScreen(WorkSheets):
                 yield JobList(id="job")
                 with Vertical(id="middle"):
                     yield BusStrip(id="bus")
+                    yield Prose(id="options")
                     with ContentSwitcher(id="panes", initial="pane-link"):
                         yield LinkPane(
                             self._app.choices(), self._app.link_argument, self._app.settings
@@ -125,9 +135,20 @@ class WorkScreen(WorkSheets):
         for name in ("#title", "#tour", "#training", "#next", "#bus", "#keys"):
             self.query_one(name, CanvasPanel).refresh_state()
         job.refresh_state()
+        self._show_options()
         self.query_one(FindingsList).refresh_state()
         pane: object = self.query_one(f"#pane-{self.step}")
         cast(_Pane, pane).refresh_state()
+
+    def _show_options(self) -> None:
+        """What was chosen beyond the usual is never out of sight."""
+        told = self.chosen(self.step).told()
+        if self.step in (Step.HANDOVER, Step.BENCH) and (data := self.report_data.told()):
+            told += f"{'; ' if told else ''}report: {data}"
+        shown = self.query_one("#options", Prose)
+        shown.display = bool(told)
+        text = Text("Options (O): ", Style(color=shown.colours.accent, bold=True))
+        shown.show(text.append(words.safe(told), Style(color=shown.colours.ink)))
 
     def _show(self, step: Step) -> None:
         self.step = step
@@ -185,6 +206,10 @@ class WorkScreen(WorkSheets):
             "find_fast": lambda: self.step is Step.FIND and self._can_start(),
             "listen": lambda: self.step is Step.LINE and state.is_open and state.running is None,
             "paper": lambda: self.step is Step.LINE,
+            "options": lambda: idle,
+            "series": lambda: idle and self.step in (Step.WIRING, Step.ENERGY),
+            "export": lambda: idle and self.step is Step.HANDOVER,
+            "report_data": lambda: idle and self.step in (Step.HANDOVER, Step.BENCH),
             "readdress": self._can_readdress,
             "separate": self._can_readdress,
             "role": lambda: self.step is Step.ENERGY and bool(state.devices) and idle,
@@ -239,24 +264,30 @@ class WorkScreen(WorkSheets):
         state = self.state
         match self.step:
             case Step.LINK:
-                argument, settings = self.query_one(LinkPane).wish()
+                chosen = self.chosen(Step.LINK)
+                argument, settings = self.query_one(LinkPane).wish(chosen.number("other-rate"))
                 if argument == EXERCISES.argument and self._app.training is not None:
                     self._app.choose_exercise()
                     return
                 if not argument:
                     self.notify("Choose a link, or type one.", markup=False)
                     return
-                self._app.open_link(argument, settings)
+                self._app.open_link(
+                    argument, settings, chosen.path("record-file"), kept=chosen.yes("keep")
+                )
             case Step.FIND:
-                session.find()
+                session.find(wish=search_wish(self.chosen(Step.FIND)))
             case Step.ADDRESSES:
-                session.check_addresses(state.addresses)
+                wished = cast(
+                    "tuple[int, ...]", self.chosen(Step.ADDRESSES).value("check-addresses")
+                )
+                session.check_addresses(wished or state.addresses)
             case Step.LINE:
-                self.query_one(LinePane).begin()
+                self.query_one(LinePane).begin(self.chosen(Step.LINE))
             case Step.ENERGY:
                 self._start_balance()
             case Step.HANDOVER:
-                wish = self.query_one(HandoverPane).wish()
+                wish = self.query_one(HandoverPane).wish(self.chosen(Step.HANDOVER))
                 if isinstance(wish, str):
                     self.notify(wish, markup=False)
                 else:
@@ -266,23 +297,39 @@ class WorkScreen(WorkSheets):
             case Step.BENCH:
                 self._start_bench(every_setting=False)
             case _:
-                load = self.query_one(WiringPane).load()
-                if load is None:
-                    self.notify("The power of the load must be a number of watts.", markup=False)
-                elif state.selected is not None:
-                    state.wiring_address = state.selected
-                    session.check_wiring(state.selected, load)
+                self._start_wiring()
         self.refresh_state()
+
+    def _start_wiring(self) -> None:
+        from busprobe.diagnosis.wiring import MeterSystem
+
+        chosen = self.chosen(Step.WIRING)
+        load = self.query_one(WiringPane).load((chosen.number("tolerance") or 10.0) / 100)
+        address = self.state.selected
+        if isinstance(load, str):
+            self.notify(load, markup=False)
+        elif address is not None:
+            self.state.wiring_address = address
+            system = str(chosen.value("system"))
+            self._app.session.check_wiring(
+                address, load, system=MeterSystem(system) if system else None,
+                passive_s=chosen.number("passive") or 180.0,
+            )  # fmt: skip
 
     def _start_bench(self, *, every_setting: bool) -> None:
         pane = self.query_one(BenchPane)
-        wish = pane.wish()
+        chosen = self.chosen(Step.BENCH)
+        wish = pane.wish(chosen.number("nominal") or 230.0, with_cts=chosen.yes("with-cts"))
         if isinstance(wish, str):
             self.notify(wish, markup=False)
             return
         pane.show_view(BenchView.CHECKS)
         self.state.bench_tour = None
-        self._app.session.bench(replace(wish, every_setting=every_setting))
+        report = self._report_wish() if self.report_data.told() else ReportWish()
+        only = cast("tuple[LineSettings, ...]", self.chosen(Step.BENCH).value("at"))
+        self._app.session.bench(
+            replace(wish, every_setting=every_setting, only=only, report=report)
+        )
 
     def action_every_setting(self) -> None:
         """Show what testing at every line setting writes, and ask."""
@@ -291,7 +338,8 @@ class WorkScreen(WorkSheets):
             self.notify("Give the address of the meter, 1 to 247.", markup=False)
             return
         self.state.bench_tour = None
-        self._app.session.plan_tour(address)
+        only = cast("tuple[LineSettings, ...]", self.chosen(Step.BENCH).value("at"))
+        self._app.session.plan_tour(address, only)
         self.app.push_screen(SettingsTourScreen(), self._tour_answered)
 
     def _tour_answered(self, confirmed: bool | None) -> None:
@@ -305,14 +353,18 @@ class WorkScreen(WorkSheets):
         if obstacle:
             self.notify(obstacle, markup=False)
             return
-        meters = pane.meters()
+        chosen = self.chosen(Step.ENERGY)
+        meters = pane.meters(
+            cast("dict[int, float]", chosen.value("ratings")), str(chosen.value("generation"))
+        )
+        duration_s = chosen.number("own-duration") or pane.duration_s
         self.state.balance_addresses = {name: address for address, (name, _) in meters.items()}
         pane.show_view(EnergyView.FLOW)
-        self._app.session.check_balance(meters, pane.duration_s, pane.curtail)
+        self._app.session.check_balance(meters, duration_s, pane.curtail)
 
     def action_find_fast(self) -> None:
         """Search quickly."""
-        self._app.session.find(fast=True)
+        self._app.session.find(fast=True, wish=search_wish(self.chosen(Step.FIND)))
 
     def _others_talk(self) -> bool:
         heard = any(code == "foreign-master" for code, _ in self.state.findings)
@@ -323,20 +375,21 @@ class WorkScreen(WorkSheets):
         if not self.check_action("insist", ()):
             return
         if self.step is Step.FIND:
-            self._app.session.find(insist=True)
+            self._app.session.find(insist=True, wish=search_wish(self.chosen(Step.FIND)))
         else:
-            self.query_one(LinePane).begin(insist=True)
+            self.query_one(LinePane).begin(self.chosen(Step.LINE), insist=True)
 
     def action_first_plan(self) -> None:
         """Write a first plan from what was found."""
         if self.check_action("first_plan", ()):
-            self._app.session.write_plan()
+            self._app.session.write_plan(self.chosen(Step.HANDOVER).path("plan-out"))
 
     def action_listen(self) -> None:
         """Hear what others say, at the settings of the link or at those that are found."""
         pane = self.query_one(LinePane)
         pane.show_view(LineView.HEARD)
-        self._app.session.listen(pane.listen_s, None)
+        own_s = self.chosen(Step.LINE).number("own-listen")
+        self._app.session.listen(own_s or pane.listen_s, None)
 
     def action_role(self) -> None:
         """Change what the selected meter is said to measure."""
@@ -345,7 +398,19 @@ class WorkScreen(WorkSheets):
 
     def action_report(self) -> None:
         """Write the report of this visit."""
-        self._app.session.write_report(self._plan_state)
+        self._app.session.write_report(self._report_wish())
+
+    def _report_wish(self) -> ReportWish:
+        data = self.report_data
+        return ReportWish(
+            data.path("checks") or self._plan_state,
+            data.path("details"),
+            known_of_people(data),
+            cast("tuple[tuple[Path, str], ...]", data.value("photos")),
+            data.paths("more"),
+            data.paths("as-left"),
+            data.yes("pdf"),
+        )
 
     def action_stop(self) -> None:
         """Stop what runs."""
@@ -368,7 +433,8 @@ class WorkScreen(WorkSheets):
             self.action_stop()
             return
         self.state.watched = self.state.addresses
-        self._app.session.watch(self.state.watched)
+        period_s = self.chosen(Step.FIND).number("watch-every") or 1.0
+        self._app.session.watch(self.state.watched, period_s)
         self.refresh_state()
 
     def action_view(self) -> None:

@@ -5,15 +5,20 @@ from __future__ import annotations
 from textual.screen import Screen
 
 from busprobe.session.events import Step
+from busprobe.tui import words
 from busprobe.tui.host import OnHost
+from busprobe.tui.options import OPTIONS, REPORT, Chosen
 from busprobe.tui.screens.bytes import BytesScreen
 from busprobe.tui.screens.computer import ComputerScreen
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
+from busprobe.tui.screens.options import OptionsScreen
 from busprobe.tui.screens.paper import PaperScreen, of_this_line
 from busprobe.tui.screens.readdress import ReaddressScreen
 from busprobe.tui.screens.separate import SeparateScreen
+from busprobe.tui.screens.series import ExportScreen, SeriesScreen
 from busprobe.tui.screens.training_exercise import ExerciseScreen
+from busprobe.tui.series import exports_beside
 from busprobe.tui.state import JobState
 from busprobe.tui.widgets.findings_list import FindingsList
 
@@ -25,6 +30,7 @@ class WorkSheets(OnHost, Screen[None]):
         super().__init__()
         self.step = Step.LINK
         self._paper: dict[str, str] = {}
+        self._chosen: dict[str, dict[str, str]] = {}
 
     @property
     def state(self) -> JobState:
@@ -52,6 +58,48 @@ class WorkSheets(OnHost, Screen[None]):
     def _paper_closed(self, texts: dict[str, str] | None) -> None:
         self._paper = texts or {}
         self.refresh_state()
+
+    def action_options(self) -> None:
+        """Change how the step that is shown works."""
+        step = self.step
+        self.app.push_screen(
+            OptionsScreen(
+                f"Options of {words.STEP_TITLES[step]}", "options", OPTIONS[step],
+                self.chosen(step).texts,
+            ),
+            lambda texts: self._chose(step, texts),
+        )  # fmt: skip
+
+    def action_report_data(self) -> None:
+        """Name customer, people, photos, further recordings."""
+        sheet = OptionsScreen("For the report", "report-data", REPORT, self.report_data.texts)
+        self.app.push_screen(sheet, lambda texts: self._chose("report", texts))
+
+    def _chose(self, what: str, texts: dict[str, str] | None) -> None:
+        if texts is not None:
+            self._chosen[what] = texts
+        self.refresh_state()
+
+    def chosen(self, step: Step) -> Chosen:
+        """The options of a step."""
+        return Chosen(OPTIONS[step], self._chosen.get(step, {}))
+
+    @property
+    def report_data(self) -> Chosen:
+        """What the report is made from, beside the recording."""
+        return Chosen(REPORT, self._chosen.get("report", {}))
+
+    def action_series(self) -> None:
+        """Judge a recorded series."""
+        site = self.step is Step.ENERGY
+        kept = "site series" if site else "series"
+        sheet = SeriesScreen(self._chosen.get(kept, {}), site=site)
+        self.app.push_screen(sheet, lambda texts: self._chose(kept, texts))
+
+    def action_export(self) -> None:
+        """Write a recording as files for other programs."""
+        texts = self._chosen.get("export") or exports_beside(self.state.recording)
+        self.app.push_screen(ExportScreen(texts), lambda texts: self._chose("export", texts))
 
     def action_computer(self) -> None:
         """See whether this computer is ready."""
