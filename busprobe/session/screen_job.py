@@ -7,10 +7,11 @@ values to look at before the slow second round of the search.
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from busprobe.model.errors import InputError
+from busprobe.model.finding import Evidence
 from busprobe.session.events import DuplicateSeen, Step
 from busprobe.session.job import Job
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.duplicate import DuplicateVerdict
     from busprobe.model.device import Device
     from busprobe.procedures.progress import Observer
+
+_EARLIER = "before the link was lost: "
 
 
 @dataclass
@@ -31,6 +34,25 @@ class ScreenJob(Job):
 
     was_read: set[int] = field(default_factory=set)
     serials: dict[int, tuple[str, ...]] = field(default_factory=dict)
+
+    def take_over(self, lost: ScreenJob) -> None:
+        """Know what was known when the same link was lost.
+
+        What it rests on stands in the recording of that time: its exchanges are not those of this
+        job, which counts anew.
+        """
+        self.settings_of.update(lost.settings_of)
+        self.anomalies.update(lost.anomalies)
+        self.serials.update(lost.serials)
+        self.was_read |= lost.was_read
+        for device in lost.devices.values():
+            self.know(device)
+        for finding in lost.findings.values():
+            earlier = tuple(
+                piece if piece.text.startswith(_EARLIER) else Evidence(None, _EARLIER + piece.text)
+                for piece in finding.evidence
+            )
+            self.raise_finding(replace(finding, evidence=earlier))
 
     async def look_for_duplicate(
         self, device: Device, step: Step, observe: Observer | None = None

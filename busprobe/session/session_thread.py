@@ -71,6 +71,7 @@ class SessionThread:
         self._speed = 1.0
         self._stop = threading.Event()
         self._job: ScreenJob | None = None
+        self._lost: ScreenJob | None = None
         self._operator: ScreenOperator | None = None
         self._settings: LineSettings | None = None
         self._beside_files: list[Path] = []
@@ -230,6 +231,8 @@ class SessionThread:
         return asyncio.run_coroutine_threadsafe(guarded(), self._loop)
 
     async def _lose(self, error: BusprobeError, step: Step | None) -> None:
+        # Plugged in again, it is the same visit.
+        self._lost = self._job or self._lost
         await self._drop()
         self._emit(LinkLost(error))
         self._end(step, str(error))
@@ -293,17 +296,23 @@ class SessionThread:
 
         endpoint = parse_link(argument)
         self._settings = settings
-        self._beside_files = []
         opened = await self._open_link(endpoint, settings)
         try:
             recorder = self._begin_recording(opened.link, record, kept)
         except BusprobeError:
             await opened.link.close()
             raise
+        lost, self._lost = self._lost, None
+        if lost is None or lost.endpoint != endpoint:
+            lost, self._beside_files = None, []
+        elif lost.recorder is not None:
+            self._beside_files.append(lost.recorder.path)
         self._job = ScreenJob(opened, endpoint, self._emit, self._stop.is_set, recorder)
         self._apply_speed()
         if recorder is not None:
             self._emit(RecordingBegun(str(recorder.path)))
+        if lost is not None:
+            self._job.take_over(lost)
 
     async def _drop(self) -> None:
         job, self._job = self._job, None
