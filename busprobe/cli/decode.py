@@ -25,7 +25,7 @@ _MOST_BYTES = 10_000_000
 def command(ctx: click.Context, bytes_: tuple[str, ...], file: Path | None, as_json: bool) -> None:
     """Explain pasted bytes: frames, roles, and junk with its likely meaning.
 
-    HEX as "01 03 00 00 00 02 C4 0B"; without it standard input is read.
+    HEX as "01 03 00 00 00 02 C4 0B"; without it, or with -, standard input is read.
     """
     from busprobe.wire.explain import explain, parse_hex
 
@@ -63,7 +63,7 @@ def command(ctx: click.Context, bytes_: tuple[str, ...], file: Path | None, as_j
 def _text(given: tuple[str, ...], file: Path | None) -> str:
     if given and file is not None:
         raise InputError("Both bytes and a file were given.", "Give one of them.")
-    if given:
+    if given and given != ("-",):
         return " ".join(given)
     if file is not None:
         try:

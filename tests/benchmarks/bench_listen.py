@@ -42,12 +42,26 @@ RATES = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 FORMATS = ((Parity.NONE, 1), (Parity.EVEN, 1), (Parity.ODD, 1), (Parity.NONE, 2))
 
 
+def never_stops(line: Line, settings: LineSettings, rng: random.Random) -> None:
+    """Put a device on the line that sends without end, whole bytes of no frame."""
+    node = NodeParameters(rng.uniform(1.0, 80.0), settings, clock_error=rng.gauss(0, 0.003))
+    device = line.add_station(StationParameters(1, node), Varied(1))
+
+    def babble() -> None:
+        data = rng.randbytes(32)
+        start = line.transmit(device, data, line.now_ns)
+        line.schedule(start + settings.duration_ns(len(data) - 1), babble)
+
+    line.schedule(0, babble)
+
+
 def heard(
     rng: random.Random,
     settings: LineSettings | None,
     *,
     swapped: bool = False,
     floating: bool = False,
+    jabber: bool = False,
     start: LineSettings | None = None,
 ) -> Listening:
     """Listen for 10 s on a drawn line."""
@@ -55,7 +69,9 @@ def heard(
     if floating:
         parameters = LineParameters(biases=(), float_rate_hz=rng.uniform(3.0, 20.0))
     line = Line(parameters, rng.randrange(1 << 30))
-    if settings is not None:
+    if settings is not None and jabber:
+        never_stops(line, settings, rng)
+    elif settings is not None:
         for address in (1, 2, 3):
             node = NodeParameters(rng.uniform(1.0, 80.0), settings, clock_error=rng.gauss(0, 0.003))
             line.add_station(
@@ -124,11 +140,12 @@ def main() -> None:
         print(f"{baud:>10}{row['lines']:7}{row['rate']:6}{row['format']:8}{row['only']:6}  {also}")
     print(f"{'all':>10}{total['lines']:7}{total['rate']:6}{total['format']:8}{total['only']:6}")
     print(f"\n{'line':26}{'lines':>6}  heard as")
-    for label, talks, swapped, floating in (
-        ("quiet", False, False, False),
-        ("floating idle", False, False, True),
-        ("conversation, swapped", True, True, False),
-        ("conversation, floating", True, False, True),
+    for label, talks, swapped, floating, jabber in (
+        ("quiet", False, False, False, False),
+        ("floating idle", False, False, True, False),
+        ("conversation, swapped", True, True, False, False),
+        ("conversation, floating", True, False, True, False),
+        ("never stops", True, False, False, True),
     ):
         states = Counter()
         count = 4 * chosen.each
@@ -140,6 +157,7 @@ def main() -> None:
                 settings if talks else None,
                 swapped=swapped,
                 floating=floating,
+                jabber=jabber,
                 start=LineSettings(),
             )
             states[str(found.heard.state)] += 1

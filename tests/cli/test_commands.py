@@ -84,6 +84,7 @@ def test_decode_reads_a_file_and_standard_input(tmp_path: Path) -> None:
     file.write_text("00 01 03 02 6D 60 94 FC\n", encoding="utf-8")
     from_file = busprobe("decode", "--json", "--file", file).document
     from_stdin = busprobe("decode", "--json", stdin="000103026D6094FC").document
+    assert busprobe("decode", "-", "--json", stdin="000103026D6094FC").document == from_stdin
     assert from_file["result"] == from_stdin["result"]
     assert len(from_file["result"]["junk"]) == 1
 
