@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from busprobe.bus.bus import Bus
@@ -189,3 +191,24 @@ def test_a_far_end_that_refuses_settings_is_listened_to_as_it_is() -> None:
     assert found.heard.settings is not None
     assert found.heard.settings.baud == 9600
     assert 5.0 <= found.seconds <= 8.0
+
+
+@pytest.mark.parametrize("settings", ["1200 8O1", "9600 8E1", "9600 8N1", "38400 8N1"])
+def test_a_device_that_never_stops_is_told_whatever_its_rate(settings: str) -> None:
+    # Through a receiver that begins at 9600 8N1: at other rates than the device's own it hears the
+    # small alphabets of a wrong rate, as a conversation would leave them, but without a pause.
+    baud, form = settings.split()
+    own = LineSettings(int(baud), Parity(form[1]))
+    rng = random.Random(settings)
+    line = Line(LineParameters(float_rate_hz=0.0), 5)
+    device = line.add_station(StationParameters(1, NodeParameters(10.0, own)), Registers())
+
+    def babble() -> None:
+        start = line.transmit(device, rng.randbytes(32), line.now_ns)
+        line.schedule(start + own.duration_ns(31), babble)
+
+    line.schedule(0, babble)
+    port = line.open_port(PortParameters(NodeParameters(20.0, LineSettings(9600))))
+    found = run_virtual(listen(Bus(VirtualLink(port)), 10.0))
+    assert found.heard.state is LineState.JABBER
+    assert found.heard.probability > 0.95

@@ -21,6 +21,8 @@ _FORMATS = ((Parity.NONE, 1), (Parity.EVEN, 1), (Parity.ODD, 1), (Parity.NONE, 2
 _UNFORESEEN = 0.04
 _PSEUDO_COUNT = 0.05
 _PAUSE_CHARACTERS = 12
+# Every value once, in an order without a rule to the eye.
+_ALL_VALUES = bytes((n * 167 + 13) & 0xFF for n in range(256))
 # Sender's clock error, and what the receiver does after a low stop bit: half of the traffic each.
 _VARIANTS = ((-0.004, False), (0.003, True))
 
@@ -30,7 +32,7 @@ class Hypothesis:
     """What may be on the line.
 
     Attributes:
-        settings: Of the conversation; None where there is none.
+        settings: Of the conversation, or of the device that never stops; None where there is none.
         swapped: A and B are swapped at the tool.
         kind: "conversation", "floating" or "jabber".
     """
@@ -50,6 +52,7 @@ class Expectation:
         log_any: Log probability of each byte value, marks unknown.
         whole: Share of frames that arrive whole.
         marked: Share of bytes with an error mark.
+        per_byte: Bytes heard for one that is sent.
     """
 
     log_good: tuple[float, ...]
@@ -57,6 +60,7 @@ class Expectation:
     log_any: tuple[float, ...]
     whole: float
     marked: float
+    per_byte: float = 1.0
 
 
 def _typical() -> tuple[bytes, ...]:
@@ -96,9 +100,11 @@ def expectation(hypothesis: Hypothesis, receiver: LineSettings) -> Expectation:
     """What a receiver hears under a hypothesis."""
     if hypothesis.kind == "floating":
         return _floating()
-    if hypothesis.kind == "jabber" or hypothesis.settings is None:
+    if hypothesis.settings is None:
         flat = (math.log(1 / 256),) * 256
         return Expectation(flat, flat, flat, 0.0, 0.5)
+    if hypothesis.kind == "jabber":
+        return _endless(hypothesis.settings, receiver)
     frames = _typical()
     half = len(frames) // len(_VARIANTS)
     settings = hypothesis.settings
@@ -120,7 +126,16 @@ def expectation(hypothesis: Hypothesis, receiver: LineSettings) -> Expectation:
             )
             heard += received(line, receiver, stop_is_start=stop_is_start)
     whole = _whole_share(bytes(value for value, _ in heard), len(frames) * len(idles))
-    return _from_counts(heard, whole)
+    return _from_counts(heard, whole, sum(map(len, frames)) * len(idles))
+
+
+def _endless(settings: LineSettings, receiver: LineSettings) -> Expectation:
+    """Bytes without end and without meaning, each value as likely as another."""
+    heard: list[tuple[int, bool]] = []
+    for skew, stop_is_start in _VARIANTS:
+        line = sent((_ALL_VALUES,), settings, pause_s=1.0, skew=skew)
+        heard += received(line, receiver, stop_is_start=stop_is_start)
+    return _from_counts(heard, 0.0, len(_ALL_VALUES) * len(_VARIANTS))
 
 
 def _whole_share(data: bytes, count: int) -> float:
@@ -128,7 +143,7 @@ def _whole_share(data: bytes, count: int) -> float:
     return min(1.0, whole / count)
 
 
-def _from_counts(heard: list[tuple[int, bool]], whole: float) -> Expectation:
+def _from_counts(heard: list[tuple[int, bool]], whole: float, count: int) -> Expectation:
     good, bad = [0.0] * 256, [0.0] * 256
     for value, fine in heard:
         (good if fine else bad)[value] += 1
@@ -142,6 +157,7 @@ def _from_counts(heard: list[tuple[int, bool]], whole: float) -> Expectation:
         tuple(math.log((g + b + 2 * floor) / whole_total) for g, b in zip(good, bad, strict=True)),
         whole,
         sum(bad) / total,
+        len(heard) / count,
     )
 
 

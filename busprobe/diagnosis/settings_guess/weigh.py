@@ -33,6 +33,12 @@ _WHOLE_CLIP = (1e-4, 0.93)
 # (whatever the rates); a jabbering device leaves no pause.
 _SHORT_RUN = 3
 _BUSY_JABBER = 0.6
+_NO_PAUSE = 0.95
+# With this much silence nobody spoke without end, whatever the bytes look like.
+_PAUSES = 0.8
+_IMPOSSIBLE = -100.0
+# MODBUS over Serial Line V1.02, section 2.5.1: no frame is longer [byte].
+_LONGEST_FRAME = 256
 
 _PRIOR_BAUD = {9600: 0.55, 19200: 0.2, 4800: 0.04, 2400: 0.03, 1200: 0.01, 38400: 0.07}
 _PRIOR_FORMAT = {(Parity.NONE, 1): 0.6, (Parity.EVEN, 1): 0.3, (Parity.NONE, 2): 0.06}
@@ -76,12 +82,14 @@ def hypotheses() -> dict[Hypothesis, float]:
         found[Hypothesis(settings)] = math.log(weight)
         found[Hypothesis(settings, swapped=True)] = math.log(weight * _PRIOR_SWAPPED)
     found[FLOATING] = math.log(_PRIOR_FLOATING)
-    found[JABBER] = math.log(_PRIOR_JABBER)
+    endless = [Hypothesis(s, kind="jabber") for s in every_settings() if s.stop_bits == 1]
+    for hypothesis in (JABBER, *endless):
+        found[hypothesis] = math.log(_PRIOR_JABBER / (1 + len(endless)))
     return found
 
 
 def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
-    """Probability of each hypothesis."""
+    """Probability of each hypothesis; a device that never stops counts as one, at any rate."""
     logs = hypotheses()
     for stay in stays:
         if stay.data:
@@ -91,7 +99,9 @@ def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
     top = max(logs.values())
     weights = {h: math.exp(value - top) for h, value in logs.items()}
     total = sum(weights.values())
-    return {h: w / total for h, w in weights.items()}
+    found = {h: w / total for h, w in weights.items() if h.kind != "jabber"}
+    found[JABBER] = sum(w for h, w in weights.items() if h.kind == "jabber") / total
+    return found
 
 
 def _log_likelihood(
@@ -115,7 +125,7 @@ def _log_likelihood(
     whole = min(high, max(low, expected.whole))
     lost = max(0.0, (len(stay.data) - stay.framed) / _TYPICAL_FRAME)
     total += stay.frames * math.log(whole) + min(lost, 12.0) * math.log(1 - whole)
-    return total + _log_rhythm(stay, hypothesis)
+    return total + _log_rhythm(stay, hypothesis, expected.per_byte)
 
 
 def _telling(stay: Stay) -> list[tuple[int, Mark | None]]:
@@ -133,18 +143,36 @@ def _telling(stay: Stay) -> list[tuple[int, Mark | None]]:
     return found[:_MOST_BYTES]
 
 
-def _log_rhythm(stay: Stay, hypothesis: Hypothesis) -> float:
+def _busiest(settings: LineSettings, receiver: LineSettings, per_byte: float) -> float:
+    """Share of the time in which a receiver hears bytes of a sender that never stops, 0..1."""
+    heard_per_s = per_byte * settings.baud / settings.bits_per_character
+    return min(1.0, heard_per_s * receiver.bits_per_character / receiver.baud)
+
+
+def _log_rhythm(stay: Stay, hypothesis: Hypothesis, per_byte: float) -> float:
     runs = stay.runs
     short = sum(length <= _SHORT_RUN for length in runs)
     long = len(runs) - short
-    busy = stay.busy >= _BUSY_JABBER and len(stay.data) > _MOST_BYTES
+    # A sender at another rate than the receiver's fills less of the receiver's time.
+    full = 1.0
+    if hypothesis.settings is not None:
+        full = _busiest(hypothesis.settings, stay.settings, per_byte)
+    share = stay.busy / full
+    busy = share >= _BUSY_JABBER and len(stay.data) > _MOST_BYTES
+    # Whoever polls pauses between frames, though an adapter may hide short pauses.
+    endless = share >= _NO_PAUSE and len(runs) == 1
+    longer = len(stay.data) > _LONGEST_FRAME * per_byte
     if hypothesis.kind == "floating":
         return 0.4 * short - 3.0 * long - (20.0 if busy else 0.0)
     if hypothesis.kind == "jabber":
-        return 12.0 if busy and not stay.frames else -12.0 - stay.frames
+        if share < _PAUSES:
+            return _IMPOSSIBLE
+        if stay.frames or not endless:
+            return -12.0 - stay.frames
+        return 2.0 if longer else 0.0
     # A receiver that is much too slow hears a frame as a byte or two.
     slow = hypothesis.settings is not None and stay.settings.baud * 4 <= hypothesis.settings.baud
-    return -(0.3 if slow else 1.0) * min(short, 12) - (8.0 if busy else 0.0)
+    return -(0.3 if slow else 1.0) * min(short, 12) - (4.0 if endless and longer else 0.0)
 
 
 def of_settings(weights: Mapping[Hypothesis, float]) -> dict[LineSettings, float]:
