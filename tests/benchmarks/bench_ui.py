@@ -215,7 +215,7 @@ async def run(keys: int, million: int) -> bool:
             print(f"  {rate:.0f} exchanges/s told; {100 * busy:.0f} % of a core while nobody types")
     async with busy_stage() as (stage, _):
         for address in range(1, 248):
-            name = Identity("Fennmark", f"FM-{address}", "", str(address), "profile")
+            name = Identity("Trollfen", f"FM-{address}", "", str(address), "profile")
             stage.session.emit(
                 events.DeviceKnown(Device(address, name, turnaround=TurnAround(11.0, 19.0)))
             )

@@ -29,8 +29,8 @@ site: {name: Orchard}
 links:
   - {name: bus, link: "sim:healthy", settings: 9600 8N1}
 meters:
-  - {name: grid, link: bus, address: 1, model: FM 30, serial: FM30-118204, role: grid}
-  - {name: workshop, link: bus, address: 2, model: QW 3F, role: sub-meter, behind: grid}
+  - {name: grid, link: bus, address: 1, model: TF 30, serial: TF30-118204, role: grid}
+  - {name: workshop, link: bus, address: 2, model: NF 3F, role: sub-meter, behind: grid}
 inverter: {name: hybrid, link: bus, address: 10, model: Hybrid 8}
 """
 FAST = ("--quick", "--only", "find,identity")
@@ -104,14 +104,14 @@ def test_words_for_people(plan: Path) -> None:
 
 
 def test_a_site_not_as_planned_ends_with_1(plan: Path) -> None:
-    plan.write_text(PLAN.replace("FM30-118204", "FM30-1"), encoding="utf-8")
+    plan.write_text(PLAN.replace("TF30-118204", "TF30-1"), encoding="utf-8")
     ran = busprobe("verify", plan, *FAST, "--json")
     assert ran.status == 1
     (failed,) = [c for c in ran.document["result"]["checks"] if c["outcome"] == "FAIL"]
     assert (failed["name"], failed["planned"], failed["found"]) == (
         "serial",
-        "FM30-1",
-        "FM30-118204",
+        "TF30-1",
+        "TF30-118204",
     )
     assert failed["evidence"]
 
@@ -145,10 +145,10 @@ def test_a_wrong_call_ends_with_2(plan: Path, options: tuple[str, ...], words: s
 
 
 def test_a_profile_that_is_not_there_is_told(plan: Path) -> None:
-    plan.write_text(PLAN.replace("model: QW 3F", "profile: ostkant-om36"), encoding="utf-8")
+    plan.write_text(PLAN.replace("model: NF 3F", "profile: elfmoor-ef36"), encoding="utf-8")
     ran = busprobe("verify", plan, *FAST)
     assert ran.status == 2
-    assert "ostkant-om63" in ran.err
+    assert "elfmoor-ef63" in ran.err
 
 
 def test_a_link_that_cannot_be_opened_ends_with_3_and_a_document(plan: Path) -> None:
@@ -275,7 +275,7 @@ def test_a_first_plan_fits_the_site_it_was_made_from(tmp_path: Path) -> None:
     assert made.status == 0
     assert made.out == ""
     loaded = load_plan(file)
-    assert [m.serial for m in loaded.plan.meters] == ["FM30-118204", "700412"]
+    assert [m.serial for m in loaded.plan.meters] == ["TF30-118204", "700412"]
     assert loaded.plan.inverter is not None
     ran = busprobe("verify", file, *FAST, "--json")
     assert ran.status == 0

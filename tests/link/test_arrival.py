@@ -37,7 +37,7 @@ def test_a_timer_that_makes_no_sense_is_unknown(tmp_path: Path, text: str) -> No
 def test_a_link_to_the_port_is_followed(tmp_path: Path) -> None:
     timer_of(tmp_path, "16")
     (tmp_path / "ttyUSB7").touch()
-    stable = tmp_path / "usb-Fennmark_Dongle-if00"
+    stable = tmp_path / "usb-Trollfen_Dongle-if00"
     stable.symlink_to(tmp_path / "ttyUSB7")
     assert latency_timer_ms(str(stable), tmp_path) == 16
 

@@ -118,7 +118,7 @@ def test_stable_names_are_found_by_the_real_port(tmp_path: Path) -> None:
     port.touch()
     by_id = tmp_path / "by-id"
     by_id.mkdir()
-    (by_id / "usb-Quellwerk_Dongle-if00-port0").symlink_to(port)
+    (by_id / "usb-Nixenfurt_Dongle-if00-port0").symlink_to(port)
     names = ports._stable_names(by_id)
-    assert names == {str(port): str(by_id / "usb-Quellwerk_Dongle-if00-port0")}
+    assert names == {str(port): str(by_id / "usb-Nixenfurt_Dongle-if00-port0")}
     assert ports._stable_names(tmp_path / "none") == {}

@@ -11,7 +11,7 @@ from busprobe.model.device_text import LONGEST_TEXT, device_text, visible
 
 
 def test_padding_is_dropped() -> None:
-    assert device_text(b"Fennmark  \0\0\0") == "Fennmark"
+    assert device_text(b"Trollfen  \0\0\0") == "Trollfen"
 
 
 def test_terminal_escapes_are_written_out() -> None:

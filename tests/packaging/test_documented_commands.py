@@ -97,7 +97,7 @@ def prepare(folder: Path, words: list[str]) -> None:
 
 @pytest.mark.parametrize("line", documented())
 def test_a_documented_command_runs(line: str, folder: Path) -> None:
-    profile = str(ROOT / "device_profiles" / "brennau-bm4.yaml")
+    profile = str(ROOT / "device_profiles" / "zwergau-zg4.yaml")
     words = [STANDS_FOR.get(word, word) for word in shlex.split(line)]
     words = [profile if word == "FILE" else word for word in words]
     prepare(folder, words)

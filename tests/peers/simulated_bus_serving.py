@@ -27,7 +27,7 @@ devices:
     timing: {turnaround_ms: 3, loop_ms: 0.5}
   - name: float meter
     address: 7
-    maker: Quellwerk
+    maker: Nixenfurt
     serial: B-7
     sunspec: {models: [213], common_length: 65}
     measures: {refresh_s: 3600, noise: false}

@@ -103,7 +103,7 @@ def test_device_identification_through_the_gateway(gateway: Served) -> None:
     assert client.connect()
     try:
         answer = client.read_device_information(read_code=1, device_id=7)
-        assert answer.information[0] == b"Quellwerk"
+        assert answer.information[0] == b"Nixenfurt"
     finally:
         client.close()
 

@@ -24,7 +24,7 @@ from busprobe_sim.ports.virtual import run_virtual
 from busprobe_sim.scenario import open_simulated
 
 METER = {
-    "name": "meter", "address": 1, "type": "fennmark-fm30", "serial": "FM30-1", "position_m": 1,
+    "name": "meter", "address": 1, "type": "trollfen-tf30", "serial": "TF30-1", "position_m": 1,
 }  # fmt: skip
 
 
@@ -141,7 +141,7 @@ def test_each_fault_is_found_and_nothing_else(fault: str, tmp_path: Path) -> Non
     "device",
     [
         {},
-        {"type": "quellwerk-qw3f"},
+        {"type": "nixenfurt-nf3f"},
         {"sunspec": {"base": 0, "common_length": 65, "models": [201]}},
         {"sunspec": {"models": [203, 213]}},
         {"sunspec": {"models": [204], "device_address": False}},
@@ -163,11 +163,11 @@ def test_a_sound_meter_of_any_model_passes(device: dict[str, object], tmp_path: 
 
 
 def test_a_meter_with_a_profile_alone_is_held_against_its_profile(tmp_path: Path) -> None:
-    sheet, job, _ = on_the_table(tmp_path, {"type": "ostkant-om63"})
+    sheet, job, _ = on_the_table(tmp_path, {"type": "elfmoor-ef63"})
     checks = {c.name: c for c in sheet.checks}
     assert checks["map"].outcome is CheckOutcome.NOT_APPLICABLE
     assert checks["profile-map"].outcome is CheckOutcome.PASS
-    assert "ostkant-om63" in checks["profile-map"].planned
+    assert "elfmoor-ef63" in checks["profile-map"].planned
     assert checks["long-reads"].outcome is CheckOutcome.PASS
     # It knows function 04 only: nothing that measures it may ask with another.
     often = Counter(e.request.pdu[0] for e in job.exchanges if len(e.request.pdu) == 5)
@@ -177,7 +177,7 @@ def test_a_meter_with_a_profile_alone_is_held_against_its_profile(tmp_path: Path
 
 
 def test_a_profile_that_the_meter_does_not_follow_is_told() -> None:
-    device = Device(1, profile="ostkant-om63")
+    device = Device(1, profile="elfmoor-ef63")
     check = profile_check(device, 12, "registers 40 to 59: exception 02")
     assert check.outcome is CheckOutcome.FAIL
     (told,) = bench_findings(1, None, [check])
@@ -193,7 +193,7 @@ def test_split_phase_models_hold_what_their_system_has(tmp_path: Path) -> None:
 
 
 def test_without_confirmation_nothing_is_written_and_it_is_told(tmp_path: Path) -> None:
-    sheet, job, _ = on_the_table(tmp_path, {"type": "quellwerk-qw3f", "serial": "700001"})
+    sheet, job, _ = on_the_table(tmp_path, {"type": "nixenfurt-nf3f", "serial": "700001"})
     assert [s.settings for s in sheet.statistics if s.measured is Measured.YES] == ["9600 8N1"]
     left_out = [c for c in sheet.checks if c.name == "settings"]
     assert [c.outcome for c in left_out] == [CheckOutcome.NOT_TESTED]
@@ -206,7 +206,7 @@ def test_without_confirmation_nothing_is_written_and_it_is_told(tmp_path: Path) 
 
 def test_every_offered_setting_is_measured_and_the_meter_brought_back(tmp_path: Path) -> None:
     sheet, job, _ = on_the_table(
-        tmp_path, {"type": "quellwerk-qw3f", "serial": "700001"}, confirm=True
+        tmp_path, {"type": "nixenfurt-nf3f", "serial": "700001"}, confirm=True
     )
     assert {s.measured for s in sheet.statistics} == {Measured.YES}
     rates = {s.settings.partition(" ")[0] for s in sheet.statistics}
@@ -220,11 +220,11 @@ def test_every_offered_setting_is_measured_and_the_meter_brought_back(tmp_path: 
 
 
 def test_stopped_on_the_way_it_is_brought_back_all_the_same(tmp_path: Path) -> None:
-    whole, _, _ = on_the_table(tmp_path, {"type": "quellwerk-qw3f"}, confirm=True)
+    whole, _, _ = on_the_table(tmp_path, {"type": "nixenfurt-nf3f"}, confirm=True)
     names = [(c.name, c.subject) for c in whole.checks]
     first = next(n for n, (_, subject) in enumerate(names) if " at " in subject)
     sheet, job, _ = on_the_table(
-        tmp_path, {"type": "quellwerk-qw3f"}, confirm=True, stop_after=first + 1
+        tmp_path, {"type": "nixenfurt-nf3f"}, confirm=True, stop_after=first + 1
     )
     assert not sheet.complete
     assert sheet.written
@@ -235,7 +235,7 @@ def test_stopped_on_the_way_it_is_brought_back_all_the_same(tmp_path: Path) -> N
 
 def test_a_meter_that_forgets_or_stays_away_is_told_where_it_is(tmp_path: Path) -> None:
     """It answers nobody any more once its rate was changed: that must be said, not hoped."""
-    device = {"type": "quellwerk-qw3f", "serial": "700001", "position_m": 1}
+    device = {"type": "nixenfurt-nf3f", "serial": "700001", "position_m": 1}
     sheet, job, _ = on_the_table(
         tmp_path,
         {**device, "firmware": _stays_away()},

@@ -46,9 +46,9 @@ def profile(**settings: Any) -> DeviceProfile:
         {
             "format": 1,
             "name": "test-meter",
-            "maker": "Fennmark",
+            "maker": "Trollfen",
             "model": "T",
-            "match": [{"identity": {"maker": "Fennmark"}}],
+            "match": [{"identity": {"maker": "Trollfen"}}],
             "sunspec": True,
             "settings": {"address": {"register": ADDRESS_REGISTER}, **settings},
         }
@@ -106,7 +106,7 @@ def bus_with(*meters: Meter, address: int = 1, others: tuple[int, ...] = ()) -> 
     return Bus(VirtualLink(line.open_port(PortParameters())))
 
 
-DEVICE = Device(1, Identity("Fennmark", "T", "", "T-1", "device-identification"))
+DEVICE = Device(1, Identity("Trollfen", "T", "", "T-1", "device-identification"))
 
 
 def planned(new: int = 5, **settings: Any) -> ChangePlan:

@@ -65,9 +65,9 @@ def typed_dump(name: str, base: int = 40000) -> dict[int, int]:
     return image
 
 
-def common_model(length: int = 66, maker: bytes = b"Fennmark", serial: bytes = b"A1") -> list[int]:
+def common_model(length: int = 66, maker: bytes = b"Trollfen", serial: bytes = b"A1") -> list[int]:
     """Header and body of model 1."""
-    body = maker.ljust(32, b"\0") + b"FM-3".ljust(32, b"\0") + bytes(16) + b"1.0".ljust(16, b"\0")
+    body = maker.ljust(32, b"\0") + b"TF-3".ljust(32, b"\0") + bytes(16) + b"1.0".ljust(16, b"\0")
     body += serial.ljust(32, b"\0") + (1).to_bytes(2, "big") + b"\x80\x00"
     registers = [int.from_bytes(body[i : i + 2], "big") for i in range(0, len(body), 2)]
     return [1, length, *registers[:length]]

@@ -42,24 +42,24 @@ def reasons(report: MatchReport) -> dict[str, tuple[str, ...]]:
 
 
 def test_identity_alone_decides_without_a_read() -> None:
-    identity = Identity("Ostkant Messgeraete", "OM-63", "3.1", source="device-identification")
+    identity = Identity("Elfmoor Messgeraete", "EF-63", "3.1", source="device-identification")
     report, reads = run(identity)
     assert report.best is not None
-    assert report.best.name == "ostkant-om63"
+    assert report.best.name == "elfmoor-ef63"
     assert reads == []
     why = reasons(report)
-    assert why["ostkant-om1"] == ("model is 'OM-63', not 'OM-1*'",)
-    assert why["talwerk-tw300"][0] == "maker is 'Ostkant Messgeraete', not 'Talwerk*'"
-    assert "not tried" in why["brennau-bm4"][0]
+    assert why["elfmoor-ef1"] == ("model is 'EF-63', not 'EF-1*'",)
+    assert why["unkenau-uk300"][0] == "maker is 'Elfmoor Messgeraete', not 'Unkenau*'"
+    assert "not tried" in why["zwergau-zg4"][0]
 
 
 def test_a_type_register_tells_a_device_that_says_nothing() -> None:
     report, reads = run(NOBODY, {0x0500: 0x0B04})
     assert report.best is not None
-    assert report.best.name == "brennau-bm4"
-    assert RegisterRead(4, 0x0500, 1, "is it Brennau BM 4?") in reads
+    assert report.best.name == "zwergau-zg4"
+    assert RegisterRead(4, 0x0500, 1, "is it Zwergau ZG 4?") in reads
     why = reasons(report)
-    assert why["talwerk-tw300"] == (
+    assert why["unkenau-uk300"] == (
         "the device does not say who it is",
         "register 8190: exception 02",
     )
@@ -68,10 +68,10 @@ def test_a_type_register_tells_a_device_that_says_nothing() -> None:
 def test_low_word_first_counts_for_probes_too() -> None:
     report, _ = run(NOBODY, {8190: 0x0300, 8191: 0x5457})
     assert report.best is not None
-    assert report.best.name == "talwerk-tw300"
+    assert report.best.name == "unkenau-uk300"
     wrong, _ = run(NOBODY, {8190: 0x5457, 8191: 0x0300})
     assert wrong.best is None
-    assert any("holds" in reason for reason in reasons(wrong)["talwerk-tw300"])
+    assert any("holds" in reason for reason in reasons(wrong)["unkenau-uk300"])
 
 
 def test_nothing_fits_and_every_profile_says_why() -> None:
@@ -145,12 +145,12 @@ def test_answer_without_question_is_refused() -> None:
 
 
 def test_settings_of_a_sunspec_meter_are_found_by_its_identity() -> None:
-    found = settings_profile(SHIPPED, Identity("Fennmark", "FM 30", source="sunspec"))
+    found = settings_profile(SHIPPED, Identity("Trollfen", "TF 30", source="sunspec"))
     assert found is not None
-    assert found.name == "fennmark-fm30"
-    assert settings_profile(SHIPPED, Identity("Fennmark", "FM 99", source="sunspec")) is None
+    assert found.name == "trollfen-tf30"
+    assert settings_profile(SHIPPED, Identity("Trollfen", "TF 99", source="sunspec")) is None
     assert settings_profile(SHIPPED, NOBODY) is None
-    used = settings_profile(SHIPPED, NOBODY, used="brennau-bm4")
+    used = settings_profile(SHIPPED, NOBODY, used="zwergau-zg4")
     assert used is not None
-    assert used.name == "brennau-bm4"
-    assert settings_profile(SHIPPED, NOBODY, used="ostkant-om63") is None
+    assert used.name == "zwergau-zg4"
+    assert settings_profile(SHIPPED, NOBODY, used="elfmoor-ef63") is None

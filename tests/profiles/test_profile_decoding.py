@@ -63,7 +63,7 @@ def test_scales_have_no_binary_dust(count: float, scale: float, value: float) ->
 
 
 def test_shipped_float_profile_on_a_float_meter() -> None:
-    profile = SHIPPED["brennau-bm4"]
+    profile = SHIPPED["zwergau-zg4"]
     image: dict[int, int] = {}
 
     def put(address: int, value: float) -> None:
@@ -76,12 +76,12 @@ def test_shipped_float_profile_on_a_float_meter() -> None:
     put(0x0020, 98.5)
     put(0x0022, float("nan"))
     put(0x0100, 12.5)
-    image.update(enumerate(struct.unpack(">6H", b"BM-00417\x1b[2J"), start=0x0502))
+    image.update(enumerate(struct.unpack(">6H", b"ZG-00417\x1b[2J"), start=0x0502))
     readings = {r.name: r for r in decode_profile(profile, image)}
     assert readings["P_L1"].value == -1250
     assert readings["P_L1"].unit == "W"
     assert readings["PF_L2"].state is ReadingState.NOT_IMPLEMENTED
-    assert readings["serial"].value == "BM-00417\\x1b[2J"
+    assert readings["serial"].value == "ZG-00417\\x1b[2J"
     found = uniform_profile(profile, readings.values())
     assert found.quantities["V_L1"] == 230.5
     assert found.quantities["E_import"] == 12500
@@ -91,7 +91,7 @@ def test_shipped_float_profile_on_a_float_meter() -> None:
 
 
 def test_shipped_low_word_first_profile() -> None:
-    profile = SHIPPED["talwerk-tw300"]
+    profile = SHIPPED["unkenau-uk300"]
     image: dict[int, int] = {}
     for read in profile_reads(profile):
         image.update(dict.fromkeys(range(read.address, read.address + read.quantity), 0))
@@ -107,7 +107,7 @@ def test_shipped_low_word_first_profile() -> None:
 
 
 def test_absent_counts_and_missing_registers() -> None:
-    profile = SHIPPED["ostkant-om1"]
+    profile = SHIPPED["elfmoor-ef1"]
     image = dict.fromkeys(range(9), 7) | {7: 0xFFFF, 8: 0xFFFF}
     readings = {r.name: r for r in decode_profile(profile, image)}
     assert readings["E_import"].state is ReadingState.NOT_IMPLEMENTED
@@ -126,6 +126,6 @@ def test_power_factor_that_is_none_is_suspect() -> None:
 
 
 def test_limit_of_the_device_and_of_the_moment() -> None:
-    profile = SHIPPED["ostkant-om63"]
+    profile = SHIPPED["elfmoor-ef63"]
     assert [r.quantity for r in profile_reads(profile)] == [31, 4]
     assert all(r.quantity <= 16 for r in profile_reads(profile, limit=16))

@@ -19,10 +19,10 @@ SHIPPED = load_profiles((profile_folder(),))
 GOOD = """\
 format: 1
 name: test-meter
-maker: Brennau
+maker: Zwergau
 model: T
 match:
-  - identity: {maker: Brennau}
+  - identity: {maker: Zwergau}
 registers:
   - {quantity: V_L1, address: 0, type: uint16, scale: 0.1}
   - {quantity: P, address: 2, type: int32}
@@ -51,7 +51,7 @@ def test_good_file() -> None:
     [
         ("format: 1", "format: 2", "p.yaml:1:9: format: "),
         ("name: test-meter", "name: Test Meter", "p.yaml:2:7: name: "),
-        ("maker: Brennau\nmodel", "makr: Brennau\nmodel", "p.yaml:3:1: makr: is not a key"),
+        ("maker: Zwergau\nmodel", "makr: Zwergau\nmodel", "p.yaml:3:1: makr: is not a key"),
         ("address: 0,", "address: 70000,", "p.yaml:8:31: registers.0.address: "),
         ("type: uint16", "type: float16", "p.yaml:8:40: registers.0.type: "),
         ("quantity: V_L1", "quantity: V_L9", "p.yaml:8:5: registers.0: 'V_L9' is no quantity"),
@@ -59,8 +59,8 @@ def test_good_file() -> None:
         ("scale: 0.1", "scale: .inf", "p.yaml:8:55: registers.0.scale: must be a finite number"),
         ("scale: 0.1", "unit: kV", "p.yaml:8:5: registers.0: V_L1 is in V: put the factor"),
         ("address: 2", "address: 0xFFFF", "p.yaml:9:5: registers.1: reaches beyond"),
-        ("{maker: Brennau}", "{}", "p.yaml:6:15: match.0.identity: give 'maker'"),
-        ("  - identity: {maker: Brennau}\n", "", "p.yaml:5:1: match: must be a list, but nothing"),
+        ("{maker: Zwergau}", "{}", "p.yaml:6:15: match.0.identity: give 'maker'"),
+        ("  - identity: {maker: Zwergau}\n", "", "p.yaml:5:1: match: must be a list, but nothing"),
         ("quantity: P,", "name: P, quantity: P,", "p.yaml:9:5: registers.1: give either"),
         ("type: int32", "type: string", "p.yaml:9:5: registers.1: a string needs 'registers'"),
     ],
@@ -125,7 +125,7 @@ def test_shipped_profiles_load_and_are_named_like_their_files() -> None:
     assert len(SHIPPED) >= 5
     for shipped in SHIPPED:
         assert (profile_folder() / f"{shipped.name}.yaml").is_file()
-    assert load_profile(profile_folder() / "talwerk-tw300.yaml") in SHIPPED
+    assert load_profile(profile_folder() / "unkenau-uk300.yaml") in SHIPPED
 
 
 def test_shipped_profiles_show_the_variety() -> None:

@@ -99,5 +99,5 @@ def test_the_command_writes_what_a_spreadsheet_opens(tmp_path: Path) -> None:
         rows = list(csv.DictReader(text))
     volts = [r for r in rows if (r["quantity"], r["phase"]) == ("V", "L1")]
     assert 200 < float(volts[0]["value"]) < 260
-    assert {r["serial"] for r in rows} == {"FM30-118204"}
+    assert {r["serial"] for r in rows} == {"TF30-118204"}
     assert frames.read_text(encoding="utf-8").count("\n") > 4

@@ -68,7 +68,7 @@ def test_everything_else_comes_back_too(tmp_path: Path) -> None:
     silent = Exchange(4, request, Outcome.SILENT, None, (), False, None, 0, 500, ())
     readings = (
         Reading("W", 1500.5, "W", (0, 15), ReadingState.OK, ""),
-        Reading("Mn", "Fennmark", "", (0x4665,), ReadingState.SUSPECT, "why"),
+        Reading("Mn", "Trollfen", "", (0x4665,), ReadingState.SUSPECT, "why"),
         Reading("Hz", None, "Hz", (0x8000,), ReadingState.NOT_IMPLEMENTED),
     )
     snapshot = Snapshot(900, 7, {"P": -1.5, "V_L1": 230.0}, SignConvention.EXPORT_POSITIVE)

@@ -103,13 +103,13 @@ def test_a_recorded_verdict_is_not_judged_anew(tmp_path: Path) -> None:
     made = report(recording(tmp_path / "a.busprobe", also=also))
     (wiring,) = made.wiring
     assert (wiring.verdict, wiring.probability, wiring.rests_on) == ("undecided", 0.4, RECORDED)
-    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "NOT TESTED"
+    assert outcomes(made)["wiring", "Nixenfurt NF 3F at address 2"] == "NOT TESTED"
 
 
 def test_without_a_plan_nothing_passes_that_was_not_tested(tmp_path: Path) -> None:
     made = report(recording(tmp_path / "a.busprobe"))
     assert made.conclusion.result == "INCOMPLETE"
-    subject = "Quellwerk QW 3F at address 2"
+    subject = "Nixenfurt NF 3F at address 2"
     assert outcomes(made) == {
         ("identity", subject): "PASS",
         ("alone", subject): "PASS",
@@ -159,7 +159,7 @@ def test_a_defect_is_closed_by_the_same_test_as_left(tmp_path: Path) -> None:
         "ct-reversed": GONE,
         "duplicate-address": GONE,
     }
-    assert outcomes(made)["alone", "Quellwerk QW 3F at address 5"] == "PASS"
+    assert outcomes(made)["alone", "Nixenfurt NF 3F at address 5"] == "PASS"
     assert made.conclusion.state == "as-left"
 
 
@@ -170,7 +170,7 @@ def test_a_test_as_left_that_was_broken_off_closes_nothing(tmp_path: Path) -> No
     assert made.wiring[0].verdict == "correct"
     assert "did not come to an end" in made.wiring[0].rests_on
     assert made.defects[0].state == OPEN
-    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "NOT TESTED"
+    assert outcomes(made)["wiring", "Nixenfurt NF 3F at address 2"] == "NOT TESTED"
 
 
 def test_a_verdict_derived_again_does_not_overrule_the_visit(tmp_path: Path) -> None:
@@ -179,12 +179,12 @@ def test_a_verdict_derived_again_does_not_overrule_the_visit(tmp_path: Path) -> 
     made = report(path)
     assert made.wiring[0].verdict == "correct"
     assert "ended with: undecided" in made.wiring[0].rests_on
-    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "NOT TESTED"
+    assert outcomes(made)["wiring", "Nixenfurt NF 3F at address 2"] == "NOT TESTED"
 
 
 def test_a_wiring_that_was_proven_right_passes(tmp_path: Path) -> None:
     made = report(recording(tmp_path / "a.busprobe", findings=(RIGHT,), also=snapshots))
-    assert outcomes(made)["wiring", "Quellwerk QW 3F at address 2"] == "PASS"
+    assert outcomes(made)["wiring", "Nixenfurt NF 3F at address 2"] == "PASS"
     assert made.wiring[0].rests_on == DERIVED
 
 
@@ -223,7 +223,7 @@ def test_a_recording_that_did_not_look_takes_no_verdict_back(tmp_path: Path) -> 
         devices=(replace(METER, duplicate="undecided"),),
         started=NOW,
     )
-    subject = "Quellwerk QW 3F at address 2"
+    subject = "Nixenfurt NF 3F at address 2"
     assert outcomes(report(found, later))["alone", subject] == "PASS"
     doubt = replace(DOUBLE, code="duplicate-undecided", address=2)
     looked = recording(
@@ -499,7 +499,7 @@ def test_changes_that_were_made_are_told_with_time_places_and_who_confirmed(
     changed_visit(path, "healthy", 2, 7)
     made = report(path)
     (change,) = made.system.made
-    assert change.device == "Quellwerk QW 3F"
+    assert change.device == "Nixenfurt NF 3F"
     assert change.serial == "700412"
     assert change.before == "address 2, 9600 8N1"
     assert change.after == "address 7, 9600 8N1"

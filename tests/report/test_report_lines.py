@@ -27,10 +27,10 @@ def line(path: Path, link: str, model: str, power_w: float) -> Path:
         started_t_ns=0,
     )
     recorder.settings(0, LineSettings())
-    device = replace(METER, identity=Identity("Quellwerk", model, "1.0", f"S-{model}", "sunspec"))
+    device = replace(METER, identity=Identity("Nixenfurt", model, "1.0", f"S-{model}", "sunspec"))
     recorder.event(0, "DeviceKnown", asdict(device))
     recorder.snapshot(Snapshot(S, 2, {"P": power_w}, SignConvention.UNKNOWN))
-    recorder.finding(2 * S, replace(REVERSED, device=f"Quellwerk {model}"))
+    recorder.finding(2 * S, replace(REVERSED, device=f"Nixenfurt {model}"))
     assert recorder.close() is None
     return path
 
@@ -46,20 +46,20 @@ def report_of(tmp_path: Path) -> Report:
 def test_nothing_of_either_line_hides_the_other(tmp_path: Path) -> None:
     report = report_of(tmp_path)
     assert {d.device for d in report.defects} == {
-        "Quellwerk Barn on /dev/ttyUSB0",
-        "Quellwerk Cellar on /dev/ttyUSB1",
+        "Nixenfurt Barn on /dev/ttyUSB0",
+        "Nixenfurt Cellar on /dev/ttyUSB1",
     }
     assert [(e.link, e.serial) for e in report.system.as_found] == [
         ("/dev/ttyUSB0", "S-Barn"),
         ("/dev/ttyUSB1", "S-Cellar"),
     ]
     assert {m.device: m.quantities["P"] for m in report.readings} == {
-        "Quellwerk Barn at address 2 on /dev/ttyUSB0": 100.0,
-        "Quellwerk Cellar at address 2 on /dev/ttyUSB1": 200.0,
+        "Nixenfurt Barn at address 2 on /dev/ttyUSB0": 100.0,
+        "Nixenfurt Cellar at address 2 on /dev/ttyUSB1": 200.0,
     }
     assert list(dict.fromkeys(c.subject for c in report.checks)) == [
-        "Quellwerk Barn at address 2 on /dev/ttyUSB0",
-        "Quellwerk Cellar at address 2 on /dev/ttyUSB1",
+        "Nixenfurt Barn at address 2 on /dev/ttyUSB0",
+        "Nixenfurt Cellar at address 2 on /dev/ttyUSB1",
     ]
     assert report.system.picture is not None
     assert [p.link for p in (report.system.picture, *report.system.more_pictures)] == [
@@ -80,7 +80,7 @@ def test_a_line_that_was_mended_is_the_same_by_another_link(tmp_path: Path) -> N
     left = line(tmp_path / "left.busprobe", "/dev/ttyUSB7", "Barn", 100.0)
     report = compose(gather((found,), (left,)), now=NOW, version="0.1.0")
     assert len(report.defects) == 1
-    assert {m.device for m in report.readings} == {"Quellwerk Barn at address 2"}
+    assert {m.device for m in report.readings} == {"Nixenfurt Barn at address 2"}
 
 
 def test_a_planned_device_that_answers_as_left_is_no_open_defect(tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ def camera_jpeg(width: int = 2400, height: int = 1200, orientation: int = 1) -> 
     picture = image.new("RGB", (width, height), (200, 20, 20))
     picture.paste((20, 20, 200), (width // 2, 0, width, height))
     exif = image.Exif()
-    exif[_MAKE] = "Fennmark Cameras"
+    exif[_MAKE] = "Trollfen Cameras"
     exif[_ORIENTATION] = orientation
     exif[_EXIF] = {0x9003: "2026:03:29 10:15:07", 0x9011: "+02:00"}
     exif[_GPS] = _WHERE
@@ -101,7 +101,7 @@ def test_the_position_and_all_else_of_the_camera_is_gone(tmp_path: Path) -> None
     (photo,) = made.photos
     assert dict(exif_of(photo.data)) == {}
     assert dict(exif_of(photo.data).get_ifd(_GPS)) == {}
-    for told in (b"Exif", b"Fennmark", COMMENT):
+    for told in (b"Exif", b"Trollfen", COMMENT):
         assert told not in photo.data
     assert photo.position == ""
     assert (photo.width, photo.height) == (1600, 800)

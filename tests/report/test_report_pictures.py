@@ -197,7 +197,7 @@ def test_a_swapped_pair_is_drawn_on_its_own_conductors() -> None:
 
 
 def test_a_double_address_hangs_twice_on_one_drop() -> None:
-    unit = BusUnit(title="Quellwerk QW 3F", subtitle="S/N 1")
+    unit = BusUnit(title="Nixenfurt NF 3F", subtitle="S/N 1")
     picture = BusPicture(
         link="/dev/ttyUSB0",
         drops=(
@@ -205,7 +205,7 @@ def test_a_double_address_hangs_twice_on_one_drop() -> None:
             BusDrop(address=2, units=(unit,), state="single"),
         ),
     )
-    assert words(picture).count("Quellwerk QW 3F") == 3
+    assert words(picture).count("Nixenfurt NF 3F") == 3
     assert "✘ 2 devices" in words(picture)
     dashed = [e for e in elements(picture, "rect") if e.get("stroke-dasharray")]
     assert len(dashed) == 2

@@ -32,7 +32,7 @@ STARTED = datetime(2026, 3, 29, 9, 30, 0, tzinfo=timezone(timedelta(hours=2)))
 S = 1_000_000_000
 METER = Device(
     address=2,
-    identity=Identity("Quellwerk", "QW 3F", "2.02", "700412", "sunspec"),
+    identity=Identity("Nixenfurt", "NF 3F", "2.02", "700412", "sunspec"),
     sunspec=SunSpecMap(40000, (ModelBlock(1, 40002, 66), ModelBlock(213, 40070, 124))),
     duplicate="single",
     turnaround=TurnAround(43.9, 44.6),
@@ -43,7 +43,7 @@ REVERSED = Finding(
     code="ct-reversed",
     severity=Severity.FAULT,
     address=2,
-    device="Quellwerk QW 3F",
+    device="Nixenfurt NF 3F",
     summary="CT on L2 is reversed",
     cause="A load switched on lowers the power.",
     probability=0.9994,

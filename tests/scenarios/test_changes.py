@@ -89,13 +89,13 @@ def accounted_for(ended: Ended) -> list[tuple[int, int, int]]:
 # What a technician would find by switching the meter off and on and searching: the scenario files
 # say how each meter behaves.
 CASES = [
-    ("restarting-meters", "1", "11", "changed", "FM30-131001", 11, "not answered, but taken"),
-    ("restarting-meters", "2", "12", "unchanged", "FM30-131002", 2, "for a moment and is back"),
-    ("restarting-meters", "3", "13", "uncertain", "FM30-131003", 13, "neither at address 3"),
-    ("restarting-meters", "4", "14", "changed", "FM30-131004", 14, "from the new place"),
-    ("obstinate-meters", "1", "11", "rolled-back", "FM30-140201", 1, "switched off and on"),
+    ("restarting-meters", "1", "11", "changed", "TF30-131001", 11, "not answered, but taken"),
+    ("restarting-meters", "2", "12", "unchanged", "TF30-131002", 2, "for a moment and is back"),
+    ("restarting-meters", "3", "13", "uncertain", "TF30-131003", 13, "neither at address 3"),
+    ("restarting-meters", "4", "14", "changed", "TF30-131004", 14, "from the new place"),
+    ("obstinate-meters", "1", "11", "rolled-back", "TF30-140201", 1, "switched off and on"),
     ("obstinate-meters", "2", "12", "rolled-back", "702002", 2, "refused register 2010"),
-    ("obstinate-meters", "3", "13", "unchanged", "FM30-140203", 3, "hold the old values again"),
+    ("obstinate-meters", "3", "13", "unchanged", "TF30-140203", 3, "hold the old values again"),
     ("obstinate-meters", "4", "14", "rolled-back", "702004", 4, "refused register 2010"),
 ]
 
@@ -135,8 +135,8 @@ def test_after_a_roll_back_nothing_waits_for_the_next_power_cut() -> None:
 @pytest.mark.parametrize(
     ("scenario", "address", "options", "serial", "settings"),
     [
-        ("restarting-meters", "4", ("--new-baud", "19200"), "FM30-131004", "19200 8N1"),
-        ("factory-fresh-pair", "2", ("--new-baud", "38400"), "FM30-090871", "38400 8N1"),
+        ("restarting-meters", "4", ("--new-baud", "19200"), "TF30-131004", "19200 8N1"),
+        ("factory-fresh-pair", "2", ("--new-baud", "38400"), "TF30-090871", "38400 8N1"),
         (
             "healthy",
             "2",
@@ -165,7 +165,7 @@ def _words(part: dict[str, Any]) -> str:
 def test_address_and_rate_change_in_one_go_step_by_step() -> None:
     ended = readdress("factory-fresh-pair", "2", "7", "--new-baud", "19200", "--yes")
     assert ended.result["state"] == "changed"
-    assert ended.station("FM30-090871") == (7, LineSettings(19200))
+    assert ended.station("TF30-090871") == (7, LineSettings(19200))
     assert ended.written() == accounted_for(ended)
     assert ended.written()[0] == (2, 4096, 7)
     # It moved at the first write: the second one goes to its new address.

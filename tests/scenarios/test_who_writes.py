@@ -36,8 +36,8 @@ site: {name: Orchard}
 links:
   - {name: bus, link: "sim:healthy", settings: 9600 8N1}
 meters:
-  - {name: grid, link: bus, address: 1, model: FM 30, serial: FM30-118204, role: grid}
-  - {name: workshop, link: bus, address: 2, model: QW 3F, role: sub-meter, behind: grid}
+  - {name: grid, link: bus, address: 1, model: TF 30, serial: TF30-118204, role: grid}
+  - {name: workshop, link: bus, address: 2, model: NF 3F, role: sub-meter, behind: grid}
 inverter: {name: hybrid, link: bus, address: 10, model: Hybrid 8}
 """
 

@@ -65,7 +65,7 @@ class Visit:
 
 def found(code: str, address: int, summary: str = "") -> Finding:
     return Finding(
-        code, Severity.FAULT, address, "Quellwerk QW 3F", summary or f"At address {address}.",
+        code, Severity.FAULT, address, "Nixenfurt NF 3F", summary or f"At address {address}.",
         f"The device at address {address} is so; address {address}0 is not.", 0.9,
         (Evidence(3, "seen"),), f"Mend what is at address {address}.", None,
     )  # fmt: skip

@@ -262,8 +262,8 @@ def test_a_foreign_master_forbids_it(scenario: str, reason: str) -> None:
 def test_a_meter_that_will_not_be_set_is_told_and_nothing_is_lost(tmp_path: Path) -> None:
     text = Path("simulators/scenarios/factory-fresh-pair.yaml").read_text(encoding="utf-8")
     stubborn = text.replace(
-        "    type: quellwerk-qw3f\n",
-        "    type: quellwerk-qw3f\n    firmware: {settings: {habits: {refuses_save: 4}}}\n",
+        "    type: nixenfurt-nf3f\n",
+        "    type: nixenfurt-nf3f\n    firmware: {settings: {habits: {refuses_save: 4}}}\n",
     )
     file = tmp_path / "stubborn.yaml"
     file.write_text(stubborn, encoding="utf-8")
@@ -271,8 +271,8 @@ def test_a_meter_that_will_not_be_set_is_told_and_nothing_is_lost(tmp_path: Path
     result = visit.run()
     assert "refused register 2010" in result.text
     assert result.stage is Stage.ONE_LEFT
-    assert "Nothing has changed: Quellwerk QW 3F, serial number 701244 answers at" in result.text
-    assert visit.addresses() == {"701244": 1, "701251": 1, "FM30-090871": 2}
+    assert "Nothing has changed: Nixenfurt NF 3F, serial number 701244 answers at" in result.text
+    assert visit.addresses() == {"701244": 1, "701251": 1, "TF30-090871": 2}
 
 
 def test_it_is_kept_in_the_recording(tmp_path: Path) -> None:
@@ -317,8 +317,8 @@ def part(name: str, address: int, serial: str = "", model: str = "") -> DevicePa
     return DevicePart(name=name, link="bus", address=address, serial=serial, model=model)
 
 
-def meter(serial: str, model: str = "FM 30") -> Device:
-    return Device(1, Identity("Fennmark", model, "", serial, "sunspec"))
+def meter(serial: str, model: str = "TF 30") -> Device:
+    return Device(1, Identity("Trollfen", model, "", serial, "sunspec"))
 
 
 @pytest.mark.parametrize(
@@ -331,7 +331,7 @@ def meter(serial: str, model: str = "FM 30") -> Device:
         ((part("grid", 1), part("boiler", 7)), (1,), 7),
         ((part("grid", 1), part("boiler", 7), part("saw", 8)), (1,), None),
         # A place of another model, or one that is planned for another meter, is not its own.
-        ((part("boiler", 7, model="QW 1"),), (1,), None),
+        ((part("boiler", 7, model="NF 1"),), (1,), None),
         ((part("boiler", 7, "C"),), (1,), None),
         # It is the one that keeps the address.
         ((part("grid", 1, "B"), part("boiler", 7)), (1,), None),

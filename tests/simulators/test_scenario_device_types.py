@@ -19,7 +19,7 @@ def _profile(name: str) -> DeviceProfile:
     return load_profile(profile_folder() / f"{name}.yaml")
 
 
-@pytest.mark.parametrize("name", ["fennmark-fm30", "quellwerk-qw3f"])
+@pytest.mark.parametrize("name", ["trollfen-tf30", "nixenfurt-nf3f"])
 def test_setting_registers_are_those_of_the_profile(name: str) -> None:
     profile, device = _profile(name), _device(name)
     theirs, ours = profile.settings, device.firmware.settings
@@ -38,7 +38,7 @@ def test_setting_registers_are_those_of_the_profile(name: str) -> None:
 
 
 def test_registers_without_sunspec_are_those_of_the_profile() -> None:
-    profile, device = _profile("ostkant-om63"), _device("ostkant-om63")
+    profile, device = _profile("elfmoor-ef63"), _device("elfmoor-ef63")
     theirs = {(r.quantity, r.address, r.type, r.scale) for r in profile.registers}
     ours = {(r.quantity, r.address, r.type, r.step) for r in device.registers}
     assert ours == theirs

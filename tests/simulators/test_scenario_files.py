@@ -162,7 +162,7 @@ def test_duplicates_are_damaged_or_differ_where_the_serial_numbers_do() -> None:
     read_common = struct.pack(">BHH", 3, 40002, 66)
     heard = {ask(link, 1, read_common, 1.0) for _ in range(12)}
     damaged = [answer for answer in heard if not is_intact(answer)]
-    serials = {s for s in (b"FM30-118204", b"FM30-120977") if any(s in a for a in heard)}
+    serials = {s for s in (b"TF30-118204", b"TF30-120977") if any(s in a for a in heard)}
     assert damaged or len(serials) == 2
 
 

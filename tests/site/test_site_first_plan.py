@@ -24,7 +24,7 @@ def device(address: int, model_id: int, **more: object) -> Device:
     blocks = (ModelBlock(1, 40002, 66), ModelBlock(model_id, 40070, 105))
     made = Device(
         address,
-        Identity("Fennmark", "FM 30", "1.0", f"S-{address}", "sunspec"),
+        Identity("Trollfen", "TF 30", "1.0", f"S-{address}", "sunspec"),
         SunSpecMap(40000, blocks),
         turnaround=TurnAround(24.9, 26.0),
         duplicate="single",
@@ -38,7 +38,7 @@ def text_of(*found: Scanned, link: str = "/dev/ttyUSB0", home: LineSettings | No
 
 
 def test_meters_inverter_and_others_go_where_their_maps_say() -> None:
-    other = Device(20, Identity("Talwerk", "Relay", source="device-identification"))
+    other = Device(20, Identity("Unkenau", "Relay", source="device-identification"))
     text = text_of(
         Scanned(device(1, 203), HOME),
         Scanned(device(2, 201), HOME),
@@ -52,7 +52,7 @@ def test_meters_inverter_and_others_go_where_their_maps_say() -> None:
     ]
     assert plan.inverter is not None
     assert (plan.inverter.address, plan.inverter.turnaround_ms) == (10, 24.9)
-    assert [(d.address, d.maker) for d in plan.others] == [(20, "Talwerk")]
+    assert [(d.address, d.maker) for d in plan.others] == [(20, "Unkenau")]
 
 
 def test_nothing_is_invented() -> None:

@@ -66,8 +66,8 @@ def test_a_healthy_site_passes_everything_that_was_tested() -> None:
 
 def test_a_plan_that_does_not_match_fails_where_it_differs() -> None:
     wrong = (
-        HEALTHY.replace("serial: FM30-118204", "serial: FM30-999999")
-        .replace("model: QW 3F", "model: QW 1")
+        HEALTHY.replace("serial: TF30-118204", "serial: TF30-999999")
+        .replace("model: NF 3F", "model: NF 1")
         .replace("settings: 9600 8N1", "settings: 19200 8N1")
         .replace("name: hybrid, link: bus, address: 10", "name: hybrid, link: bus, address: 11")
         .replace("positive: import", "positive: export")
@@ -76,7 +76,7 @@ def test_a_plan_that_does_not_match_fails_where_it_differs() -> None:
     assert run.outcome("line-settings", "bus") == FAIL
     assert run.outcome("answers", "grid") == FAIL
     assert run.outcome("serial", "grid") == FAIL
-    assert run.whole.done["serial", "grid"].found == "FM30-118204"
+    assert run.whole.done["serial", "grid"].found == "TF30-118204"
     assert run.outcome("identity", "grid") == PASS
     assert run.outcome("identity", "workshop") == FAIL
     assert run.outcome("unplanned-devices", "bus") == FAIL
@@ -104,8 +104,8 @@ format: 1
 site: {{name: Boiler house}}
 links: [{{name: bus, link: "sim:both-on-one-address", settings: 9600 8N1}}]
 meters:
-  - {{name: grid, link: bus, address: 1, model: FM 30, serial: FM30-118204, role: grid}}
-  - {{name: boiler, link: bus, address: {address}, model: FM 30, serial: FM30-120977,
+  - {{name: grid, link: bus, address: 1, model: TF 30, serial: TF30-118204, role: grid}}
+  - {{name: boiler, link: bus, address: {address}, model: TF 30, serial: TF30-120977,
       role: consumption, feeds: load}}
 """
     )

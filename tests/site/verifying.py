@@ -27,11 +27,11 @@ site: {name: Orchard}
 links:
   - {name: bus, link: "sim:healthy", settings: 9600 8N1, length_m: 60, poll_s: 2}
 meters:
-  - {name: grid, link: bus, address: 1, maker: Fennmark, model: FM 30, serial: FM30-118204,
+  - {name: grid, link: bus, address: 1, maker: Trollfen, model: TF 30, serial: TF30-118204,
      role: grid, positive: import}
-  - {name: workshop, link: bus, address: 2, model: QW 3F, role: sub-meter, behind: grid,
+  - {name: workshop, link: bus, address: 2, model: NF 3F, role: sub-meter, behind: grid,
      feeds: load}
-inverter: {name: hybrid, link: bus, address: 10, maker: Quellwerk, model: Hybrid 8, rating_kw: 8}
+inverter: {name: hybrid, link: bus, address: 10, maker: Nixenfurt, model: Hybrid 8, rating_kw: 8}
 limits: {export_kw: 5}
 """
 

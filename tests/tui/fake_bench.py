@@ -23,7 +23,7 @@ from busprobe.session.events import Event, Step, StepEnd
 from busprobe.session.values import TourPlan
 
 METER = Device(
-    1, Identity("Quellwerk", "QW 3F", "1.4", "700733", "sunspec"), functions=(3,), phases=3
+    1, Identity("Nixenfurt", "NF 3F", "1.4", "700733", "sunspec"), functions=(3,), phases=3
 )
 _HOME, _FAST = LineSettings(9600), LineSettings(19200)
 _HOW = Settings.model_validate(
@@ -42,14 +42,14 @@ def _leg(before: LineSettings, after: LineSettings, code: int) -> ChangePlan:
         PlannedWrite(2002, code, f"its new rate: {after.baud}"),
         PlannedWrite(2010, 1, "saves the settings"),
     )
-    return ChangePlan(METER, 1, before, after, _HOW, "quellwerk-qw3f", writes)
+    return ChangePlan(METER, 1, before, after, _HOW, "nixenfurt-nf3f", writes)
 
 
 TOUR = TourPlan(_HOME, (_FAST,), (_leg(_HOME, _FAST, 1), _leg(_FAST, _HOME, 0)))
 _AT = "address 1"
 CHECKS = (
     Check("identity", _AT, "It says who it is", "maker, model and serial number",
-          "Quellwerk QW 3F 700733", CheckOutcome.PASS),
+          "Nixenfurt NF 3F 700733", CheckOutcome.PASS),
     Check("map", _AT, "Its chain of models is whole", "marker, models, end model",
           "base 40000, models 1, 213", CheckOutcome.PASS),
     Check("lengths", _AT, "Its models have the published lengths", "model 213: 124",
@@ -77,7 +77,7 @@ CHECKS = (
 )  # fmt: skip
 SHEET = BenchSheet(
     address=1,
-    device="Quellwerk QW 3F",
+    device="Nixenfurt NF 3F",
     serial="700733",
     settings="9600 8N1",
     settings_note="answers at 9600 8N1 again",
@@ -99,7 +99,7 @@ SHEET = BenchSheet(
     checks=CHECKS,
     passed=False,
     complete=True,
-    label="Quellwerk QW 3F\nS/N 700733\nModbus address 1, 9600 8N1\n"
+    label="Nixenfurt NF 3F\nS/N 700733\nModbus address 1, 9600 8N1\n"
     "bench test 2026-11-25: NOT passed",
 )  # fmt: skip
 

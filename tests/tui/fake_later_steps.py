@@ -132,7 +132,7 @@ def plan(device: Device, new_address: int) -> ChangePlan:
         PlannedWrite(2, 6, "unlocks the settings"),
         PlannedWrite(20, new_address, "its new address"),
     )
-    return ChangePlan(device, new_address, line, line, how, "quellwerk-qw3", writes)
+    return ChangePlan(device, new_address, line, line, how, "nixenfurt-nf3", writes)
 
 
 def changed(planned: ChangePlan) -> ChangeResult:
@@ -142,7 +142,7 @@ def changed(planned: ChangePlan) -> ChangeResult:
     return ChangeResult(ChangeState.CHANGED, planned.new_address, text, written)
 
 
-LEFT = Device(1, Identity("Fennmark", "FM-340", "2.1", "30417788", "sunspec"), duplicate="single")
+LEFT = Device(1, Identity("Trollfen", "TF-340", "2.1", "30417788", "sunspec"), duplicate="single")
 OTHER = replace(LEFT, identity=replace(LEFT.identity, serial="30417790"))
 CARE = (
     "Bus terminals often sit beside mains terminals. Isolate and prove dead before opening the "
@@ -162,10 +162,10 @@ def separation(address: int) -> Iterator[list[Event]]:
             "", False, True,
         ),
     ]  # fmt: skip
-    left = f"Exactly one is left at address {address}: Fennmark FM-340, serial number 30417788."
+    left = f"Exactly one is left at address {address}: Trollfen TF-340, serial number 30417788."
     planned = plan(LEFT, 3)
     yield [events.SeparationSeen(Stage.ONE_LEFT, left), events.ChangePlanned(planned)]
-    moved = "Fennmark FM-340, serial number 30417788 has address 3 now."
+    moved = "Trollfen TF-340, serial number 30417788 has address 3 now."
     yield [
         events.ChangeEnded(planned, changed(planned), "", "a test", address),
         events.SeparationSeen(Stage.CHANGED, moved),
@@ -177,8 +177,8 @@ def separation(address: int) -> Iterator[list[Event]]:
     line = LineSettings(9600)
     result = SeparationResult(
         Stage.SEPARATED,
-        "Both answer, each alone: Fennmark FM-340, serial number 30417788 at address 3, Fennmark "
-        "FM-340, serial number 30417790 at address 1. Write it on them.",
+        "Both answer, each alone: Trollfen TF-340, serial number 30417788 at address 3, Trollfen "
+        "TF-340, serial number 30417790 at address 1. Write it on them.",
         address,
         ("30417788", "30417790"),
         (
@@ -195,7 +195,7 @@ def separation(address: int) -> Iterator[list[Event]]:
 def not_separated(address: int) -> list[Event]:
     """The technician refused."""
     text = (
-        f"The change was not confirmed. Nothing was written: Fennmark FM-340, serial number "
+        f"The change was not confirmed. Nothing was written: Trollfen TF-340, serial number "
         f"30417788 answers at address {address} as before, and the other meter is disconnected."
     )
     return [

@@ -41,15 +41,15 @@ MS = 1_000_000
 CHARACTER_NS = 1_041_667
 
 GRID_AND_GENERATOR = Device(
-    1, Identity("Fennmark", "FM-340", "2.11", "30417788", "sunspec"), duplicate="undecided",
+    1, Identity("Trollfen", "TF-340", "2.11", "30417788", "sunspec"), duplicate="undecided",
     turnaround=TurnAround(11.0, 19.0), functions=(3,), phases=3, profile="sunspec-203",
 )  # fmt: skip
 FEEDER = Device(
-    2, Identity("Quellwerk", "QW-3P", "1.4", "00051923", "profile"), duplicate="undecided",
-    turnaround=TurnAround(24.0, 31.0), functions=(3, 4), phases=3, profile="quellwerk-qw3",
+    2, Identity("Nixenfurt", "NF-3P", "1.4", "00051923", "profile"), duplicate="undecided",
+    turnaround=TurnAround(24.0, 31.0), functions=(3, 4), phases=3, profile="nixenfurt-nf3",
 )  # fmt: skip
 INVERTER = Device(
-    10, Identity("Lumora", "LX-10k", "5.0.3", "LX10-7741", "sunspec"), duplicate="undecided",
+    10, Identity("Feenau", "FN-10k", "5.0.3", "FN10-7741", "sunspec"), duplicate="undecided",
     turnaround=TurnAround(42.0, 77.0), functions=(3,), phases=3, profile="sunspec-103",
 )  # fmt: skip
 DEVICES = (GRID_AND_GENERATOR, FEEDER, INVERTER)
@@ -58,7 +58,7 @@ DUPLICATE_FINDING = Finding(
     code="duplicate-address",
     severity=Severity.FAULT,
     address=1,
-    device="Fennmark FM-340",
+    device="Trollfen TF-340",
     summary="Two devices answer at address 1.",
     cause=(
         "After one request two answers were heard, with different serial numbers. Two meters were "
@@ -82,7 +82,7 @@ CT_FINDING = Finding(
     code="ct-reversed",
     severity=Severity.FAULT,
     address=2,
-    device="Quellwerk QW-3P",
+    device="Nixenfurt NF-3P",
     summary="The CT of L2 is the wrong way round.",
     cause="A load of 2000 W on L2 changed the power of L2 by −1987 W.",
     probability=0.9987,
@@ -237,7 +237,7 @@ class FakeSession:
     def plan_tour(self, address: int, only: tuple[LineSettings, ...] = ()) -> None:
         self._note("plan_tour", address, *only)
         self._script.append(events.StepStarted(Step.BENCH, "Looks who is there."))
-        self._script.append(events.BenchTourPlanned(address, "Quellwerk QW 3F", bench.TOUR))
+        self._script.append(events.BenchTourPlanned(address, "Nixenfurt NF 3F", bench.TOUR))
         self._script.append(events.StepFinished(Step.BENCH, StepEnd.DONE, "It waits."))
 
     def bench(self, wish: BenchWish) -> None:

@@ -131,12 +131,12 @@ async def test_devices_hang_on_the_bus_and_arrows_select_them() -> None:
     async with on_stage() as stage:
         await stage.find()
         text = stage.screen_text()
-        for name in ("FM-340", "QW-3P", "LX-10k"):
+        for name in ("TF-340", "NF-3P", "FN-10k"):
             assert name in text
-        assert "Fennmark FM-340" in text
+        assert "Trollfen TF-340" in text
         await stage.press("right", "right")
         assert stage.app.state.selected == 10
-        assert "Lumora LX-10k" in stage.screen_text()
+        assert "Feenau FN-10k" in stage.screen_text()
         await stage.press("right")
         assert stage.app.state.selected == 1
 

@@ -47,9 +47,9 @@ _BM4 = (
 )
 
 DEVICE_TYPES: dict[str, dict[str, Any]] = {
-    "fennmark-fm30": {
-        "maker": "Fennmark",
-        "model": "FM 30",
+    "trollfen-tf30": {
+        "maker": "Trollfen",
+        "model": "TF 30",
         "version": "1.4",
         "sunspec": {"models": [203]},
         "firmware": {
@@ -62,9 +62,9 @@ DEVICE_TYPES: dict[str, dict[str, Any]] = {
         },
         "timing": {"turnaround_ms": 24.0, "loop_ms": 1.5},
     },
-    "quellwerk-qw3f": {
-        "maker": "Quellwerk",
-        "model": "QW 3F",
+    "nixenfurt-nf3f": {
+        "maker": "Nixenfurt",
+        "model": "NF 3F",
         "version": "2.02",
         "sunspec": {"models": [213], "common_length": 65},
         "firmware": {
@@ -83,17 +83,17 @@ DEVICE_TYPES: dict[str, dict[str, Any]] = {
         },
         "timing": {"turnaround_ms": 41.0, "loop_ms": 4.0},
     },
-    "quellwerk-hybrid8": {
-        "maker": "Quellwerk",
+    "nixenfurt-hybrid8": {
+        "maker": "Nixenfurt",
         "model": "Hybrid 8",
         "version": "5.1",
         "sunspec": {"models": [103]},
         "firmware": {"functions": [3, 43]},
         "timing": {"turnaround_ms": 60.0, "loop_ms": 10.0},
     },
-    "ostkant-om63": {
-        "maker": "Ostkant Messgeraete",
-        "model": "OM-63",
+    "elfmoor-ef63": {
+        "maker": "Elfmoor Messgeraete",
+        "model": "EF-63",
         "version": "3.1",
         "registers": [
             {"quantity": quantity, "address": address, "type": kind, "step": step}
@@ -102,9 +102,9 @@ DEVICE_TYPES: dict[str, dict[str, Any]] = {
         "firmware": {"functions": [4, 43], "read_limit": 40, "gaps_read_zero": True},
         "timing": {"turnaround_ms": 55.0, "loop_ms": 8.0},
     },
-    "brennau-bm4": {
-        "maker": "Brennau",
-        "model": "BM 4",
+    "zwergau-zg4": {
+        "maker": "Zwergau",
+        "model": "ZG 4",
         "registers": [
             *(
                 {"quantity": quantity, "address": address, "type": "float32", "step": step}

@@ -266,9 +266,9 @@ class DevicePart(Part):
     """How the scenario calls it."""
     address: Address
     """Its address."""
-    maker: str = "Fennmark"
+    maker: str = "Trollfen"
     """Who made it (an invented name)."""
-    model: str = "FM 30"
+    model: str = "TF 30"
     """Model."""
     version: str = "1.0"
     """Version."""

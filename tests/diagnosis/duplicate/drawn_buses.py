@@ -82,14 +82,14 @@ def _serial(r: random.Random) -> bytes:
     if style == 0:
         return b"%d" % (700000 + number % 99999)
     if style == 1:
-        return b"FM30-%06d" % (number % 10**6)
+        return b"TF30-%06d" % (number % 10**6)
     if style == 2:
         return b"QW%010d" % number
     return b"%08X" % number
 
 
 def _plates(r: random.Random, count: int, alike: bool) -> list[Nameplate]:
-    first = Nameplate(b"Fennmark", b"FM 30", b"", b"1.7.2", _serial(r))
+    first = Nameplate(b"Trollfen", b"TF 30", b"", b"1.7.2", _serial(r))
     plates = [first]
     for _ in range(count - 1):
         if alike:
@@ -99,7 +99,7 @@ def _plates(r: random.Random, count: int, alike: bool) -> list[Nameplate]:
                 text[place] = 48 + (text[place] - 48 + r.randint(1, 9)) % 10
             plates.append(replace(first, serial=bytes(text)))
         else:
-            plates.append(Nameplate(b"Quellwerk", b"QW 3F", b"S", b"2.01", _serial(r)))
+            plates.append(Nameplate(b"Nixenfurt", b"NF 3F", b"S", b"2.01", _serial(r)))
     return plates
 
 
@@ -551,7 +551,7 @@ def draw_bus(name: str, seed: int) -> DrawnBus:
     known = draw.plain or base != 40000 or r.random() < 0.5
     identity = Device(address=ADDRESS)
     if known and draw.plain:
-        identity = replace(identity, identity=Identity("Fennmark", source="profile"))
+        identity = replace(identity, identity=Identity("Trollfen", source="profile"))
     elif known:
         blocks = (ModelBlock(1, base + 2, 66), ModelBlock(_LIVE_MODEL, base + 70, _LIVE_LENGTH))
         identity = replace(identity, sunspec=SunSpecMap(base, blocks))

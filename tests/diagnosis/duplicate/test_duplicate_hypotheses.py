@@ -22,11 +22,11 @@ BASE = 40000
 MEMORY = bytearray(2 * 300)
 MEMORY[:4] = b"SunS"
 MEMORY[4:8] = bytes((0, 1, 0, 66))
-MEMORY[8:16] = b"Fennmark"
+MEMORY[8:16] = b"Trollfen"
 SERIAL = slice(2 * 52, 2 * 52 + 2 * SERIAL_REGISTERS)
-MEMORY[SERIAL] = b"FM30-118204".ljust(32, b"\x00")
+MEMORY[SERIAL] = b"TF30-118204".ljust(32, b"\x00")
 OTHER = bytearray(MEMORY)
-OTHER[SERIAL] = b"FM30-120977".ljust(32, b"\x00")
+OTHER[SERIAL] = b"TF30-120977".ljust(32, b"\x00")
 
 
 def reply(request: bytes, memory: bytes | bytearray = MEMORY) -> bytes:
@@ -103,7 +103,7 @@ def test_two_identities_without_any_collision_are_a_duplicate() -> None:
     test = run(["clean", "clean", "other", "clean"])
     verdict = test.verdict
     assert verdict.verdict == "duplicate"
-    assert set(verdict.serials) == {"FM30-118204", "FM30-120977"}
+    assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
     assert "now one is heard, now the other" in verdict.manner
 
 

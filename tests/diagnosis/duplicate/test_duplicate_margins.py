@@ -91,7 +91,7 @@ def test_nothing_is_written_at_another_rate() -> None:
 
 def meter(serial: bytes) -> RegisterServer:
     """A device that holds a SunSpec common model."""
-    plate = Nameplate(b"Fennmark", b"FM 30", b"", b"1.7.2", serial)
+    plate = Nameplate(b"Trollfen", b"TF 30", b"", b"1.7.2", serial)
     common = common_model(plate, 1).registers(0)
     return RegisterServer(
         RegisterMap([fixed(40000, MARKER), fixed(40002, common)]), ServerParameters()
@@ -102,10 +102,10 @@ def test_a_device_that_keeps_quiet_when_it_hears_another_is_found_with_its_seria
     quick, quiet = station(1, turnaround_ms=10.0), station(1, turnaround_ms=60.0)
     quick = replace(quick, node=replace(quick.node, clock_error=0.002))
     quiet = replace(quiet, node=replace(quiet.node, clock_error=-0.002), listens_first=True)
-    bus = simulated_bus(quick, quiet, servers={0: meter(b"FM30-118204"), 1: meter(b"FM30-120977")})
+    bus = simulated_bus(quick, quiet, servers={0: meter(b"TF30-118204"), 1: meter(b"TF30-120977")})
     verdict = run_virtual(check_duplicate(bus, 1))
     assert verdict.verdict == "duplicate"
-    assert set(verdict.serials) == {"FM30-118204", "FM30-120977"}
+    assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
 
 
 @given(st.integers(0, 8), st.integers(0, 8), st.integers(0, 8), st.integers(0, 8))
@@ -148,11 +148,11 @@ def test_one_request_pauses_so_that_who_restarts_at_a_missing_stop_bit_is_heard_
         ),
     )
     line = Line(LineParameters(), 1)
-    line.add_station(strong, meter(b"FM30-118204"))
-    line.add_station(weak, meter(b"FM30-120977"))
+    line.add_station(strong, meter(b"TF30-118204"))
+    line.add_station(weak, meter(b"TF30-120977"))
     bus = Bus(VirtualLink(line.open_port(PortParameters())))
     verdict = run_virtual(check_duplicate(bus, 1))
     assert verdict.verdict == "duplicate"
-    assert set(verdict.serials) == {"FM30-118204", "FM30-120977"}
+    assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
     assert any(e.sender.startswith("port") and len(e.data) == PAUSE_AFTER for e in line.log)
     assert all(frame[:1] == b"\x01" and len(frame) == 8 for frame in frames_asked(line.log))

@@ -11,8 +11,8 @@ from busprobe.wire import pdu
 from diagnosis.duplicate.handmade import answer, exchange
 
 READ = pdu.read_registers(3, 40052, 4)
-GOOD = answer(bytes((3, 8)) + b"FM30-118")
-OTHER = answer(bytes((3, 8)) + b"FM30-204")
+GOOD = answer(bytes((3, 8)) + b"TF30-118")
+OTHER = answer(bytes((3, 8)) + b"TF30-204")
 SHORT = pdu.read_registers(3, 40000, 2)
 
 

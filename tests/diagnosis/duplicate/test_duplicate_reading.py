@@ -13,8 +13,8 @@ MARK = next(q for q in QUESTIONS if q.data)
 SERIAL = next(q for q in QUESTIONS if q.serial)
 ALL = next(q for q in QUESTIONS if q.fixed and q.pdu[4] == 70)
 MARKED = answer(b"\x03\x04SunS")
-ONE = answer(bytes((3, 32)) + b"FM30-118204".ljust(32, b"\x00"))
-OTHER = answer(bytes((3, 32)) + b"FM30-120977".ljust(32, b"\x00"))
+ONE = answer(bytes((3, 32)) + b"TF30-118204".ljust(32, b"\x00"))
+OTHER = answer(bytes((3, 32)) + b"TF30-120977".ljust(32, b"\x00"))
 
 
 def test_a_second_answer_that_comes_during_the_next_request_is_known_by_its_end() -> None:

@@ -21,8 +21,8 @@ from busprobe.diagnosis.duplicate.serials import (
 from busprobe.diagnosis.duplicate.tails import can_be_tail, possible_tails
 
 SIZE = 2 * SERIAL_REGISTERS
-ONE = b"FM30-118204".ljust(SIZE, b"\x00")
-OTHER = b"FM30-120977".ljust(SIZE, b"\x00")
+ONE = b"TF30-118204".ljust(SIZE, b"\x00")
+OTHER = b"TF30-120977".ljust(SIZE, b"\x00")
 
 
 def seen(

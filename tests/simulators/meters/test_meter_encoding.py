@@ -61,7 +61,7 @@ def test_integers_wrap_like_firmware() -> None:
 
 
 def test_text_is_padded_and_cut() -> None:
-    assert _bytes(text_registers(b"FM 30", 4)) == b"FM 30\0\0\0"
+    assert _bytes(text_registers(b"TF 30", 4)) == b"TF 30\0\0\0"
     assert _bytes(text_registers(b"0123456789", 2)) == b"0123"
 
 

@@ -27,7 +27,7 @@ SHOWN: Mapping[str, float] = {
 
 
 def chain(base: int = 40000, common: int = 66, model_id: int = 203) -> SunSpecRegisters:
-    nameplate = Nameplate(b"Fennmark", b"FM 30", version=b"1.4", serial=b"4711")
+    nameplate = Nameplate(b"Trollfen", b"TF 30", version=b"1.4", serial=b"4711")
     meter = meter_model(model_id, lambda _t: SHOWN, lambda _t: METER_SCALES)
     return SunSpecRegisters(base, [common_model(nameplate, 1, common), meter])
 
@@ -102,7 +102,7 @@ def test_single_phase_meter_has_one_phase() -> None:
 
 
 def test_inverter_counts_what_it_feeds_in() -> None:
-    nameplate = Nameplate(b"Quellwerk", b"Hybrid 8")
+    nameplate = Nameplate(b"Nixenfurt", b"Hybrid 8")
     models = [common_model(nameplate, None), inverter_model(103, lambda _t: SHOWN)]
     registers = SunSpecRegisters(40000, models)
     assert point(registers, "W") == [470]
