@@ -3,7 +3,8 @@
 The colours of meaning are from the palette of Okabe and Ito ("Color Universal Design", 2008), which
 stays distinct for colour-blind eyes: sky blue is well, yellow is a warning, vermillion is a fault.
 The light themes use darker shades of the same hues, so that text keeps a contrast of 4.5:1 (WCAG
-2.2, success criterion 1.4.3). Colour never stands alone: a sign and a word go with it.
+2.2, success criterion 1.4.3); the high-contrast themes keep 7:1 (1.4.6). Colour never stands alone:
+a sign and a word go with it.
 """
 
 from __future__ import annotations
@@ -52,10 +53,10 @@ LIGHT = Colours(
     paper="#fbfaf6", raised="#eeece4", mark="#d6e9e5",
 )  # fmt: skip
 CONTRAST_DARK = Colours(
-    ok="#6fd0ff", warn="#ffff00", fail="#ff8a50", note="#ffffff",
+    ok="#6fd0ff", warn="#ffff00", fail="#ffa273", note="#ffffff",
     l1="#ffb000", l2="#6fd0ff", l3="#ff9fe0",
     ink="#ffffff", dim="#e0e0e0", faint="#9a9a9a", accent="#00ffd5",
-    paper="#000000", raised="#1e1e1e", mark="#004060",
+    paper="#000000", raised="#1e1e1e", mark="#002f4a",
 )  # fmt: skip
 CONTRAST_LIGHT = Colours(
     ok="#003f73", warn="#4d3d00", fail="#8a1f00", note="#000000",
@@ -103,6 +104,8 @@ def _textual(name: str, c: Colours) -> Theme:
             "border-blurred": c.faint,
             "input-cursor-background": c.ink,
             "input-cursor-foreground": c.paper,
+            "input-selection-background": c.accent,
+            "input-selection-foreground": c.paper,
             "scrollbar": c.faint,
             "scrollbar-hover": c.dim,
             "scrollbar-active": c.accent,

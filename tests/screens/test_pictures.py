@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 
 import pytest
+from contrast import pale_texts
 from stage import Stage, make_app, on_stage, walk
 from syrupy.assertion import SnapshotAssertion
 from syrupy.extensions.single_file import SingleFileSnapshotExtension, WriteMode
@@ -95,6 +96,9 @@ async def compare(
             await stage.settle()
             text = stage.screen_text()
             assert bears(look.glyphs, text) == set(), station
+            # WCAG 2.2, success criteria 1.4.3 and, for the high-contrast themes, 1.4.6.
+            wanted = 7.0 if "contrast" in look.theme else 4.5
+            wrong += [f"{station}: {text}" for text in sorted(pale_texts(app, wanted))]
             screen = stage.app.screen
             if isinstance(screen, WorkScreen):
                 hint = stage.app.glyphs.plain(next_hint(stage.app.state, screen.step))

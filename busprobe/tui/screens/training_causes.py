@@ -79,7 +79,7 @@ class PlaceChoice(LineList):
         """Address and name."""
         c = self.colours
         address, name = self.places[index]
-        number, ink = (c.accent, c.ink) if self.enabled else (c.faint, c.faint)
+        number, ink = (c.accent, c.ink) if self.enabled else (c.dim, c.dim)
         return [
             Text.assemble(
                 (f" {address:>3} ", Style(color=number, bold=True)), (name, Style(color=ink))

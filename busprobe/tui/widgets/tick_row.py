@@ -46,10 +46,10 @@ class TickRow(CanvasPanel):
         c, g = self.colours, self.glyphs
         for number, name in enumerate(self.names):
             box = f"[{g.ok if name in self._ticked else ' '}]"
-            style = Style(color=c.ink if self.enabled else c.faint, bold=name in self._ticked)
+            style = Style(color=c.ink if self.enabled else c.dim, bold=name in self._ticked)
             canvas.write(number * 8, 0, f"{box} {name}", style)
         hint = "1 2 3 tick the inputs" if self.enabled else "no input to tick"
-        canvas.write(0, 1, hint, Style(color=c.dim if self.enabled else c.faint))
+        canvas.write(0, 1, hint, Style(color=c.dim))
 
     def on_click(self, event: events.Click) -> None:
         """Tick what was clicked."""
