@@ -36,8 +36,9 @@ class MarkSource(StrEnum):
     UNKNOWN = "unknown"
 
 
-# Linux drivers (read in their sources): the serial core's insert a flag for each character, cp210x
-# does in event mode (as long as INPCK is set), ftdi_sio copies one flag to a packet.
+# Linux drivers, from memory of their sources and not tried on hardware: the serial core's insert a
+# flag for each character, cp210x does in event mode (as long as INPCK is set), ftdi_sio copies one
+# flag to a packet.
 _BY_CHARACTER = frozenset({"cp210x", "serial8250", "uart-pl011", "port", "imx-uart", "of_serial"})
 _BY_PACKET = frozenset({"ftdi_sio"})
 
