@@ -74,8 +74,8 @@ class BusprobeApp(Host):
     @property
     def plan_file(self) -> Path | None:
         """The plan that is open in the handover step, None without one."""
-        panes = self.screen_stack[0].query(HandoverPane)
-        return panes.first().plan_file if panes else None
+        pane = self.screen_stack[0].query_one_optional("#pane-handover", HandoverPane)
+        return None if pane is None else pane.plan_file
 
     def choose_exercise(self) -> None:
         """Show all exercises."""
@@ -175,5 +175,5 @@ def run_app(
     BusprobeApp(
         session, link_argument=link_argument, ports=ports, scenarios=scenarios, outlook=outlook,
         tour=tour, tour_meter=tour_meter, settings=settings, theme=theme, glyphs=glyphs,
-        training=training, begin_training=begin_training,
+        training=training, begin_training=begin_training, owns_process=True,
     ).run()  # fmt: skip

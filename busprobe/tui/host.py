@@ -5,6 +5,7 @@ The application itself makes the screens, and so stands above them; they know it
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections import deque
@@ -16,7 +17,7 @@ from textual.app import App
 
 from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings, parse_link
-from busprobe.session.events import Event, LinkOpened
+from busprobe.session.events import Event, LinkOpened, Step, StepFinished
 from busprobe.session.training_causes import Statement
 from busprobe.tui.glyphs import GlyphMode, choose_glyphs
 from busprobe.tui.session_port import (
@@ -35,6 +36,7 @@ from busprobe.tui.training_port import Training
 
 # Line seconds per second: as it is on site, and two that spare waiting.
 SPEEDS = (1.0, 4.0, 10.0)
+_SWITCH_INTERVAL_S = 0.001
 
 
 class Host(App[None]):
@@ -55,6 +57,7 @@ class Host(App[None]):
         glyphs: str = "auto",
         training: Training | None = None,
         begin_training: bool = False,
+        owns_process: bool = False,
     ) -> None:
         """Make the application.
 
@@ -71,6 +74,7 @@ class Host(App[None]):
             glyphs: "auto", "braille", "half" or "ascii".
             training: Gives out exercises on the session's bus, or None.
             begin_training: Whether to begin with the choice of an exercise.
+            owns_process: Whether nothing else runs in this process, so that what is loaded stays.
         """
         self.state = JobState()
         # Textual writes to the stream that the program was started with.
@@ -90,13 +94,26 @@ class Host(App[None]):
         self.finding_was_read = False
         self.training = training
         self._begin_training = begin_training
+        self._owns_process = owns_process
         self.stated: list[tuple[Statement, ...]] = []
         self._waiting: deque[Event] = deque()
+        self._steps_ended: set[Step] = set()
         for one in textual_themes():
             self.register_theme(one)
         self.theme = theme if theme in self.available_themes else DEFAULT_THEME
         self.set_class(self.glyphs.mode is GlyphMode.ASCII, "-ascii")
         self.set_class(self.glyphs.mode is GlyphMode.HALF, "-half")
+
+    def on_ready(self) -> None:
+        """Leave what stays for good out of the search for garbage.
+
+        That search holds up everything, a key as well as a byte on the line, for as long as it
+        looks at what was loaded: more than a tenth of a second.
+        """
+        if self._owns_process:
+            gc.freeze()
+            # A session that computes gives way to a key sooner.
+            sys.setswitchinterval(min(sys.getswitchinterval(), _SWITCH_INTERVAL_S))
 
     def drain(self) -> None:
         """Take in everything that happened up to now, in one go.
@@ -109,6 +126,10 @@ class Host(App[None]):
             for event in happened:
                 if isinstance(event, LinkOpened) and self._outlook.hosts is not None:
                     self._outlook.hosts.remember(event.endpoint.argument)
+                elif isinstance(event, StepFinished) and event.step not in self._steps_ended:
+                    # What the step needs was loaded with it, and is kept too.
+                    self._steps_ended.add(event.step)
+                    self.call_after_refresh(self.on_ready)
             self.refresh_screens()
 
     def refresh_screens(self) -> None:

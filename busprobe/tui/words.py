@@ -6,6 +6,7 @@ import math
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len, set_cell_size
@@ -306,4 +307,10 @@ def cut(text: str, width: int, glyphs: Glyphs) -> str:
 
 def wrapped(text: str, width: int) -> list[str]:
     """Text broken into rows between words."""
-    return textwrap.wrap(text, max(8, width)) or [""]
+    return list(_wrapped(text, max(8, width)))
+
+
+# The same few texts stand on the screen from picture to picture.
+@lru_cache(512)
+def _wrapped(text: str, width: int) -> tuple[str, ...]:
+    return tuple(textwrap.wrap(text, width)) or ("",)

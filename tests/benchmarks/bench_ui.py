@@ -92,8 +92,9 @@ async def busy_stage(size: tuple[int, int] = (120, 40)) -> Any:
     """The application on a found bus that is busy."""
     session = FakeSession()
     app = WatchedApp(
-        session, link_argument=None, ports=lambda: PORTS, scenarios=SCENARIOS, glyphs="braille"
-    )
+        session, link_argument=None, ports=lambda: PORTS, scenarios=SCENARIOS, glyphs="braille",
+        owns_process=True,
+    )  # fmt: skip
     async with app.run_test(size=size) as pilot:
         stage = Stage(app, pilot)
         await stage.find()

@@ -128,10 +128,16 @@ class Stage:
     async def settle(self) -> None:
         """Have all events taken in and everything drawn."""
         self.app.drain()
-        # A pause of no length waits until all messages are worked off, then lays out and paints:
-        # the second is for what that brought about.
+        # A pause of no length waits until all messages are worked off, then lays out and paints the
+        # screen in front; what lies under it and shines through has to be told. The second round is
+        # for what the first brought about.
         for _ in range(2):
             await self.pilot.pause(0)
+            under = self.app.screen_stack[:-1]
+            for screen in under:
+                screen._on_timer_update()
+            if under:
+                await self.pilot.pause(0)
 
     async def press(self, *keys: str) -> None:
         for key in keys:

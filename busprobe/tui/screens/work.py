@@ -118,14 +118,14 @@ class WorkScreen(WorkSheets):
 
     def refresh_state(self) -> None:
         """Show the state of the job as it is now."""
-        if not self.query(TourStrip):
+        strip = self.query_one_optional("#tour", TourStrip)
+        if strip is None:
             return  # Not composed yet, or about to leave.
         state = self.state
         if state.is_open and not self._was_open and self.step is Step.LINK:
             self._show(Step.FIND)
         self._was_open = state.is_open
         tour = self._app.tour
-        strip = self.query_one(TourStrip)
         if tour is not None:
             tour.advance(state, self.step, self._app.finding_was_read)
         strip.set_class(tour is not None and not tour.over, "-on")

@@ -119,7 +119,11 @@ class Canvas:
         """Lay text over the dots; what does not fit is cut."""
         if not 0 <= row < self.height:
             return
-        for character in GLYPHS[self.mode].plain(text):
+        text = GLYPHS[self.mode].plain(text)
+        if text.isascii() and text.isprintable():
+            self._write_narrow(column, row, text, style)
+            return
+        for character in text:
             cells = cell_len(character)
             if not cells:
                 self._combine(column - 1, row, character)
@@ -127,6 +131,17 @@ class Canvas:
             if column >= 0 and column + cells <= self.width:
                 self._put(column, row, character, cells, style)
             column += cells
+
+    def _write_narrow(self, column: int, row: int, text: str, style: Style) -> None:
+        """Lay text over the dots of which each character takes one cell."""
+        line, width = self._cells[row], self.width
+        for at, character in enumerate(text, column):
+            if 0 <= at < width:
+                cell = line.get(at)
+                if cell is None:
+                    line[at] = _Cell(0, -1, style, character)
+                else:
+                    cell.text, cell.style = character, style
 
     def _combine(self, column: int, row: int, mark: str) -> None:
         """Add a mark without width to the character it belongs to."""
@@ -170,6 +185,13 @@ class Canvas:
         if run:
             segments.append(Segment(run, run_style))
         return Strip(segments, self.width)
+
+    def rows_unlike(self, other: Canvas) -> list[int] | None:
+        """Rows that look different on the other canvas; None where they differ in size."""
+        if (self.width, self.height, self.mode) != (other.width, other.height, other.mode):
+            return None
+        pairs = zip(self._cells, other._cells, strict=True)
+        return [row for row, (mine, theirs) in enumerate(pairs) if mine != theirs]
 
     def plain(self) -> str:
         """All rows without style, for tests and for looking at."""

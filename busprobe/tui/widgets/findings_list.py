@@ -89,14 +89,15 @@ class FindingsList(LineList):
         count = self.entry_count()
         word = "fault" if faults == 1 else "faults"
         title = f"Findings: {count} ({faults} {word})" if count else "Findings"
-        self.border_title = Content(title)
+        if str(self.border_title) != title:
+            self.border_title = Content(title)
         self._fit(count)
         super().refresh_state()
 
     def _fit(self, count: int) -> None:
         """Take three rows, in a tall window as many as there is something to say."""
         if self.screen.has_class("-wide"):
-            if self.styles.has_rule("height"):
+            if self.styles.inline.has_rule("height"):
                 self.styles.height = None
             return
         rows = 3

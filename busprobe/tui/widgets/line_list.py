@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import ClassVar
 
 from rich.style import Style
@@ -68,11 +69,14 @@ class LineList(Looks, ScrollView, can_focus=True):
         super().__init__(id=id, classes=classes)
         self.follow = False
         self._base: Style | None = None
+        # Rows as they stand on the screen: good for one place and size only.
+        self._place: tuple[object, ...] = ()
+        self._painted: dict[int, Strip] = {}
 
     def notify_style_update(self) -> None:
         """Draw anew when the theme changes."""
         super().notify_style_update()
-        self._base = None
+        self._base, self._painted = None, {}
 
     def entry_count(self) -> int:
         """How many entries there are."""
@@ -98,7 +102,25 @@ class LineList(Looks, ScrollView, can_focus=True):
             self.cursor = count - 1
         if self.follow:
             self.scroll_to(y=self.max_scroll_y, animate=False, force=True)
-        self.refresh()
+        self._repaint()
+
+    def _repaint(self) -> None:
+        """Paint the rows that look different from what stands there."""
+        if not self.is_mounted or not self.is_displayed:
+            # Once is enough: it is drawn when it comes back.
+            if self._painted:
+                self._painted = {}
+                self.refresh()
+            return
+        self._forget_elsewhere()
+        painted = self._painted
+        if not painted:
+            self.refresh()
+            return
+        changed = [y for y, strip in self._rows(painted).items() if strip != painted[y]]
+        if changed:
+            width = self.size.width
+            self.refresh(*(Region(0, y, width, 1) for y in changed))
 
     def on_resize(self) -> None:
         """Lay out anew."""
@@ -106,24 +128,42 @@ class LineList(Looks, ScrollView, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """One row in sight."""
+        self._forget_elsewhere()
+        strip = self._painted[y] = self._rows((y,))[y]
+        return strip
+
+    def _forget_elsewhere(self) -> None:
+        """Forget what was painted where anything but the entries has changed since."""
+        size = self.scrollable_content_region.size
+        place = (size, self.scroll_offset.y, self.cursor, self.has_focus)
+        if place != self._place:
+            self._place, self._painted = place, {}
+
+    def _rows(self, wanted: Iterable[int]) -> dict[int, Strip]:
+        """Rows in sight as they look now."""
         width = self.scrollable_content_region.width
         if self._base is None:
             self._base = self.rich_style
-        base = self._base
-        count, rows = self.entry_count(), self.entry_rows()
-        row = y + self.scroll_offset.y
-        index = row // rows
-        if count == 0:
-            line = self.empty_text() if y == 0 else ""
-            return text_strip(Text(line, Style(color=self.colours.dim)), width, base, self.glyphs)
-        if index >= count:
-            return Strip.blank(width, base)
-        if index == self.cursor:
-            ground = self.colours.mark if self.has_focus else self.colours.raised
-            base = base + Style(bgcolor=ground)
-        lines = self.entry_lines(index, width)
-        text = lines[row % rows] if row % rows < len(lines) else Text()
-        return text_strip(text, width, base, self.glyphs)
+        count, rows, top = self.entry_count(), self.entry_rows(), self.scroll_offset.y
+        drawn: dict[int, Strip] = {}
+        entry, lines = -1, list[Text]()
+        for y in wanted:
+            base, index = self._base, (y + top) // rows
+            if count == 0:
+                text = Text(self.empty_text() if y == 0 else "", Style(color=self.colours.dim))
+                drawn[y] = text_strip(text, width, base, self.glyphs)
+                continue
+            if index >= count:
+                drawn[y] = Strip.blank(width, base)
+                continue
+            if index == self.cursor:
+                base += Style(bgcolor=self.colours.mark if self.has_focus else self.colours.raised)
+            if index != entry:
+                entry, lines = index, self.entry_lines(index, width)
+            row = (y + top) % rows
+            text = lines[row] if row < len(lines) else Text()
+            drawn[y] = text_strip(text, width, base, self.glyphs)
+        return drawn
 
     def watch_cursor(self, old: int, new: int) -> None:
         """Keep the marked entry in sight and tell of it."""

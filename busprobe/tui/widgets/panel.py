@@ -10,7 +10,9 @@ from rich.segment import Segment
 from rich.style import Style
 from rich.text import Text
 from textual.content import Content
-from textual.geometry import Size
+from textual.dom import DOMNode
+from textual.geometry import Region, Size
+from textual.screen import Screen
 from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Static
@@ -44,6 +46,19 @@ class Looks:
         """What is known of the job."""
         return cast("JobState", cast(Widget, self).app.state)  # type: ignore[attr-defined]
 
+    @property
+    def is_displayed(self) -> bool:
+        """Whether neither this nor anything it lies in is hidden.
+
+        What is hidden and refreshed nevertheless has the whole screen laid out again.
+        """
+        node: DOMNode | None = cast(Widget, self)
+        while node is not None and not isinstance(node, Screen):
+            if not node.display:
+                return False
+            node = node.parent
+        return True
+
 
 def section(widget: WidgetT, title: str) -> WidgetT:
     """Make a widget a section: where there is room it gets a rule with its title on top."""
@@ -63,6 +78,7 @@ class CanvasPanel(Looks, Widget):
         super().__init__(id=id, classes=classes)
         self._drawn: Canvas | None = None
         self._base: Style | None = None
+        self._rows_wished = 0
 
     def draw(self, canvas: Canvas) -> None:
         """Draw the whole picture."""
@@ -77,13 +93,28 @@ class CanvasPanel(Looks, Widget):
         return max(1, self.rows_wished())
 
     def refresh_state(self) -> None:
-        """Show the state of the job as it is now; what looks the same is not painted again."""
-        if self.styles.is_auto_height and self.rows_wished() != self.content_size.height:
-            self.refresh(layout=True)
-        before, self._drawn = self._drawn, None
-        if self.is_mounted and before is not None and self._draw_anew() == before:
+        """Show the state of the job as it is now; rows that look the same are not painted again."""
+        before, wished = self._drawn, self._rows_wished
+        if self.styles.is_auto_height:
+            self._rows_wished = self.rows_wished()
+        if not self.is_mounted or not self.is_displayed:
+            self._drawn = None
+            # Once is enough: it is drawn and measured when it comes back.
+            if before is not None or wished != self._rows_wished:
+                self.refresh()
             return
-        self.refresh()
+        if self.styles.is_auto_height and self._rows_wished != self.content_size.height:
+            self.refresh(layout=True)
+        self._drawn = None
+        if before is None:
+            self.refresh()
+            return
+        changed = self._draw_anew().rows_unlike(before)
+        if changed is None:
+            self.refresh()
+        elif changed:
+            width = self.size.width
+            self.refresh(*(Region(0, row, width, 1) for row in changed))
 
     def notify_style_update(self) -> None:
         """Draw anew when the theme changes."""
