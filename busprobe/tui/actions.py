@@ -178,22 +178,6 @@ ACTIONS: tuple[Action, ...] = (
         Scope.WORK, "every_setting", ("u",), "Each setting",
         "Test the meter at every line setting it offers; shows first what that writes.",
     ),
-    Action(
-        Scope.WORK, "options", ("O",), "Options",
-        "Change how this step works: addresses, times, files and more.",
-    ),
-    Action(
-        Scope.WORK, "report_data", ("D",), "Report data",
-        "Name customer, people, photos, further recordings; ask for a PDF.",
-    ),
-    Action(
-        Scope.WORK, "series", ("S",), "Series",
-        "Judge a recorded series from a file; no link is needed.",
-    ),
-    Action(
-        Scope.WORK, "export", ("E",), "Export",
-        "Write a recording as pcapng, CSV or JSON for other programs.",
-    ),
     Action(Scope.WORK, "role", ("m",), "Role", "Change what a meter is said to measure."),
     Action(Scope.WORK, "report", ("p",), "Report", "Write the report of this visit to a file."),
     Action(
@@ -202,6 +186,22 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(
         Scope.WORK, "first_plan", ("P",), "First plan", "Write a first plan from what was found.",
+    ),
+    Action(
+        Scope.WORK, "report_data", ("D",), "Details",
+        "Name customer, people, photos, further recordings; ask for a PDF.",
+    ),
+    Action(
+        Scope.WORK, "options", ("O",), "Options",
+        "Change how this step works: addresses, times, files and more.",
+    ),
+    Action(
+        Scope.WORK, "series", ("S",), "Series",
+        "Judge a recorded series from a file; no link is needed.",
+    ),
+    Action(
+        Scope.WORK, "export", ("E",), "Export",
+        "Write a recording as pcapng, CSV or JSON for other programs.",
     ),
     Action(Scope.WORK, "view", ("v",), "View", "Change between the pictures of this step."),
     Action(Scope.WORK, "details", ("d",), "Explain", "Explain the marked finding."),

@@ -25,7 +25,8 @@ HELP: dict[str, HelpText] = {
             "s asks each address from 1 to 247 one short question. Whoever answers, even with "
             "an error, is there. Then each is asked who it is. Nothing is written; w reads values. "
             "A second, slower round catches devices that take their time; x may stop it. o "
-            "searches in a quarter of the time, but may miss very slow devices.",
+            "searches in a quarter of the time, but may miss very slow devices. O names the "
+            "addresses to search, such as 1-32.",
             "The line on top is the bus: the laptop at the left, a box for each address that "
             "answers. Two boxes on one drop are two devices at the same address. Left and right "
             "select a device; below are its values.",
@@ -77,7 +78,8 @@ HELP: dict[str, HelpText] = {
             "right size. From what it shows instead follows which CT sits on which phase, which "
             "one is the wrong way round, and whether the ratio is set right.",
             "v changes between the verdict, the phasors (as wired, and as they should be) and the "
-            "trend.",
+            "trend. O says how well the load is known, and how the meter is connected (three "
+            "wires, say). S judges a series that somebody recorded.",
             "If several wirings explain the same readings, all are listed with their probability, "
             "and the experiment that tells them apart is named.",
             "Plug loads into sockets. Never open the secondary of a CT under load: isolate first. "
@@ -110,7 +112,8 @@ HELP: dict[str, HelpText] = {
             "stopped goes on where it was. 'As left' keeps the site as you leave it beside the "
             "site as you found it.",
             "p writes the report from the recording of this visit: one page for the customer and "
-            "the same as data. The recording holds every byte; its name stands below.",
+            "the same as data. D takes customer, people, photos, further recordings and the wish "
+            "for a PDF. E writes the recording as files for other programs; its name stands below.",
         ),
     ),
     Step.BENCH: HelpText(

@@ -121,7 +121,7 @@ def _energy(state: JobState) -> str:
 
 def _handover(state: JobState) -> str:
     if state.checks:
-        return "Mark a check to read what it rests on. p writes the report, s goes on."
+        return "Mark a check and read what it rests on. D: customer, photos; p: report."
     if state.plan_file:
         return "Fill in roles and ratings in the plan, then press s to verify it."
     if state.devices:
