@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.line_health import Condition, Sample, Sign, Tally, Target, sample
 from busprobe.diagnosis.line_health.experiment import Patience
+from busprobe.diagnosis.line_health.late_rest import join_rest
 from busprobe.link.line_errors import LineErrors
 from busprobe.procedures.other_settings import counters
 from busprobe.procedures.progress import Observer, Progress, ignore
@@ -73,6 +74,7 @@ async def soak(
     patience = patience or Patience()
     turn = 0
     last: int | None = None
+    ended_ns = 0
     bus.take_stray_pieces()
     while targets and bus.now() < until and not should_stop():
         target = targets[turn % len(targets)]
@@ -93,6 +95,10 @@ async def soak(
         )
         if taken.sign is not Sign.SILENT:
             held[target.address] = missing
+        if state.recent:
+            pause_ns = exchange.request.t_start_ns - ended_ns
+            state.recent[-1], taken = join_rest(state.recent[-1], taken, pause_ns)
+        ended_ns = max(exchange.request.t_end_ns, *(c.t_ns for c in exchange.chunks))
         state.recent.append(taken)
         patience.take(taken)
         last = target.address

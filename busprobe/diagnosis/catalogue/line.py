@@ -127,6 +127,16 @@ _LEVELS: dict[str, Entry] = {
         + _MEASURE,
         CAUTION_BUS,
     ),
+    "answers-in-pieces": Entry(
+        Severity.NOTE,
+        "{count} answers came in pieces, with pauses of up to {longest_ms} ms.",
+        "Their check sums prove them whole, so nothing was lost. A busy computer or an adapter "
+        "that saves bytes up hands them over late; a device that pauses inside its answer looks "
+        "the same.",
+        "Close other programs on this computer, set the latency timer of the adapter to 1 ms, and "
+        "test again. If the pauses stay, some masters will refuse such answers (MODBUS over Serial "
+        "Line V1.02, section 2.5.1.1): ask for an update of the device.",
+    ),
     "switching-edges": Entry(
         Severity.NOTE,
         "A stray FF stands beside the answers.",

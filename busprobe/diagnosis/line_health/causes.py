@@ -41,6 +41,8 @@ from busprobe.model.finding import Evidence
 SLOW_MS = 200.0
 _MARGIN = 1.5
 _EXPLAINS = 0.9
+# A slow answer that the delay of this computer explains may be slow all the same.
+_DELAY_EXPLAINS = 0.5
 _SHADOWED = 0.3
 _COLLISIONS = {
     "noisy-line",
@@ -112,6 +114,7 @@ def weigh(
         a: its for a, its in by_address.items() if any(s.sign is not Sign.SILENT for s in its)
     }
     causes: list[Cause] = []
+    delay_ms = max((s.pause_ns for s in samples), default=0) / 1e6
     # Who answers for others collides with their answers: only its own say how the line fares.
     doubled = {a for a, (verdict, _) in duplicates.items() if verdict == "duplicate"}
     others = answers_for_others(answering, duplicates)
@@ -120,7 +123,7 @@ def weigh(
     if answering:
         for address, its in answering.items():
             causes += _silent(address, its, silences[address])
-            causes += _signs(address, its)
+            causes += _signs(address, its, delay_ms)
         for address in by_address.keys() - answering.keys():
             causes.append(_device_silent(address, by_address[address]))
         causes += others
@@ -242,8 +245,15 @@ def _device_silent(address: int, its: Sequence[Sample]) -> Cause:
     )
 
 
-def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
-    """Signs that point to one device."""
+def _signs(address: int, its: Sequence[Sample], delay_ms: float) -> list[Cause]:
+    """Signs that point to one device.
+
+    Args:
+        address: It.
+        its: Its exchanges.
+        delay_ms: Longest pause inside an answer of anybody: so late this computer, or the adapter,
+            may have been all along [ms].
+    """
     answered = answered_in(its)
     total = len(answered)
     counts = Counter(s.sign for s in answered)
@@ -312,7 +322,7 @@ def _signs(address: int, its: Sequence[Sample]) -> list[Cause]:
             Cause(
                 "slow-device",
                 address,
-                0.99,
+                0.99 if slowest - delay_ms > SLOW_MS else _DELAY_EXPLAINS,
                 (
                     Evidence(
                         next(
@@ -349,6 +359,25 @@ def _whole_line(samples: Sequence[Sample]) -> list[Cause]:
                     ),
                 ),
                 {},
+            )
+        )
+    pieces = [s for s in samples if s.pause_ns]
+    if pieces:
+        longest = max(pieces, key=lambda s: s.pause_ns)
+        whole = [s for s in samples if s.sign in (Sign.CLEAN, Sign.GATEWAY)]
+        found.append(
+            Cause(
+                "answers-in-pieces",
+                None,
+                MOST_SURE,
+                (
+                    Evidence(
+                        longest.number,
+                        f"{share_of(len(pieces), max(len(whole), len(pieces)))} whole answers came "
+                        f"with a pause in them, the longest of {longest.pause_ns / 1e6:.0f} ms",
+                    ),
+                ),
+                {"count": len(pieces), "longest_ms": f"{longest.pause_ns / 1e6:.0f}"},
             )
         )
     masters = [s for s in samples if s.masters]

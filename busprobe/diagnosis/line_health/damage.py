@@ -25,6 +25,7 @@ from busprobe.model.finding import Evidence
 # bytes cannot tell them apart.
 _SURPLUS_SHARE = 0.15
 _OVERLAP_MS = 25.0
+_UNDAMAGED = 0.5
 _STARTS_EXPLAIN = 3
 _HABIT = 3
 _LONGEST_SPECK = 3
@@ -254,6 +255,9 @@ def disturbances(
     longs = [s for s in rest if s.condition.registers > 10 and s.sign is not Sign.SILENT]
     shown = sum(s.sign is Sign.DAMAGED for s in longs), len(longs)
     noise = weights["noise"] + weights["both"] + weights["level"]
+    if not bad:
+        # Frames that all came whole speak against it: stray bytes alone do not prove it.
+        noise = min(noise, _UNDAMAGED)
     idle = weights["floating"] + weights["both"]
     stray = next((r for s in rest for r in (s.before, s.after, *s.idle) if r), b"")
     values = f"{stray[:6].hex(' ').upper()} " if stray else ""

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from busprobe.diagnosis.line_health.causes import Weighed, weigh
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
+from busprobe.diagnosis.line_health.late_rest import join_rest
 from busprobe.diagnosis.line_health.signs import Condition, Sample, Sign, sample
 from busprobe.diagnosis.line_health.silence import GAPS_NS, RESYNC_NS
 from busprobe.diagnosis.line_health.types import LineQuestion
@@ -210,6 +211,7 @@ class LineTest:
             # After an unanswered request the line was quiet for longer than was asked for.
             gap_ns = max(gap_ns, exchange.request.t_start_ns - self._quiet_since_ns)
         condition = Condition(question.registers, gap_ns, after_other)
+        quiet_since_ns = self._quiet_since_ns
         self._quiet_since_ns = max(
             exchange.request.t_end_ns, *(_end_ns(p) for p in exchange.pieces), 0
         )
@@ -218,6 +220,9 @@ class LineTest:
         if taken.sign is not Sign.SILENT:
             self._held[question.address] = missing
         self._last_address = question.address
+        if self.samples and quiet_since_ns is not None:
+            pause_ns = exchange.request.t_start_ns - quiet_since_ns
+            self.samples[-1], taken = join_rest(self.samples[-1], taken, pause_ns)
         self.samples.append(taken)
         self.patience.take(taken)
         self._weighed = None

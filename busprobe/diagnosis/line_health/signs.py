@@ -96,6 +96,8 @@ class Sample:
         marked: Characters of a whole answer, or of one without its last byte, with an error mark;
             None where the link cannot tell.
         exception: Exception code of the answer.
+        pause_ns: Longest silence of more than t3.5 inside a whole answer, as it was handed to us
+            [ns]; 0 where there was none. Its own length may be less: bytes wait in the computer.
     """
 
     number: int
@@ -115,6 +117,7 @@ class Sample:
     turnaround_ns: int | None = None
     marked: int | None = None
     exception: int | None = None
+    pause_ns: int = 0
 
 
 def sample(
@@ -169,7 +172,7 @@ def sample(
         return Sample(exchange.number, request.address, condition, sign, **fields)  # type: ignore[arg-type]
 
     if answer is not None:
-        before, after, apart = _beside(exchange, answer)
+        before, after, apart, pause_ns = _beside(exchange, answer)
         rolled = held is not None and before[-1:] == bytes((held,))
         gateway = answer.exception in GATEWAY_EXCEPTIONS
         sign = Sign.ROLLED if rolled else Sign.GATEWAY if gateway else Sign.CLEAN
@@ -183,6 +186,7 @@ def sample(
             turnaround_ns=answer.t_start_ns - request.t_end_ns,
             marked=_marked(exchange, answer.raw) if errors is None else errors,
             exception=answer.exception,
+            pause_ns=pause_ns,
         ), None
     parted = [_behind_echo(run.data, request.raw) for run in runs_of(exchange)]
     if any(before for before, _ in parted):
@@ -266,17 +270,37 @@ def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator
             yield data[0]
 
 
-def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[bytes, ...]]:
-    """Bytes just before and just after an answer, and runs apart from it."""
+def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[bytes, ...], int]:
+    """Bytes just before and just after an answer, runs apart from it, and its longest pause [ns].
+
+    The system may hand an answer over in pieces: a run that is part of a frame is no stray.
+    """
+    runs = runs_of(exchange)
+    heard = b"".join(run.data for run in runs)
+    framed = list[tuple[int, int]]()
+    cursor = begin = end = 0
+    for piece in exchange.pieces:
+        if isinstance(piece, Frame) and (at := heard.find(piece.raw, cursor)) >= 0:
+            cursor = at + len(piece.raw)
+            framed.append((at, cursor))
+            if piece is answer:
+                begin, end = at, cursor
     before = after = b""
     apart: list[bytes] = []
-    for run in runs_of(exchange):
-        if answer.raw in run.data:
-            at = run.data.index(answer.raw)
-            before, after = run.data[:at], run.data[at + len(answer.raw) :]
-        elif not any(isinstance(p, Frame) and p.raw in run.data for p in exchange.pieces):
+    pause_ns = place = 0
+    earlier: int | None = None
+    for run in runs:
+        first, last = place, place + len(run.data)
+        place = last
+        if first < end and begin < last:
+            before = heard[first:begin] or before
+            after = heard[end:last] or after
+            if first > begin and earlier is not None:
+                pause_ns = max(pause_ns, run.start_ns - earlier)
+        elif not any(first < stop and start < last for start, stop in framed):
             apart.append(run.data)
-    return before, after, tuple(apart)
+        earlier = run.end_ns
+    return before, after, tuple(apart), pause_ns
 
 
 def _is_request(frame: Frame) -> bool:

@@ -72,6 +72,6 @@ def healthy(weighed: Weighed) -> float:
     """Probability that nothing is wrong: no cause weighed is present."""
     p = 1.0
     for cause in weighed.causes:
-        if cause.code not in ("echo-heard", "slow-device", "gateway-between"):
+        if cause.code not in ("echo-heard", "slow-device", "gateway-between", "answers-in-pieces"):
             p *= 1 - cause.probability
     return p

@@ -1,0 +1,136 @@
+"""What a busy computer hands over late is neither noise nor damage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busprobe.bus.assemble import ByteTimes, classify, pieces_of
+from busprobe.diagnosis.line_health import Condition, LineTest, Sign, Target, line_findings, sample
+from busprobe.diagnosis.line_health.causes import weigh
+from busprobe.diagnosis.line_health.disturbance import Exposure
+from busprobe.model.chunk import Chunk, Direction
+from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.line import LineSettings
+from busprobe.wire import pdu, rtu
+
+LINE = LineSettings()
+MS = 1_000_000
+SYSTEM_NS = 4 * MS
+ASKED = Condition(4, 0, False)
+REQUEST = pdu.read_registers(3, 0, 4)
+ANSWER = rtu.encode(10, bytes((3, 8)) + b"\x41\x5a\x13\x37\x01\x42\x77\x99")
+
+
+def exchange(parts: Sequence[tuple[int, bytes]], number: int = 1, begin_ns: int = 0) -> Exchange:
+    """Parts heard so many milliseconds after the request had left."""
+    adu = rtu.encode(10, REQUEST)
+    end = begin_ns + LINE.duration_ns(len(adu))
+    received = [Chunk(Direction.RECEIVED, end + t * MS, data, SYSTEM_NS) for t, data in parts]
+    times = ByteTimes.of(received, LINE)
+    pieces = pieces_of(times, (10, REQUEST)) if received else ()
+    request = Frame(10, REQUEST, begin_ns, end, adu)
+    outcome, answer = classify(request, pieces, ())
+    first = times.start_ns(0) - end if received else None
+    sent = Chunk(Direction.SENT, begin_ns, adu)
+    return Exchange(
+        number, request, outcome, answer, pieces, False, first, SYSTEM_NS, 200 * MS,
+        (sent, *received),
+    )  # fmt: skip
+
+
+@settings(max_examples=40, deadline=None)
+@given(cuts=st.sets(st.integers(1, len(ANSWER) - 1), max_size=4), pause=st.integers(5, 120))
+def test_parts_of_one_answer_are_no_strays(cuts: set[int], pause: int) -> None:
+    edges = [0, *sorted(cuts), len(ANSWER)]
+    t, parts = 60, []
+    for start, end in pairwise(edges):
+        t += pause + 2 * (end - start)
+        parts.append((t, ANSWER[start:end]))
+
+    found, missing = sample(exchange(parts), ASKED)
+
+    assert found.sign is Sign.CLEAN
+    assert (found.before, found.after, found.idle, missing) == (b"", b"", (), None)
+    if cuts and pause > 12:
+        assert found.pause_ns > 0
+    if not cuts:
+        assert found.pause_ns == 0
+
+
+def test_a_true_stray_stays_one_beside_an_answer_in_pieces() -> None:
+    found, _ = sample(exchange([(20, b"\x41\x07"), (100, ANSWER[:1]), (160, ANSWER[1:])]), ASKED)
+    assert (found.sign, found.idle, found.before, found.after) == (
+        Sign.CLEAN, (b"\x41\x07",), b"", b"",
+    )  # fmt: skip
+    found, _ = sample(exchange([(100, b"\x00" + ANSWER[:1]), (160, ANSWER[1:] + b"\xff")]), ASKED)
+    assert (found.before, found.after) == (b"\x00", b"\xff")
+
+
+def taken(*steps: tuple[Exchange, Sequence[Frame | Unframed]]) -> LineTest:
+    """An experiment that heard this."""
+    test = LineTest([Target(10, 3, 0, 4)], LINE.character_ns / 1e9)
+    for heard, stray in steps:
+        assert test.next_question() is not None
+        test.take(heard, stray)
+    return test
+
+
+@pytest.mark.parametrize("begun", [1, 2, 5, len(ANSWER) - 1])
+def test_the_rest_heard_after_the_exchange_makes_its_answer_whole(begun: int) -> None:
+    rest = Unframed(ANSWER[begun:], 700 * MS)
+    test = taken(
+        (exchange([(100, ANSWER[:begun])]), ()),
+        (exchange([(80, ANSWER)], 2, 800 * MS), (rest,)),
+    )
+
+    assert [s.sign for s in test.samples] == [Sign.CLEAN, Sign.CLEAN]
+    assert [s.idle for s in test.samples] == [(), ()]
+    assert test.samples[0].pause_ns > 500 * MS
+    assert test.weighed.bad == 0
+    codes = {f.code for f in line_findings(test.weighed)}
+    assert codes == {"answers-in-pieces"}
+
+
+def test_other_bytes_do_not_make_it_whole() -> None:
+    wrong = Unframed(ANSWER[5:-1] + bytes((ANSWER[-1] ^ 4,)), 700 * MS)
+    test = taken(
+        (exchange([(100, ANSWER[:5])]), ()),
+        (exchange([(80, ANSWER)], 2, 800 * MS), (wrong,)),
+    )
+    assert test.samples[0].sign is Sign.DAMAGED
+    assert test.samples[1].idle == (wrong.data,)
+
+
+def test_a_byte_held_back_until_the_next_answer_is_still_the_devices_habit() -> None:
+    test = taken(
+        (exchange([(100, ANSWER[:-1])]), ()),
+        (exchange([(80, ANSWER[-1:] + ANSWER)], 2, 800 * MS), ()),
+    )
+    assert [s.sign for s in test.samples] == [Sign.LAST_LOST, Sign.ROLLED]
+
+
+def test_strays_beside_undamaged_answers_never_prove_damaged_frames() -> None:
+    clean, _ = sample(exchange([(80, ANSWER)]), ASKED)
+    for strays in range(1, 60):
+        weighed = weigh(
+            [clean] * 132, LINE.character_ns / 1e9, None, Exposure(0, 0.0, strays, 10.9, 0)
+        )
+        assert weighed.probability("noisy-line") <= 0.5
+        assert "noisy-line" not in {f.code for f in line_findings(weighed)}
+
+
+def test_a_slow_answer_that_the_delay_explains_is_not_called_slow() -> None:
+    slow, _ = sample(exchange([(330, ANSWER)]), ASKED)
+    quick, _ = sample(exchange([(80, ANSWER)]), ASKED)
+    paused, _ = sample(exchange([(60, ANSWER[:1]), (260, ANSWER[1:])]), ASKED)
+
+    alone = weigh([quick] * 20 + [slow], LINE.character_ns / 1e9)
+    beside = weigh([quick] * 20 + [slow, paused], LINE.character_ns / 1e9)
+
+    assert alone.probability("slow-device") > 0.9
+    assert beside.probability("slow-device") <= 0.5
