@@ -23,6 +23,8 @@ _FEWEST_OTHER = 4
 _SHARE_OTHER = 0.4
 _LOG_OTHER_ONCE = math.log(30.0)
 _LOG_OTHER_TWICE = math.log(1e4)
+_LOG_OTHER_OFTEN = math.log(1e8)
+_OFTEN = 4
 
 
 def log_cleaner(inside: tuple[int, int], outside: tuple[int, int]) -> float:
@@ -70,11 +72,20 @@ def others(inside: Sequence[bytes], outside: Sequence[bytes]) -> int | None:
         Their number, or None where too little was heard to compare.
     """
     size = max((len(c) for c in inside), default=0)
-    rows = [_registers(c) for c in inside if len(c) == size]
-    if len(rows) < FEWEST_ROWS or size < 2 * _FEWEST_OTHER:
+    own = [_registers(c) for c in inside if len(c) == size]
+    if not own or size < 2 * _FEWEST_OTHER:
         return None
-    ranges = [(min(column), max(column)) for column in zip(*rows, strict=True)]
-    return sum(_is_other(_registers(c), ranges) for c in outside if len(c) == size)
+    rows = [_registers(c) for c in outside if len(c) == size]
+    # Answers at the limits that hold the device's own readings are as good as those inside.
+    own += [row for row in rows if not _is_other(row, _ranges(own))]
+    number = sum(_is_other(row, _ranges(own)) for row in rows)
+    # Two rows are few; but others that are heard again are no accident of the moment.
+    enough = len(own) >= FEWEST_ROWS or (len(own) > 1 and number > 1)
+    return number if enough else None
+
+
+def _ranges(rows: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+    return [(min(column), max(column)) for column in zip(*rows, strict=True)]
 
 
 def _is_other(row: Sequence[int], ranges: Sequence[tuple[int, int]]) -> bool:
@@ -94,4 +105,6 @@ def log_others(number: int) -> float:
     """Evidence from so many answers with readings of another device, and its own in between."""
     if not number:
         return 0.0
+    if number >= _OFTEN:
+        return _LOG_OTHER_OFTEN
     return _LOG_OTHER_TWICE if number > 1 else _LOG_OTHER_ONCE

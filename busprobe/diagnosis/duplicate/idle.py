@@ -2,7 +2,8 @@
 
 A pair without bias that nobody drives reads as whatever noise makes of it, at any length. Bytes
 beside an answer are those of a second device only where the line is quiet while nobody speaks; so
-it is listened to before they count.
+it is listened to before they count. Nor does hearing one device alone show that there is no other:
+what keeps our receiver busy may keep that of another device from finding our requests.
 """
 
 from __future__ import annotations
@@ -37,9 +38,14 @@ _SHAPELESS = frozenset(
 
 
 class IdleLine:
-    """What was heard while nobody was asked."""
+    """What was heard while nobody was asked.
 
-    def __init__(self) -> None:
+    Args:
+        address: What begins with it may be a late answer, and no noise.
+    """
+
+    def __init__(self, address: int) -> None:
+        self._address = address
         self._listened_ns = 0
         self._long = 0
 
@@ -51,8 +57,8 @@ class IdleLine:
             gap_ns: How long was listened [ns].
         """
         self._listened_ns += gap_ns
-        frames = any(isinstance(piece, Frame) for piece in stray)
-        if not frames and any(len(p.data) >= _LONG for p in stray if isinstance(p, Unframed)):
+        answers = any(isinstance(p, Frame) or p.data[0] == self._address for p in stray)
+        if not answers and any(len(p.data) >= _LONG for p in stray if isinstance(p, Unframed)):
             self._long += 1
 
     @property

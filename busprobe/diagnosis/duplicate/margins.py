@@ -37,7 +37,7 @@ SURELY_UNDERSTOOD = 0.0425
 # for the next at 7 % (half a bit in seven and a half), and clocks are within 1 %.
 _FURTHEST = 0.09
 # The limit is looked for so closely: devices whose clocks differ less stay together.
-_CLOSE = 0.0002
+_CLOSE = 0.00012
 _MOST_TRIES = 3
 
 # Which bit is mistaken for its neighbour at the limit: so many bits before the end of the stop bit,
@@ -53,7 +53,7 @@ _ANYWHERE = 0.05
 _STEP = 0.0001
 # So far beyond the fast limit a receiver is asked that takes a missing stop bit for a start bit; it
 # keeps the step for 0.6 %. The pause comes after address, function and half of the register.
-_BEYOND = 0.0012
+_BEYOND = 0.0005
 PAUSE_AFTER = 3
 
 

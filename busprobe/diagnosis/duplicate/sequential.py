@@ -37,7 +37,7 @@ FEWEST_MORE = 3
 MOST = 30
 # What is enough to say so when no more is asked.
 SURE_MORE_AT_LAST = 0.96
-SURE_ONE_AT_LAST = 0.96
+SURE_ONE_AT_LAST = 0.997
 # The same where no answer was whole, not even at the limits of understanding.
 SURE_ONE_IN_PIECES = 0.998
 # A device that answers few requests: fewer answers will do, among so many exchanges.
@@ -80,13 +80,13 @@ class DuplicateTest:
     _pending_margin: bool = False
     _pending_gap_ns: int = 0
     _waiting: Waiting = field(default_factory=Waiting)
-    _idle: IdleLine = field(default_factory=IdleLine)
     _odds: Odds = BEFORE
 
     def __post_init__(self) -> None:
         self._rotation = questions(self.sunspec_base, self.function, self.readings)
         self._reader = Reader(self.address, self.function, self.parity)
         self._serials = SerialPieces(self.address, self.function, self.parity)
+        self._idle = IdleLine(self.address)
         self._limits = Limits(MarginSearch(self.parity), self.parity is Parity.NONE)
 
     @property
@@ -140,7 +140,7 @@ class DuplicateTest:
         self._pending_margin = True
         return Probe(
             question.pdu,
-            self._waiting.margin_listen_ns,
+            self._waiting.margin_listen_ns(question.pdu),
             0,
             self._waiting.margin_gap_ns,
             f"address {self.address}: asking at a rate that is {100 * offset:+.2f} % off",
@@ -193,15 +193,16 @@ class DuplicateTest:
         enough = len(self._heard()) >= FEWEST_MORE
         return enough and self.probability_two >= sure and (self._at_last or self._is_proved())
 
-    def _is_one(self) -> bool:
+    def _is_told(self) -> bool:
+        """Whether further exchanges would not show more."""
         few = FEWEST_OF_MANY if len(self._taken) >= MANY else FEWEST_ONE
-        enough = self._at_last or (
-            probability(self._odds.more_to_tell) <= 1 - SURE_OF_NO_MORE_TO_TELL
-        )
+        told = probability(self._odds.more_to_tell) <= 1 - SURE_OF_NO_MORE_TO_TELL
+        return len(self._heard()) >= few and (told or self._at_last)
+
+    def _is_one(self) -> bool:
         return (
-            enough
+            self._is_told()
             and 1 - self.probability_two >= SURE_ONE_AT_LAST
-            and len(self._heard()) >= few
             and (self._least_whole() or self._in_pieces())
         )
 

@@ -27,6 +27,8 @@ _MARGIN_FACTOR = 1.1
 _MARGIN_NS = 15 * MS
 _MARGIN_GAP_NS = 10 * MS
 _GAPS_NS = (20 * MS, 100 * MS, 500 * MS)
+# An answer that takes this much longer than its bytes pauses [character].
+_NO_PAUSE = 2
 # Long enough to hear a line that speaks by itself.
 _IDLE_NS = 500 * MS
 
@@ -41,6 +43,7 @@ class Waiting:
 
     damaged_from_ns: int = 1_000 * MS
     _latest_ns: int = 0
+    _paused_ns: dict[bytes, int] = field(default_factory=dict)
     _slowest_ns: int = 0
     _gap: int = 0
     _gap_is_innocent: bool = False
@@ -48,6 +51,8 @@ class Waiting:
 
     def take(self, exchange: Exchange, seen: Observation) -> None:
         """Take any exchange."""
+        asked = exchange.request.pdu
+        self._paused_ns[asked] = max(self._paused_ns.get(asked, 0), paused_ns(exchange))
         if seen.turnarounds_ns:
             self._latest_ns = max(self._latest_ns, seen.turnarounds_ns[0])
         elif exchange.turnaround_ns is not None and tells(seen.kind):
@@ -98,12 +103,26 @@ class Waiting:
             return _LISTEN_NS
         return min(_PATIENT_NS, round(_LATER_FACTOR * self._latest_ns) + _LATER_NS)
 
-    @property
-    def margin_listen_ns(self) -> int:
-        """The same at the limits of understanding [ns]."""
-        return round(_MARGIN_FACTOR * self._latest_ns) + _MARGIN_NS
+    def margin_listen_ns(self, asked: bytes) -> int:
+        """The same at the limits of understanding, where a request is sent [ns].
+
+        What comes after a pause in the answer has to be waited for as well.
+        """
+        first = round(_MARGIN_FACTOR * self._latest_ns) + _MARGIN_NS
+        return first + self._paused_ns.get(asked, 0)
 
     @property
     def margin_gap_ns(self) -> int:
         """Silence after a request at the limits of understanding [ns]."""
         return _GAPS_NS[self._gap] if self._gap else _MARGIN_GAP_NS
+
+
+def paused_ns(exchange: Exchange) -> int:
+    """How long an answer took that paused, from its first byte to its last; else 0 [ns]."""
+    answer, request = exchange.answer, exchange.request
+    if answer is None:
+        return 0
+    character_ns = (request.t_end_ns - request.t_start_ns) // max(1, len(request.raw))
+    took_ns = answer.t_end_ns - answer.t_start_ns
+    usual_ns = (len(answer.raw) + _NO_PAUSE) * character_ns + exchange.turnaround_uncertainty_ns
+    return took_ns if took_ns > usual_ns else 0

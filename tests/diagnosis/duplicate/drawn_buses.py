@@ -379,6 +379,24 @@ def _any_model(r: random.Random) -> _Draw:
     return _any(r, 2, of_one_model=True)
 
 
+def _equal_clocks(r: random.Random) -> _Draw:
+    """Of one model, with crystals: clocks within some millionths of each other.
+
+    No rate parts them by their clocks; how a receiver goes on after a missing stop bit is a matter
+    of the model too.
+    """
+    draw = _any(r, 2, of_one_model=True)
+    restart = draw.stations[0].node.after_framing_error
+    draw.stations = [
+        replace(
+            s,
+            node=replace(s.node, clock_error=r.gauss(0.0, 30e-6), after_framing_error=restart),
+        )
+        for s in draw.stations
+    ]
+    return draw
+
+
 def _any_three(r: random.Random) -> _Draw:
     return _any(r, 3)
 
@@ -512,6 +530,7 @@ TWO: dict[str, Callable[[random.Random], _Draw]] = {
     "any two devices": _any_two,
     "any two of one model": _any_model,
     "any three devices": _any_three,
+    "of one model, crystals": _equal_clocks,
     "equal, close": _equal_close,
     "near and far": _near_far,
     "5 V and 3.3 V": _volts,

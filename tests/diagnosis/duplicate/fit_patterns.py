@@ -65,6 +65,7 @@ WEIGHTS = {
     "any two devices": 0.15,
     "any two of one model": 0.25,
     "any three devices": 0.03,
+    "of one model, crystals": 0.04,
     "equal, close": 0.1,
     "near and far": 0.1,
     "5 V and 3.3 V": 0.06,
@@ -122,7 +123,7 @@ async def course(bus: DrawnBus) -> Counts:
     reader = Reader(ADDRESS, 3, bus.bus.line.parity)
     seen: list[tuple[Question, Observation]] = []
     gap, innocent = 0, False
-    idle = IdleLine()
+    idle = IdleLine(ADDRESS)
     for number in range(EXCHANGES):
         question = asked[number % len(asked)]
         exchange = await bus.bus.exchange(

@@ -17,7 +17,7 @@ SAG = (Unframed(b"\x00", 0),)
 
 
 def test_a_line_that_sags_now_and_then_does_not_speak() -> None:
-    line = IdleLine()
+    line = IdleLine(1)
     for _ in range(10):
         line.take(SAG, 100 * MS)
     assert not line.speaks
@@ -26,7 +26,7 @@ def test_a_line_that_sags_now_and_then_does_not_speak() -> None:
 
 
 def test_what_lies_beside_answers_says_nothing_on_a_line_that_speaks() -> None:
-    line = IdleLine()
+    line = IdleLine(1)
     line.take(BABBLE, 20 * MS)
     assert not line.is_known
     line.take(BABBLE, 20 * MS)
@@ -36,6 +36,13 @@ def test_what_lies_beside_answers_says_nothing_on_a_line_that_speaks() -> None:
     assert line.weighed_as(Kind.LONG) is None
     # Noise has no second valid answer.
     assert line.weighed_as(Kind.TWO) is Kind.TWO
+
+
+def test_a_late_answer_is_no_noise() -> None:
+    line = IdleLine(1)
+    for _ in range(3):
+        line.take((Unframed(bytes.fromhex("01 03 20 46 4D 33"), 0),), 20 * MS)
+    assert not line.speaks
 
 
 def _asked(*, speaks: bool) -> tuple[str, int]:
@@ -55,7 +62,8 @@ def _asked(*, speaks: bool) -> tuple[str, int]:
 
 
 def test_bytes_beside_answers_are_a_second_device_only_where_silence_is_silent() -> None:
-    assert _asked(speaks=True)[0] != "duplicate"
+    # Nor is it known there that nobody else is about.
+    assert _asked(speaks=True)[0] == "undecided"
     verdict, longest = _asked(speaks=False)
     assert verdict == "duplicate"
     assert longest >= 500 * MS
