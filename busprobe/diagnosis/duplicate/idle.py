@@ -10,12 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.duplicate.observe import Kind
 from busprobe.model.exchange import Frame, Unframed
 
-# A sag of an idle pair is one or two bytes; more in one piece, and again, is a line that speaks.
+# A sag of an idle pair is one or two bytes, as single pulses leave them; more in one silence, and
+# again, is a line that is restless; with so many other bytes among them it speaks.
 _LONG = 3
 _OFTEN = 2
+_OTHERS = 3
 # So many silences as long as this are enough to know a quiet line.
 _ENOUGH_NS = 1_000_000_000
 
@@ -48,6 +51,7 @@ class IdleLine:
         self._address = address
         self._listened_ns = 0
         self._long = 0
+        self._others = 0
 
     def take(self, stray: Sequence[Frame | Unframed], gap_ns: int) -> None:
         """Take what was heard in a silence.
@@ -58,13 +62,20 @@ class IdleLine:
         """
         self._listened_ns += gap_ns
         answers = any(isinstance(p, Frame) or p.data[0] == self._address for p in stray)
-        if not answers and any(len(p.data) >= _LONG for p in stray if isinstance(p, Unframed)):
+        heard = b"".join(p.data for p in stray if isinstance(p, Unframed))
+        if not answers and len(heard) >= _LONG:
             self._long += 1
+            self._others += sum(byte not in PULSES for byte in heard)
+
+    @property
+    def is_restless(self) -> bool:
+        """Whether bytes come of themselves, be it those of single pulses."""
+        return self._long >= _OFTEN
 
     @property
     def speaks(self) -> bool:
-        """Whether bytes come of themselves."""
-        return self._long >= _OFTEN
+        """Whether bytes of all kinds come of themselves."""
+        return self.is_restless and self._others >= _OTHERS
 
     @property
     def is_known(self) -> bool:

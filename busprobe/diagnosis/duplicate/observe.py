@@ -7,6 +7,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from busprobe.diagnosis.cut_answers import PULSES
 from busprobe.diagnosis.duplicate.collisions import is_collision
 from busprobe.diagnosis.duplicate.tails import ends_as_tail
 from busprobe.model.chunk import Direction, Mark
@@ -24,9 +25,7 @@ CRC_BYTES = 2
 # A request to read registers; no answer to one has this length.
 _READ_REQUEST_BYTES = 8
 
-# What one low pulse on an idle line becomes, by its width (computed with an independent UART
-# model): a switching edge, or a line without bias that sags.
-_PULSES = frozenset((0x00, 0x80, 0xC0, 0xE0, 0xF0, 0xF8, 0xFC, 0xFE, 0xFF))
+# Pulses beside an answer: a switching edge, or a line without bias that sags.
 _MOST_PULSES = 3
 # A damaged answer whose last bytes are those of a known one: CRC and one byte of data.
 _FEWEST_RIGHT_BEHIND = 3
@@ -309,7 +308,7 @@ def is_glitch(data: bytes) -> bool:
     """
     if not data:
         return True
-    pulses = sum(byte in _PULSES for byte in data)
+    pulses = sum(byte in PULSES for byte in data)
     if len(data) <= _MOST_PULSES and pulses == len(data):
         return True
     return data[0] == 0 and (len(data) <= CRC_BYTES or 2 * pulses >= len(data))

@@ -29,9 +29,9 @@ Seen = Sequence[tuple[Question, Observation]]
 _MOST_BESIDE_FOREIGN = 3.0
 # The same where one device and a driver explain the damage.
 _MOST_BESIDE_CUT = 2.0
-# On a line that speaks by itself a second device may find none of our requests: hidden ones are
-# more frequent by so much (drawn lines).
-_HIDDEN_WHERE_IT_SPEAKS = 2.0
+# On a restless line a second device may find none of our requests: hidden ones are more frequent by
+# so much (drawn lines).
+_HIDDEN_WHERE_RESTLESS = 2.0
 # Share of whole answers from which on a line damages few.
 _SOUND = 0.8
 
@@ -95,8 +95,8 @@ def weigh(
     odds = []
     for more in log_more(counts, serials, background, who, at_limits):
         evidence = min(more - one, most) + (max(identity, beside) if identity else beside)
-        if idle.speaks and evidence < 0:
-            evidence = min(0.0, evidence + _HIDDEN_WHERE_IT_SPEAKS)
+        if idle.is_restless and evidence < 0:
+            evidence = min(0.0, evidence + _HIDDEN_WHERE_RESTLESS)
         if foreign:
             evidence = min(evidence, _MOST_BESIDE_FOREIGN)
         odds.append(_PRIOR + evidence)

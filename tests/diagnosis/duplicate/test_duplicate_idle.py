@@ -25,6 +25,15 @@ def test_a_line_that_sags_now_and_then_does_not_speak() -> None:
     assert line.weighed_as(Kind.TAIL) is Kind.TAIL
 
 
+def test_many_pulses_make_a_line_restless_and_bytes_beside_answers_still_count() -> None:
+    line = IdleLine(1)
+    for _ in range(4):
+        line.take((Unframed(bytes.fromhex("00 F0 F8 FE"), 0),), 500 * MS)
+    assert line.is_restless
+    assert not line.speaks
+    assert line.weighed_as(Kind.TAIL) is Kind.TAIL
+
+
 def test_what_lies_beside_answers_says_nothing_on_a_line_that_speaks() -> None:
     line = IdleLine(1)
     line.take(BABBLE, 20 * MS)
