@@ -32,7 +32,7 @@ from busprobe.wire import pdu
 # becoming sure.
 SURE_MORE = 0.9999
 SURE_OF_NO_MORE_TO_TELL = 0.9995
-FEWEST_ONE = 6
+FEWEST_ONE = 8
 FEWEST_MORE = 3
 MOST = 30
 # What is enough to say so when no more is asked.
