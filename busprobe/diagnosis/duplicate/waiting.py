@@ -13,7 +13,7 @@ MS = 1_000_000
 # A second meter may be up to a few hundred milliseconds slower than the first (meter manuals: up to
 # 300 ms); later requests need not wait for it again.
 _LONG_LINGER_NS = 320 * MS
-_SHORT_LINGER_NS = 60 * MS
+_SHORT_LINGER_NS = 75 * MS
 _LONG_LINGERS = 1
 _LISTEN_NS = 700 * MS
 # A device that is slow now and then (inverters and gateways need up to a second) gets more.
