@@ -191,7 +191,14 @@ class DuplicateTest:
     def _is_more(self) -> bool:
         sure = SURE_MORE_AT_LAST if self._at_last else SURE_MORE
         enough = len(self._heard()) >= FEWEST_MORE
-        return enough and self.probability_two >= sure and (self._at_last or self._is_proved())
+        if not enough or self._is_nothing_but_noise():
+            return False
+        return self.probability_two >= sure and (self._at_last or self._is_proved())
+
+    def _is_nothing_but_noise(self) -> bool:
+        """Whether the line is restless, and nothing that was heard is an answer."""
+        heard = (*self._taken, *self._limits.taken)
+        return self._idle.is_restless and not any(o.contents for _, o in heard)
 
     def _is_told(self) -> bool:
         """Whether further exchanges would not show more."""
@@ -202,6 +209,7 @@ class DuplicateTest:
     def _is_one(self) -> bool:
         return (
             self._is_told()
+            and len(self._serials.serials) < 2
             and 1 - self.probability_two >= SURE_ONE_AT_LAST
             and (self._least_whole() or self._in_pieces())
         )

@@ -13,6 +13,7 @@ from diagnosis.duplicate.handmade import answer, exchange
 
 MS = 1_000_000
 BABBLE = (Unframed(bytes.fromhex("F7 FB 7F EF"), 0),)
+PULSES = (Unframed(bytes.fromhex("00 F0 F8 FE"), 0),)
 SAG = (Unframed(b"\x00", 0),)
 
 
@@ -28,7 +29,7 @@ def test_a_line_that_sags_now_and_then_does_not_speak() -> None:
 def test_many_pulses_make_a_line_restless_and_bytes_beside_answers_still_count() -> None:
     line = IdleLine(1)
     for _ in range(4):
-        line.take((Unframed(bytes.fromhex("00 F0 F8 FE"), 0),), 500 * MS)
+        line.take(PULSES, 500 * MS)
     assert line.is_restless
     assert not line.speaks
     assert line.weighed_as(Kind.TAIL) is Kind.TAIL
@@ -76,3 +77,12 @@ def test_bytes_beside_answers_are_a_second_device_only_where_silence_is_silent()
     verdict, longest = _asked(speaks=False)
     assert verdict == "duplicate"
     assert longest >= 500 * MS
+
+
+def test_noise_alone_is_no_device_let_alone_two() -> None:
+    noise = random.Random(3)
+    test = DuplicateTest(1, None)
+    while (probe := test.next_request()) is not None:
+        size = pdu.response_length(probe.pdu) or 0
+        test.take(exchange(probe.pdu, (20.0, noise.randbytes(size + 12))), PULSES)
+    assert test.verdict.verdict in ("silent", "undecided")
