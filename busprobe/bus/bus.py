@@ -267,6 +267,8 @@ class Bus:
             exchange = await self._rtu_exchange(
                 address, request, listen_ns, linger_ns, gap_ns, sent_at, pause_after
             )
+            if sent_at is not None:
+                exchange = replace(exchange, sent_at=sent_at)
         else:
             if not 0 <= address <= 255:
                 raise ValueError(f"{address} is not a unit id")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.model.chunk import Chunk, Mark
+from busprobe.model.line import LineSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,7 @@ class Exchange:
         turnaround_uncertainty_ns: How much less the turn-around may have been [ns].
         listened_ns: How long the bus listened after the end of the request [ns].
         chunks: The chunks, sent and received.
+        sent_at: Settings at which the request was sent, where they were not those in force.
     """
 
     number: int
@@ -98,6 +100,7 @@ class Exchange:
     turnaround_uncertainty_ns: int
     listened_ns: int
     chunks: tuple[Chunk, ...]
+    sent_at: LineSettings | None = None
 
     @property
     def heard(self) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +60,45 @@ class Several:
             left_ns = self._each_ns * (self.count - self._done) - spent_ns
             left_s = max(0, left_ns) / 1e9
         self.observe(Progress(self._done, self.count, left_s, progress.text))
+
+
+@dataclass(slots=True)
+class Whole:
+    """Phases of one work, told as one: what is done never goes back from phase to phase.
+
+    Attributes:
+        observe: Told how much of the whole is done, in thousandths, and how long the rest takes.
+        expected_s: How long each phase takes at a guess [s]; 0 where it is left out. A phase that
+            knows better says so when it begins.
+    """
+
+    observe: Observer
+    expected_s: list[float]
+    _begun: set[int] = field(default_factory=set)
+    _done: float = 0.0
+
+    def phase(self, number: int) -> Observer:
+        """The observer of a phase, counted from 0."""
+        return lambda progress: self._tell(number, progress)
+
+    def _tell(self, number: int, progress: Progress) -> None:
+        left_s = progress.remaining_s
+        if number not in self._begun:
+            self._begun.add(number)
+            if left_s is not None:
+                self.expected_s[number] = left_s
+        expected_s = self.expected_s[number]
+        if left_s is not None and expected_s:
+            share = max(0.0, 1 - left_s / expected_s)
+        else:
+            share = progress.done / progress.total if progress.total else 0.0
+        done_s = sum(self.expected_s[:number]) + share * expected_s
+        whole_s = sum(self.expected_s)
+        if whole_s:
+            self._done = max(self._done, min(1.0, done_s / whole_s))
+        if left_s is not None:
+            left_s += sum(self.expected_s[number + 1 :])
+        self.observe(Progress(int(1000 * self._done), 1000, left_s, progress.text))
 
 
 def ignore(progress: Progress) -> None:

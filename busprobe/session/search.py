@@ -17,7 +17,7 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.fast_sweep import FAST_LISTEN_NS, fast_sweep, miss_probability
 from busprobe.procedures.find_settings import SettingsSearch, find_settings
 from busprobe.procedures.identify import Identified, identify
-from busprobe.procedures.progress import Progress, Several
+from busprobe.procedures.progress import Observer, Progress, Several, Whole, ignore
 from busprobe.procedures.sweep import (
     LIKELY_ADDRESSES,
     Sweep,
@@ -45,6 +45,10 @@ HOST_ITSELF = 255
 # A gateway waits for its serial side, half a second as a rule, before it says 0B (public issue
 # threads of Modbus libraries).
 _TCP_LISTEN_NS = 1_000 * MS
+# Phases of a search, and guesses where nothing is known before [s] (assumptions).
+_LISTEN, _SETTINGS, _FIRST, _LOOK, _SECOND = range(5)
+_SETTINGS_S = 20.0
+_LOOK_S = 20.0
 # So many units with one and the same serial number are one device that ignores the unit id.
 _SAME_DEVICE = 3
 
@@ -61,6 +65,7 @@ class Search:
     _identified: set[tuple[LineSettings | None, int]] = field(default_factory=set)
     _tested: set[tuple[LineSettings | None, int]] = field(default_factory=set)
     _home: LineSettings | None = None
+    _whole: Whole = field(default_factory=lambda: Whole(ignore, [0.0] * 5))
 
     async def run(self) -> FindResult:
         """Search on, until done or stopped.
@@ -71,11 +76,12 @@ class Search:
         job, plan = self.job, self.plan
         addresses = in_likely_order(plan.addresses) if plan.addresses else self._all_addresses()
         job.emit(StepStarted(Step.FIND, words.find_intent(plan, addresses, job.bus)))
+        whole = self._whole = self._phases(addresses)
         if self._manners is None:
             self._manners = await self._listen_first()
         if job.bus.settings is not None and plan.settings is None and self._elsewhere is None:
             self._elsewhere = await find_settings(
-                job.bus, job.progress(Step.FIND), should_stop=job.should_stop
+                job.bus, whole.phase(_SETTINGS), should_stop=job.should_stop
             )
             if self._elsewhere.stopped:
                 self._elsewhere = None
@@ -85,7 +91,7 @@ class Search:
             job.emit(SettingsFound(home))
         if self._sweep is None:
             self._sweep = Sweep(self._sweep_plan(addresses))
-        state = await self._go_through(self._sweep, addresses)
+        state = await self._go_through(self._sweep, addresses, whole.phase(_FIRST))
         await self._identify_all(state, home)
         await self._look_for_duplicates()
         if self._elsewhere is not None:
@@ -94,7 +100,7 @@ class Search:
         if job.bus.is_serial and plan.second_round and not plan.fast and not job.should_stop():
             # What is known is shown before the silent addresses get their second, slower turn.
             state.plan = replace(state.plan, second_round=True)
-            await self._go_through(state, addresses)
+            await self._go_through(state, addresses, whole.phase(_SECOND))
             await self._identify_all(state, home)
             await self._look_for_duplicates()
         if plan.fast and job.bus.is_serial:
@@ -130,7 +136,7 @@ class Search:
 
     async def _listen_first(self) -> Manners:
         job, plan = self.job, self.plan
-        job.progress(Step.FIND)(
+        self._whole.phase(_LISTEN)(
             Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet")
         )
         manners = await listen_before_talking(job.bus, round(plan.listen_first_s * 1e9))
@@ -153,11 +159,31 @@ class Search:
             second_round=False,
         )
 
-    async def _go_through(self, state: Sweep, addresses: tuple[int, ...]) -> Sweep:
+    def _phases(self, addresses: tuple[int, ...]) -> Whole:
+        """What is still to be done, with a guess of how long each phase takes."""
+        job, plan, serial = self.job, self.plan, self.job.bus.is_serial
+        state = self._sweep or Sweep(self._sweep_plan(addresses))
+        settings = serial and plan.settings is None and self._elsewhere is None
+        patient = replace(state.plan, first_listen_ns=state.plan.slow_listen_ns)
+        again = serial and plan.second_round and not plan.fast
+        return Whole(
+            job.progress(Step.FIND),
+            [
+                plan.listen_first_s if self._manners is None else 0.0,
+                _SETTINGS_S if settings else 0.0,
+                state.remaining_s(job.bus.line),
+                _LOOK_S,
+                Sweep(patient).remaining_s(job.bus.line) if again else 0.0,
+            ],
+        )
+
+    async def _go_through(
+        self, state: Sweep, addresses: tuple[int, ...], observe: Observer
+    ) -> Sweep:
         job = self.job
 
         async def go_on(part: Sweep) -> Sweep:
-            told = job.progress(Step.FIND), lambda address, _: self._found(address)
+            told = observe, lambda address, _: self._found(address)
             if self.plan.fast and job.bus.is_serial:
                 return await fast_sweep(job.bus, part, *told, job.should_stop)
             return await sweep(job.bus, part, *told, job.should_stop)
@@ -205,7 +231,7 @@ class Search:
 
     async def _identify(self, address: int, settings: LineSettings | None) -> Identified:
         job = self.job
-        found = await identify(job.bus, address, job.profiles(), job.progress(Step.FIND))
+        found = await identify(job.bus, address, job.profiles(), self._whole.phase(_LOOK))
         self._identified.add((settings, address))
         device = found.device
         job.anomalies[address] = found.anomalies
@@ -224,7 +250,7 @@ class Search:
         if not job.bus.is_serial or not self.plan.duplicates:
             return
         untested = sorted(self._identified - self._tested, key=lambda k: k[1])
-        tests = Several(job.progress(Step.FIND), len(untested), job.bus.now)
+        tests = Several(self._whole.phase(_LOOK), len(untested), job.bus.now)
         for settings, address in untested:
             if job.should_stop():
                 break

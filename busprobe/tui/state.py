@@ -255,10 +255,6 @@ class JobState:
                 self.hands_help = False
             case events.DeviceKnown(device):
                 self.devices[device.address] = device
-                if device.duplicate == "single" and device.address in self.outcomes:
-                    # The test for a second one ends with requests at rates that are off: that
-                    # they were not understood does not make the device silent.
-                    self.outcomes[device.address] = Outcome.ANSWERED
                 if self.selected is None:
                     self.selected = device.address
             case events.ExchangeMade(exchange):
@@ -385,7 +381,9 @@ class JobState:
         self.newest[address] = exchange
         asked, answered = self.counts.get(address, (0, 0))
         self.counts[address] = (asked + 1, answered + exchange.proves_device)
-        self.outcomes[address] = exchange.outcome
+        if exchange.sent_at is None or address not in self.outcomes:
+            # That a request at a rate that is off is not understood makes no device silent.
+            self.outcomes[address] = exchange.outcome
         if self.steps[events.Step.LINE].state is StepState.RUNNING and not self._counts_told:
             self._count(exchange)
         wiring = self.steps[events.Step.WIRING]

@@ -43,9 +43,13 @@ def test_a_refusal_of_the_search_is_an_answer() -> None:
 
 def test_requests_at_rates_that_are_off_make_no_device_silent() -> None:
     state = JobState()
-    state.apply_all([OPENED, heard(2, Outcome.ANSWERED), heard(2, Outcome.SILENT)])
-    state.apply(events.DeviceKnown(replace(FEEDER, duplicate="single")))
+    unheard = heard(2, Outcome.SILENT).exchange
+    state.apply_all([OPENED, events.DeviceKnown(FEEDER), heard(2, Outcome.ANSWERED)])
+    state.apply(events.ExchangeMade(replace(unheard, sent_at=LineSettings(9888))))
+    # While they are sent, too: its state does not flicker.
     assert words.device(state, state.devices[2], SIGNS, DARK).word == "answers"
+    state.apply(events.ExchangeMade(unheard))
+    assert words.device(state, state.devices[2], SIGNS, DARK).word == "silent"
 
 
 def test_what_the_search_has_tested_is_not_to_do() -> None:

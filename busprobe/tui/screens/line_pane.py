@@ -189,7 +189,7 @@ class LinePane(Views, Looks, Vertical):
                 shown = words.Shown(g.warn, "something is wrong", c.warn)
             head.append(str(shown), Style(color=shown.colour, bold=True))
             head.append(
-                f"  the line is sound with {certainty(sound)}; {weighed.bad} of "
+                f"  {certainty(max(sound, 1 - sound))} sure; {weighed.bad} of "
                 f"{weighed.total} exchanges not clean",
                 Style(color=c.dim),
             )
