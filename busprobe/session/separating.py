@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from busprobe.bus.manners import LISTEN_FIRST_NS, listen_before_talking
+from busprobe.diagnosis.beside_answers import another_voice
 from busprobe.diagnosis.catalogue import CAUTION_BUS
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.model.device import Device
@@ -214,11 +215,15 @@ class _Separation:
             raise _Ended("It was not done.")
 
     async def _look(self, address: int) -> DuplicateVerdict:
+        """Who answers; before something is written, one voice must be heard, and no piece more."""
+        before = len(self.job.exchanges)
         verdict = await self.job.look_for_duplicate(
             self.job.devices.get(address, Device(address)), Step.ADDRESSES
         )
         if self.job.should_stop():
             raise ChangeStopped
+        if verdict.verdict == "single" and another_voice(self.job.exchanges[before:], address):
+            return replace(verdict, verdict="undecided")
         return verdict
 
     async def _identified(self, address: int) -> Device:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.model.device import Device, Identity
 from busprobe.model.errors import InputError, LinkError
 from busprobe.model.line import parse_link
@@ -355,3 +357,22 @@ def test_a_meter_gets_the_address_of_the_plan_and_who_keeps_it_is_disconnected_f
     # The simulated hands take off whichever they like: the plan fits one of the two.
     assert moved.address == (7 if moved.identity.serial == serials[1] else 2)
     assert probe.addresses()[moved.identity.serial] == moved.address
+
+
+def test_one_is_not_believed_left_while_another_still_sticks_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two meters of one make, one far away: what is whole always comes of the nearer one."""
+    truly = Job.look_for_duplicate
+
+    async def mistaken(self: Job, *args: Any) -> DuplicateVerdict:
+        verdict = await truly(self, *args)
+        return replace(verdict, verdict="single") if len(visit.colleague.asked) else verdict
+
+    monkeypatch.setattr(Job, "look_for_duplicate", mistaken)
+    visit = Visit("both-on-one-address", does=lambda number, request: None)
+    result = visit.run()
+    assert result.stage is Stage.SHARED
+    assert "could not be seen that one device is left" in result.text
+    assert visit.plans == []
+    assert visit.writes() == 0
