@@ -74,7 +74,7 @@ class Whole:
 
     observe: Observer
     expected_s: list[float]
-    _begun: set[int] = field(default_factory=set)
+    _begun: dict[int, int] = field(default_factory=dict)
     _done: float = 0.0
 
     def phase(self, number: int) -> Observer:
@@ -83,15 +83,13 @@ class Whole:
 
     def _tell(self, number: int, progress: Progress) -> None:
         left_s = progress.remaining_s
-        if number not in self._begun:
-            self._begun.add(number)
-            if left_s is not None:
-                self.expected_s[number] = left_s
-        expected_s = self.expected_s[number]
-        if left_s is not None and expected_s:
-            share = max(0.0, 1 - left_s / expected_s)
-        else:
-            share = progress.done / progress.total if progress.total else 0.0
+        if left_s is not None and number not in self._begun:
+            self.expected_s[number] = left_s
+        begun = self._begun.setdefault(number, progress.done)
+        # Devices may turn out to be slower than was thought.
+        expected_s = self.expected_s[number] = max(self.expected_s[number], left_s or 0.0)
+        todo = progress.total - begun
+        share = min(1.0, max(0.0, (progress.done - begun) / todo)) if todo > 0 else 0.0
         done_s = sum(self.expected_s[:number]) + share * expected_s
         whole_s = sum(self.expected_s)
         if whole_s:

@@ -310,7 +310,25 @@ def wrapped(text: str, width: int) -> list[str]:
     return list(_wrapped(text, max(8, width)))
 
 
+_BREAK_BEHIND = "/\\_."
+
+
 # The same few texts stand on the screen from picture to picture.
 @lru_cache(512)
 def _wrapped(text: str, width: int) -> tuple[str, ...]:
-    return tuple(textwrap.wrap(text, width)) or ("",)
+    return tuple(_Wrapper(width).wrap(text)) or ("",)
+
+
+class _Wrapper(textwrap.TextWrapper):
+    """Breaks what is longer than a row, such as a path, behind one of its signs."""
+
+    def _handle_long_word(
+        self, reversed_chunks: list[str], cur_line: list[str], cur_len: int, width: int
+    ) -> None:
+        word, room = reversed_chunks[-1], max(1, width - cur_len)
+        cut = max(word.rfind(sign, 0, room) for sign in _BREAK_BEHIND) + 1
+        if cut:
+            cur_line.append(word[:cut])
+            reversed_chunks[-1] = word[cut:]
+        elif not cur_line:
+            super()._handle_long_word(reversed_chunks, cur_line, cur_len, width)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from fake_session import FEEDER, GRID_AND_GENERATOR, FakeSession
@@ -132,3 +133,17 @@ def test_a_load_that_was_not_seen_is_not_called_ambiguous() -> None:
     several = replace(missed, verdict=WiringVerdict.AMBIGUOUS)
     state.apply(events.WiringSeen(2, several))
     assert "More than one wiring fits" in next_hint(state, Step.WIRING)
+
+
+@pytest.mark.parametrize("width", [12, 20, 32, 45, 60])
+def test_a_path_is_broken_behind_its_signs(width: int) -> None:
+    path = "/home/anna/.local/share/busprobe/recordings/mill_lane.plan.yaml"
+    rows = words.wrapped(f"kept in {path} as usual", width)
+    assert " ".join(rows).replace(" ", "") == f"kept in {path} as usual".replace(" ", "")
+    assert all(len(row) <= width for row in rows)
+    for row, following in pairwise(rows):
+        assert row[-1] in "/_.\\" or f"{row} {following}" in f"kept in {path} as usual"
+
+
+def test_a_word_without_signs_is_broken_where_the_row_ends() -> None:
+    assert words.wrapped("x" * 25, 10) == ["x" * 10, "x" * 10, "x" * 5]
