@@ -196,6 +196,10 @@ class LineList(Looks, ScrollView, can_focus=True):
         if again or event.chain > 1:
             self.action_choose()
 
+    def on_mouse_scroll_up(self) -> None:
+        """Whoever turns the wheel back wants to read: new entries must not pull the list away."""
+        self.follow = False
+
     def action_move(self, by: int) -> None:
         """Move the mark by so many entries."""
         count = self.entry_count()
