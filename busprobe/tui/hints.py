@@ -139,4 +139,6 @@ def _wiring(state: JobState) -> str:
         if diagnosis.verdict == "inconsistent":
             return "The meter did not see the load as announced: do what is named below, press s."
         return "More than one wiring fits: do the experiment named below."
+    if diagnosis.verdict == "correct":
+        return "This meter is right. Left/right: next meter; 6: does the site add up?"
     return "Read the remedy, mend, press s again. Left/right: next meter."

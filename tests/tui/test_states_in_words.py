@@ -133,6 +133,12 @@ def test_a_load_that_was_not_seen_is_not_called_ambiguous() -> None:
     several = replace(missed, verdict=WiringVerdict.AMBIGUOUS)
     state.apply(events.WiringSeen(2, several))
     assert "More than one wiring fits" in next_hint(state, Step.WIRING)
+    known = replace(missed, next_experiment="")
+    state.apply(events.WiringSeen(2, replace(known, verdict=WiringVerdict.FAULT)))
+    assert "Read the remedy, mend" in next_hint(state, Step.WIRING)
+    state.apply(events.WiringSeen(2, replace(known, verdict=WiringVerdict.CORRECT)))
+    assert "mend" not in next_hint(state, Step.WIRING)
+    assert "This meter is right." in next_hint(state, Step.WIRING)
 
 
 @pytest.mark.parametrize("width", [12, 20, 32, 45, 60])

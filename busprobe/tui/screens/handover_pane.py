@@ -11,6 +11,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
+from textual.geometry import Region
 from textual.widgets import Input, Select, Static
 
 from busprobe.model.check import Check
@@ -138,6 +139,10 @@ class HandoverPane(Looks, Vertical):
         if self.state.plan_file and self.state.plan_file != self._offered:
             # A plan that was just written is the one to verify.
             self._offered = field.value = self.state.plan_file
+            # Of a long path the name of the file tells most.
+            self.call_after_refresh(
+                field.scroll_to_region, Region(len(field.value), 0, 1, 1), force=True, animate=False
+            )
         self.query_one(StepCard).display = self.state.prompt is None
         self.query_one(StepCard).refresh_state()
         self.query_one(PromptCard).refresh_state()
