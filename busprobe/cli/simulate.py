@@ -108,6 +108,11 @@ def serve_in_real_time(
 def _ready(served: Any) -> None:
     for link in served.links:
         output.line(link)
+    if any(str(link).startswith("/") for link in served.links):
+        diagnostics.say(
+            "A pseudo terminal passes on the rate, but neither parity nor stop bits: who uses "
+            "other ones than this line is heard through --rfc2217 only."
+        )
     diagnostics.say("Serving; Ctrl-C stops.")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -236,3 +237,14 @@ def test_the_bus_of_an_exercise_can_be_simulated_too() -> None:
     ran = busprobe("simulate", "two-pairs@1", "--tcp", "0", "--seconds", "0.2")
     assert ran.status == 0
     assert "share" not in ran.out + ran.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals")
+def test_what_a_pseudo_terminal_cannot_pass_on_is_said() -> None:
+    ran = busprobe("simulate", "healthy", "--pty", "--seconds", "0.2")
+    assert ran.status == 0
+    assert "neither parity nor stop bits" in ran.err
+    assert "--rfc2217" in ran.err
+    assert "parity" not in ran.out
+    ran = busprobe("simulate", "healthy", "--tcp", "0", "--seconds", "0.2")
+    assert "parity" not in ran.err
