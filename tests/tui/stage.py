@@ -128,6 +128,10 @@ class Stage:
     async def settle(self) -> None:
         """Have all events taken in and everything drawn."""
         self.app.drain()
+        # The cursor of a field blinks by the clock of the wall: a picture is to have it on.
+        for screen in self.app.screen_stack:
+            for field in screen.query(Input):
+                field.cursor_blink = False
         # A pause of no length waits until all messages are worked off, then lays out and paints the
         # screen in front; what lies under it and shines through has to be told. The second round is
         # for what the first brought about.

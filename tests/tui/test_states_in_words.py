@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import pytest
 from fake_session import FEEDER, GRID_AND_GENERATOR, FakeSession
+from hypothesis import given
+from hypothesis import strategies as st
 from stage import make_app, on_stage
 
 from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
@@ -21,7 +23,7 @@ from busprobe.tui.hints import next_hint
 from busprobe.tui.screens.help import HelpScreen
 from busprobe.tui.state import JobState
 from busprobe.tui.theme import DARK
-from busprobe.tui.widgets.trend import legend
+from busprobe.tui.widgets.trend import legend, name_rows
 from busprobe.wire import pdu
 
 SIGNS = GLYPHS[GlyphMode.BRAILLE]
@@ -153,3 +155,21 @@ def test_a_path_is_broken_behind_its_signs(width: int) -> None:
 
 def test_a_word_without_signs_is_broken_where_the_row_ends() -> None:
     assert words.wrapped("x" * 25, 10) == ["x" * 10, "x" * 10, "x" * 5]
+
+
+@given(
+    wanted=st.lists(st.integers(min_value=0, max_value=20), min_size=1, max_size=3),
+    spare=st.integers(min_value=0, max_value=20),
+)
+def test_names_of_curves_stay_apart_on_the_canvas_and_in_the_order_of_the_curves(
+    wanted: list[int], spare: int
+) -> None:
+    height = len(wanted) + spare
+    rows = name_rows(wanted, height)
+    assert len(set(rows)) == len(rows)
+    assert all(0 <= row < height for row in rows)
+    assert all(
+        a < b for (w, a), (v, b) in product(zip(wanted, rows, strict=True), repeat=2) if w < v
+    )
+    if len(set(wanted)) == len(wanted) and max(wanted) < height:
+        assert rows == wanted

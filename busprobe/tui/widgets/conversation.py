@@ -82,4 +82,5 @@ class ConversationTable(CanvasPanel):
                 shown = words.Shown(g.warn, "trouble", c.warn)
             canvas.write(x + 2, row, str(shown), Style(color=shown.colour, bold=True))
             functions = ", ".join(function_words(code) for code in device.functions)
-            canvas.write(x + 13, row, functions, dim)
+            if x + 13 + len(functions) <= canvas.width:
+                canvas.write(x + 13, row, functions, dim)

@@ -42,11 +42,12 @@ class KeyLine(CanvasPanel):
         offered = self.offered()
         x = 1
         closing = [] if self.only else [a for a in offered if a.scope is Scope.APP]
-        room = canvas.width - sum(self._width(a) + 2 for a in closing)
+        # One column stays free at the right, as at the left.
+        room = canvas.width + 1 - sum(self._width(a) + 2 for a in closing)
         for action in offered:
             if action in closing:
                 continue
-            if x + self._width(action) > room:
+            if x + self._width(action) + 2 * bool(closing) > room:
                 break
             x = self._key(canvas, x, action)
         x = max(x, room)

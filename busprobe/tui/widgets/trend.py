@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.wiring import WiringDiagnosis
 
 _AXIS = 8
+# At the right, for the names of the curves: colour alone does not tell them.
+_NAMES = 3
 _SHORTEST_SPAN_S = 10.0
 # Live values show the last minutes; a wiring check shows itself from its start.
 LIVE_WINDOW_S = 300.0
@@ -58,6 +60,7 @@ class TrendPicture(CanvasPanel):
         for phase in phases:
             self._series(plot, trend, phase)
         self._seen_steps(plot)
+        self._names(plot, trend)
 
     def _window(self, trend: Iterable[Snapshot]) -> list[Snapshot]:
         """The part of the trend that is shown."""
@@ -86,7 +89,7 @@ class TrendPicture(CanvasPanel):
             if canvas.mode is not GlyphMode.BRAILLE and abs(level) > tick / 2:
                 level += tick
                 continue
-            for x in range(plot.x0, canvas.dot_width, 4 if abs(level) > tick / 2 else 2):
+            for x in range(plot.x0, plot.x1 + 1, 4 if abs(level) > tick / 2 else 2):
                 canvas.dot(x, plot.y(level), faint, 0)
             level += tick
         bottom = canvas.height - 1
@@ -113,7 +116,7 @@ class TrendPicture(CanvasPanel):
             for mark in state.marks
             if plot.start <= mark.t_s <= plot.start + plot.span
         ]
-        ends = [column for column, _ in placed[1:]] + [canvas.width]
+        ends = [column for column, _ in placed[1:]] + [canvas.width - _NAMES]
         for (column, mark), end in zip(placed, ends, strict=False):
             for row in range(canvas.height - 1):
                 canvas.write(column, row, g.dotted, style)
@@ -136,7 +139,7 @@ class TrendPicture(CanvasPanel):
             size = words.number(step.dp_w[index], 0, self.glyphs)
             sign = "+" if step.dp_w[index] > 0 else ""
             column = int(plot.x(self.since_s + step.t_s)) // canvas.dots_x + 1
-            if free_from <= column and column + len(size) + 1 < canvas.width:
+            if free_from <= column and column + len(size) + 1 < canvas.width - _NAMES:
                 free_from = column + len(size) + 2
                 style = Style(color=self.colours.phase(PHASES[index]), bold=True)
                 canvas.write(column, canvas.height - 2, f"{sign}{size}", style)
@@ -158,6 +161,23 @@ class TrendPicture(CanvasPanel):
                 plot.canvas.line(here[0], last[1], *here, style, priority=2)
             last = here
 
+    def _names(self, plot: _Plot, trend: Sequence[Snapshot]) -> None:
+        """Each phase beside the end of its curve, one below the other where curves meet."""
+        ends = {
+            phase: next(
+                s.quantities[f"P_{phase}"] for s in reversed(trend) if f"P_{phase}" in s.quantities
+            )
+            for phase in plot.phases
+        }
+        canvas = plot.canvas
+        rows = name_rows(
+            [math.floor(plot.y(ends[phase]) / canvas.dots_y) for phase in plot.phases],
+            canvas.height - 1,
+        )
+        for phase, row in zip(plot.phases, rows, strict=True):
+            style = Style(color=self.colours.phase(phase), bold=True)
+            canvas.write(canvas.width - len(phase), row, phase, style)
+
 
 class _Plot:
     """Where values land on the canvas."""
@@ -174,13 +194,14 @@ class _Plot:
         self.canvas, self.low, self.high, self.phases = canvas, low, high, phases
         self.start, self.span = start, span
         self.x0 = _AXIS * canvas.dots_x
+        self.x1 = (canvas.width - _NAMES) * canvas.dots_x - 1
         # The middle of the second row, below the labels of the switchings, and of the last but one.
         self._top = 1.5 * canvas.dots_y
         self._bottom = (canvas.height - 1.5) * canvas.dots_y
 
     def x(self, t_s: float) -> float:
         """Dot column of a time."""
-        return self.x0 + (t_s - self.start) / self.span * (self.canvas.dot_width - 1 - self.x0)
+        return self.x0 + (t_s - self.start) / self.span * (self.x1 - self.x0)
 
     def y(self, value: float) -> float:
         """Dot row of a value."""
@@ -236,3 +257,19 @@ def legend(
         if width <= last - first:
             break
     return max(first, min(wanted, last - width)), names
+
+
+def name_rows(wanted: Sequence[int], height: int) -> list[int]:
+    """Rows for names, each near the row it wants and none on another, in the order of the rows.
+
+    Args:
+        wanted: The row of each.
+        height: Rows that there are; at least as many as names.
+    """
+    placed = [0] * len(wanted)
+    below = -1
+    order = sorted(range(len(wanted)), key=lambda i: (wanted[i], i))
+    for place, i in enumerate(order):
+        below = max(below + 1, min(wanted[i], height - len(order) + place))
+        placed[i] = below
+    return placed
