@@ -23,6 +23,8 @@ _COLUMNS = (("addr", 4), ("asked", 7), ("answered", 10), ("silent", 8), ("wrong"
             ("every", 9), ("answers in", 12))  # fmt: skip
 # Narrower than this, the last column is left out.
 _ROOMY = 76
+# Less of what was asked tells nothing.
+_SOME_WORDS = 12
 
 
 class ConversationTable(CanvasPanel):
@@ -82,5 +84,6 @@ class ConversationTable(CanvasPanel):
                 shown = words.Shown(g.warn, "trouble", c.warn)
             canvas.write(x + 2, row, str(shown), Style(color=shown.colour, bold=True))
             functions = ", ".join(function_words(code) for code in device.functions)
-            if x + 13 + len(functions) <= canvas.width:
-                canvas.write(x + 13, row, functions, dim)
+            room = canvas.width - x - 13
+            if room >= _SOME_WORDS:
+                canvas.write(x + 13, row, words.cut(functions, room, g), dim)
