@@ -9,7 +9,7 @@ import pytest
 from fake_session import FEEDER, GRID_AND_GENERATOR, FakeSession
 from hypothesis import given
 from hypothesis import strategies as st
-from stage import make_app, on_stage
+from stage import make_app, on_stage, walk
 
 from busprobe.diagnosis.wiring import WiringDiagnosis, WiringVerdict
 from busprobe.model.exchange import Outcome
@@ -122,6 +122,21 @@ def test_the_names_of_the_curves_touch_no_end_of_the_axis() -> None:
     column, names = legend(("L1", "L2", "L3"), 10, 29, 20)
     assert column + len("  ".join(names)) == 29
     assert legend(("L1", "L2", "L3"), 10, 20, 20) == (10, ("L1", "L2", "L3"))
+
+
+async def test_a_narrow_picture_of_the_flow_cuts_no_number() -> None:
+    async with on_stage(make_app(), size=(80, 24)) as stage:
+        async for station in walk(stage, "energy"):
+            if station == "roles":
+                roles = stage.screen_text()
+                assert "NF-3P" in roles
+                assert "Nixenfurt N " not in roles
+            if station == "energy":
+                break
+        text = stage.screen_text()
+        assert "inverter 10 → 8 130 W →" in text
+        assert "✘ reversed" in text
+        assert "→ 9 518 W → rest of house" in text
 
 
 def test_a_load_that_was_not_seen_is_not_called_ambiguous() -> None:

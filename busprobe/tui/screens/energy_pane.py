@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from rich.cells import set_cell_size
+from rich.cells import cell_len, set_cell_size
 from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
@@ -129,23 +129,27 @@ class RoleList(LineList):
         power = None if latest is None else latest.quantities.get("P")
         line = Text.assemble(
             (f"{device.address:>4}  ", Style(color=c.accent, bold=True)),
-            (_column(words.safe(str(device.identity)), room), Style(color=c.ink)),
+            (f"{self._short_name(device, room - 1)} ", Style(color=c.ink)),
             (
                 f"{g.right if role else g.absent} {ROLES[role]:<18}",
                 Style(color=c.ink if role else c.dim, bold=bool(role)),
             ),
         )
         if device.duplicate == "duplicate":
-            line.append(f"{g.fail} two devices here  ", Style(color=c.fail))
-        elif power is not None:
+            line.append(f"{g.fail} two devices here", Style(color=c.fail))
+            return [line]
+        if power is not None:
             line.append(f"{words.number(power, 0, g)} W  ", Style(color=c.ink))
         if not mine:
             line.append("proposed", Style(color=c.dim))
         return [line]
 
-
-def _column(text: str, width: int) -> str:
-    return set_cell_size(text, width - 1) + " "
+    def _short_name(self, device: Device, width: int) -> str:
+        """Maker and model in a column, or the model alone where both are too long."""
+        name = words.safe(str(device.identity))
+        if cell_len(name) > width and device.identity.model:
+            name = words.safe(device.identity.model)
+        return set_cell_size(words.cut(name, width, self.glyphs), width)
 
 
 class EnergyPane(Views, Looks, Vertical):

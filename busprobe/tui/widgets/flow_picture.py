@@ -101,13 +101,24 @@ class FlowPicture(CanvasPanel):
         canvas.write(x, height - 1, g.box[4] + g.box[1] * (box - 2) + g.box[5], edge)
         canvas.write(x + (box - 4) // 2, (height - 1) // 2, "site", Style(color=c.ink, bold=True))
         for number, flow in enumerate(left):
-            self._branch(canvas, 1 + number * pitch, flow, 0, x)
+            self._branch(canvas, 1 + number * pitch, flow, 0, x, roomy=pitch == 2)
         for number, flow in enumerate(right):
-            self._branch(canvas, 1 + number * pitch, flow, x + box, canvas.width)
+            self._branch(canvas, 1 + number * pitch, flow, x + box, canvas.width, roomy=pitch == 2)
         self._foot(canvas, height)
 
-    def _branch(self, canvas: Canvas, row: int, flow: Flow, start: int, end: int) -> None:
-        """One branch between two columns; the house is at the end, for a consumer at the start."""
+    def _branch(
+        self, canvas: Canvas, row: int, flow: Flow, start: int, end: int, *, roomy: bool
+    ) -> None:
+        """One branch between two columns; the house is at the end, for a consumer at the start.
+
+        Args:
+            canvas: What to draw on.
+            row: Where the branch stands.
+            flow: What flows.
+            start: First column.
+            end: Column behind the last.
+            roomy: Whether the row below is free.
+        """
         c, g = self.colours, self.glyphs
         known = flow.power_w is not None
         value = flow.power_w if flow.power_w is not None else flow.shown_w or 0.0
@@ -115,8 +126,7 @@ class FlowPicture(CanvasPanel):
         colour = c.fail if flow.wrong else c.ink if known else c.dim
         number = words.number(abs(value) if known else value, 0, g) + " W"
         label = f"{flow.name}"
-        mark = f" {g.fail} {flow.wrong}" if flow.wrong else ""
-        text = f" {number}{mark} "
+        mark = f"{g.fail} {flow.wrong}" if flow.wrong else ""
         name_width = min(18, max(14, (end - start) // 3))
         if flow.consumer:
             canvas.write(end - name_width, row, f" {label}"[:name_width], Style(color=colour))
@@ -126,10 +136,18 @@ class FlowPicture(CanvasPanel):
             canvas.write(start, row, f"{label:>{name_width - 1}}", Style(color=colour, bold=True))
             line, width = start + name_width, end - start - name_width
             arrow = g.right if into_site else g.left
+        text = f" {number} {mark} " if mark else f" {number} "
+        if mark and len(text) + 4 > width:
+            # What is wrong goes below the line; where rows are short, its sign has to do.
+            text = f" {number} " if roomy else f" {number} {g.fail} "
+            if roomy:
+                below = line + width - 1 - len(mark) if not flow.consumer else line + 1
+                canvas.write(below, row + 1, mark, Style(color=colour))
         canvas.write(line, row, g.bus * max(0, width), Style(color=c.faint))
         canvas.write(line + max(0, (width - len(text)) // 2), row, text, Style(color=colour))
         sign = arrow if known and abs(value) > _REST_W else g.unknown if not known else g.idle
-        for at in (line + 1, line + width - 2):
+        edge = 1 if len(text) + 4 <= width else 0
+        for at in (line + edge, line + width - 1 - edge):
             canvas.write(at, row, sign, Style(color=colour, bold=True))
 
     def _foot(self, canvas: Canvas, row: int) -> None:
