@@ -160,7 +160,7 @@ def test_a_load_that_was_not_seen_is_not_called_ambiguous() -> None:
 
 @pytest.mark.parametrize("width", [12, 20, 32, 45, 60])
 def test_a_path_is_broken_behind_its_signs(width: int) -> None:
-    path = "/home/anna/.local/share/busprobe/recordings/mill_lane.plan.yaml"
+    path = "/srv/visit/.local/share/busprobe/recordings/mill_lane.plan.yaml"
     rows = words.wrapped(f"kept in {path} as usual", width)
     assert " ".join(rows).replace(" ", "") == f"kept in {path} as usual".replace(" ", "")
     assert all(len(row) <= width for row in rows)
