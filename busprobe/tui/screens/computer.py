@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -10,16 +10,16 @@ from textual.binding import BindingType
 
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import OnHost
 from busprobe.tui.screens.sheet import Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from busprobe.tui.host import Host
     from busprobe.tui.session_port import Look
 
 
-class ComputerScreen(Sheet):
+class ComputerScreen(OnHost, Sheet):
     """Terminal, ports, permissions, clock and disk, and how to mend each."""
 
     SCOPE = Scope.COMPUTER
@@ -38,7 +38,7 @@ class ComputerScreen(Sheet):
         c, g = self.colours, self.glyphs
         text = Text("No port is opened by looking.\n", Style(color=c.dim))
         if self._looks is None:
-            self._looks = cast("Host", self.app).looks()
+            self._looks = self._app.looks()
         if not self._looks:
             text.append("\nNothing is known of this computer.", Style(color=c.ink))
         for look in sorted(self._looks, key=lambda one: (one.good is not False, one.good is True)):

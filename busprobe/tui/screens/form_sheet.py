@@ -73,6 +73,16 @@ class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
                 yield Prose(id="text")
             yield KeyLine(self.SCOPE)
 
+    def shows_mistake(self) -> bool:
+        """Go to the first field that is wrong, where one is; its remark says what to do."""
+        wrong = mistakes(self.fields, self.texts)
+        first = next((field for field in self.fields if field.name in wrong), None)
+        if first is None:
+            return False
+        self.query_one(f"#{first.name}").focus()
+        self.refresh_state()
+        return True
+
     def _rows(self) -> Iterator[tuple[FormField, ...]]:
         """The fields as they stand beside each other: down the first column, then the next."""
         rows = -(-len(self.fields) // self.ACROSS)

@@ -14,6 +14,7 @@ from textual.widgets import Select, Static
 from busprobe.model.finding import certainty
 from busprobe.session.events import Step
 from busprobe.tui import words
+from busprobe.tui.host import OnHost
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.conversation import ConversationTable
 from busprobe.tui.widgets.health_table import HealthTable
@@ -25,7 +26,6 @@ from busprobe.tui.widgets.views import Views
 
 if TYPE_CHECKING:
     from busprobe.diagnosis.line_health import Cause
-    from busprobe.tui.host import Host
     from busprobe.tui.options import Chosen
 
 LISTEN_S = (("10 s", 10), ("30 s", 30), ("2 min", 120), ("10 min", 600))
@@ -97,7 +97,7 @@ class CauseList(LineList):
         ]
 
 
-class LinePane(Views, Looks, Vertical):
+class LinePane(OnHost, Views, Looks, Vertical):
     """Form, card, and four pictures of the line."""
 
     DEFAULT_CSS = """
@@ -154,7 +154,7 @@ class LinePane(Views, Looks, Vertical):
             chosen: The options of this step.
             insist: Ask although another master is heard.
         """
-        app = cast("Host", self.app)
+        app = self._app
         own_s = chosen.number("own-soak")
         soak_s = self.soak_s if own_s is None else own_s
         wished = cast("tuple[int, ...]", chosen.value("line-addresses"))

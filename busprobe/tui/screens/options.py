@@ -8,7 +8,7 @@ from typing import ClassVar
 from textual.binding import BindingType
 
 from busprobe.tui.actions import Scope, bindings_for
-from busprobe.tui.form import FormField, mistakes
+from busprobe.tui.form import FormField
 from busprobe.tui.screens.form_sheet import FormSheet
 
 
@@ -45,13 +45,8 @@ class OptionsScreen(FormSheet):
 
     def action_take(self) -> None:
         """Take over what stands in the fields; the first mistake is shown instead."""
-        wrong = mistakes(self.fields, self.texts)
-        for field in self.fields:
-            if field.name in wrong:
-                self.query_one(f"#{field.name}").focus()
-                self.refresh_state()
-                return
-        self.dismiss(self.texts)
+        if not self.shows_mistake():
+            self.dismiss(self.texts)
 
     def action_usual(self) -> None:
         """Put everything back as it usually is."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -17,6 +17,7 @@ from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.glyphs import Glyphs
+from busprobe.tui.host import OnHost
 from busprobe.tui.state import StepState
 from busprobe.tui.theme import Colours
 from busprobe.tui.widgets.key_line import KeyLine
@@ -24,7 +25,6 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.procedures.change_address import ChangePlan
-    from busprobe.tui.host import Host
 
 
 _KEEP = "keep"
@@ -51,7 +51,7 @@ def write_plan(text: Text, plan: ChangePlan, c: Colours, g: Glyphs) -> None:
     text.append(f"Afterwards {asked} asked who answers.", Style(color=c.dim))
 
 
-class ReaddressScreen(Looks, ModalScreen[None]):
+class ReaddressScreen(OnHost, Looks, ModalScreen[None]):
     """From here and from the separation of two meters anything is written to a device."""
 
     SCOPE = Scope.CHANGE
@@ -241,9 +241,7 @@ class ReaddressScreen(Looks, ModalScreen[None]):
             )
             return
         self._waiting = True
-        cast("Host", self.app).session.plan_change(
-            self.address, None if new == self.address else new, *line
-        )
+        self._app.session.plan_change(self.address, None if new == self.address else new, *line)
         self.refresh_state()
 
     def action_write(self) -> None:
@@ -253,13 +251,13 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         elif self.check_action("write", ()):
             self.state.change = None
             self._waiting = True
-            cast("Host", self.app).session.change()
+            self._app.session.change()
             self.refresh_state()
 
     def _answer(self, done: bool) -> None:
         if self.state.prompt is not None:
             self.state.prompt = None
-            cast("Host", self.app).session.answer(done)
+            self._app.session.answer(done)
             self.refresh_state()
 
     def action_refuse(self) -> None:
@@ -271,7 +269,7 @@ class ReaddressScreen(Looks, ModalScreen[None]):
         if self.check_action("let_hands", ()):
             self.state.prompt = None
             self.state.hands_help = True
-            cast("Host", self.app).session.let_hands()
+            self._app.session.let_hands()
             self.refresh_state()
 
     def action_back(self) -> None:

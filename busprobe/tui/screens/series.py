@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -12,7 +12,8 @@ from textual.binding import BindingType
 from busprobe.model.finding import certainty
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
-from busprobe.tui.form import FormField, mistakes
+from busprobe.tui.form import FormField
+from busprobe.tui.host import OnHost
 from busprobe.tui.options import Chosen
 from busprobe.tui.screens.form_sheet import FormSheet
 from busprobe.tui.screens.wiring_pane import brief
@@ -22,12 +23,11 @@ if TYPE_CHECKING:
     from busprobe.diagnosis.balance import BalanceDiagnosis
     from busprobe.diagnosis.wiring import WiringDiagnosis
     from busprobe.model.finding import Finding
-    from busprobe.tui.host import Host
 
 _MOST_EXPLANATIONS = 4
 
 
-class FilesSheet(FormSheet):
+class FilesSheet(OnHost, FormSheet):
     """A form that does something with files, and tells below what came of it."""
 
     SCOPE = Scope.FILES
@@ -45,12 +45,8 @@ class FilesSheet(FormSheet):
 
     def action_go(self) -> None:
         """Do it; the first mistake is shown instead."""
-        wrong = mistakes(self.fields, self.texts)
-        for field in self.fields:
-            if field.name in wrong:
-                self.query_one(f"#{field.name}").focus()
-                self.refresh_state()
-                return
+        if self.shows_mistake():
+            return
         chosen = Chosen(self.fields, self.texts)
         self.obstacle = self.missing(chosen)
         self.asked = not self.obstacle
@@ -85,11 +81,6 @@ class FilesSheet(FormSheet):
     def outcome(self) -> Text:
         """What came of it."""
         raise NotImplementedError
-
-    @property
-    def host(self) -> Host:
-        """The application."""
-        return cast("Host", self.app)
 
     def doing(self, what: str) -> Text:
         """Told until it is done."""
@@ -130,7 +121,7 @@ class SeriesScreen(FilesSheet):
     def begin(self, chosen: Chosen) -> None:
         """Have it judged."""
         self.state.series = None
-        self.host.session.judge_series(series_wish(chosen, site=self.site))
+        self._app.session.judge_series(series_wish(chosen, site=self.site))
 
     def outcome(self) -> Text:
         """Verdict, explanations, findings."""
@@ -218,7 +209,7 @@ class ExportScreen(FilesSheet):
     def begin(self, chosen: Chosen) -> None:
         """Have the files written."""
         self.state.exported = None
-        self.host.session.export(export_wish(chosen))
+        self._app.session.export(export_wish(chosen))
 
     def outcome(self) -> Text:
         """What was written."""

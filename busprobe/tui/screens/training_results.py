@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
@@ -16,6 +16,7 @@ from textual.widgets import Input, Static
 from busprobe.model.errors import BusprobeError
 from busprobe.tui import training_words, words
 from busprobe.tui.actions import Scope, bindings_for
+from busprobe.tui.host import InTraining
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.lines import TitleLine
@@ -23,8 +24,6 @@ from busprobe.tui.widgets.panel import Looks, Prose
 
 if TYPE_CHECKING:
     from busprobe.session.training_room import Row
-    from busprobe.tui.host import Host
-    from busprobe.tui.training_port import Training
 
 
 class AnswerList(LineList):
@@ -61,7 +60,7 @@ class AnswerList(LineList):
         return [line]
 
 
-class ResultsScreen(Looks, Screen[None]):
+class ResultsScreen(InTraining, Looks, Screen[None]):
     """The table of answers."""
 
     SCOPE = Scope.RESULTS
@@ -78,12 +77,6 @@ class ResultsScreen(Looks, Screen[None]):
     """
 
     help_topic = "results"
-
-    @property
-    def _training(self) -> Training:
-        training = cast("Host", self.app).training
-        assert training is not None
-        return training
 
     def compose(self) -> ComposeResult:
         """Average, answers, name, file, keys."""
