@@ -328,19 +328,27 @@ class Bus:
             sent, request_end = await self._send_at(sent_at, adu, heard, pause_after)
         self._last_activity_ns = request_end
         late = self.link.arrival_uncertainty_ns
-        times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
-        pieces: tuple[Frame | Unframed, ...] = pieces_of(times, (address, request))
+        asked = (address, request)
+
+        def assembled() -> tuple[ByteTimes, bool, tuple[Frame | Unframed, ...]]:
+            times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
+            return times, echo, pieces_of(times, asked)
+
+        data = bytearray().join(chunk.data for chunk in heard)
         deadline = waiting = request_end + listen_ns + late
         while (chunk := await self._receive(deadline)) is not None:
             heard.append(chunk)
-            times, echo = strip_echo(ByteTimes.of(heard, self.line), adu, request_end, late)
-            pieces = pieces_of(times, (address, request))
-            answer = _answer_in(pieces, address, request)
+            data += chunk.data
+            # An adapter hands over a long answer in many chunks; only the last of them matter.
+            answer = None
+            if rtu.may_hold_answer(data, address, request[0]):
+                answer = _answer_in(assembled()[2], address, request)
             deadline = max(
                 waiting if answer is None else answer.t_end_ns + linger_ns,
                 chunk.t_ns + self._silence_ns(),
             )
         self._last_activity_ns = max(self._last_activity_ns or 0, request_end)
+        times, echo, pieces = assembled()
         first_start = times.start_ns(0) if times.data else None
         return self._finish(
             Frame(address, request, sent.t_ns, request_end, adu),

@@ -14,11 +14,11 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from busprobe.model.device import ModelBlock
 from busprobe.profiles.definitions import (
     HEADER_REGISTERS,
-    GroupDefinition,
     PointType,
     model_definition,
 )
@@ -93,6 +93,7 @@ def plan_reads(
     for left, right in pairs:
         if left != right and left >= 0:
             rights.setdefault(left, []).append(right)
+    ends = [atom.end for atom in atoms]
 
     # best[i]: least (reads, pairs apart, registers) for the first i atoms; cut[i]: where its last
     # read begins.
@@ -102,11 +103,12 @@ def plan_reads(
         apart = 0
         choice: tuple[tuple[int, int, int], int] | None = None
         for j in range(i - 1, -1, -1):
-            quantity = atoms[i - 1].end - atoms[j].address
-            hole = j + 1 < i and bridge is not None and atoms[j + 1].address - atoms[j].end > bridge
+            quantity = ends[i - 1] - starts[j]
+            hole = bridge is not None and j + 1 < i and starts[j + 1] - ends[j] > bridge
             if quantity > limit or hole:
                 break
-            apart += sum(right >= i for right in rights.get(j, ()))
+            if j in rights:
+                apart += sum(right >= i for right in rights[j])
             before = best[j]
             cost = (before[0] + 1, before[1] + apart, before[2] + quantity)
             if choice is None or cost < choice[0]:
@@ -121,11 +123,6 @@ def plan_reads(
         reads.append(RegisterRead(function, starts[j], atoms[i - 1].end - starts[j], purpose))
         i = j
     return tuple(reversed(reads))
-
-
-def _counts(group: GroupDefinition) -> set[str]:
-    own = {group.count} if isinstance(group.count, str) else set()
-    return own.union(*(_counts(inner) for inner in group.groups))
 
 
 def model_reads(
@@ -145,16 +142,29 @@ def model_reads(
         image: What was read so far, by address: the counts in it tell where the groups of models
             705-712 and their like begin. Without them, values behind the fixed part may be torn.
     """
+    if image:
+        return _model_reads(block, limit, header, image)
+    return _unread_model_reads(block, limit, header)
+
+
+@lru_cache(maxsize=1024)
+def _unread_model_reads(block: ModelBlock, limit: int, header: bool) -> tuple[RegisterRead, ...]:
+    # The same at every poll of a device.
+    return _model_reads(block, limit, header, {})
+
+
+def _model_reads(
+    block: ModelBlock, limit: int, header: bool, known: Mapping[int, int]
+) -> tuple[RegisterRead, ...]:
     purpose = f"SunSpec model {block.model_id}"
     first = block.address + (0 if header else HEADER_REGISTERS)
     end = block.address + HEADER_REGISTERS + block.length
     definition = model_definition(block.model_id)
     if definition is None:
         return plan_reads((Span(a) for a in range(first, end)), limit=limit, purpose=purpose)
-    known = image or {}
     registers = [known.get(block.address + i) for i in range(block.length + HEADER_REGISTERS)]
     placed = layout(definition, block.length, registers).points
-    counts = _counts(definition.group)
+    counts = definition.group.count_points
     unknown = [p for p in placed if p.name in counts and registers[p.offset] is None]
     if unknown:
         fixed = definition.group.fixed_registers

@@ -107,6 +107,12 @@ class GroupDefinition:
         """Whether anything inside repeats."""
         return any(g.count is not None or g.repeats_inside for g in self.groups)
 
+    @property
+    def count_points(self) -> frozenset[str]:
+        """Names of the points that say how often it, or anything inside, occurs."""
+        own = frozenset({self.count}) if isinstance(self.count, str) else frozenset[str]()
+        return own.union(*(inner.count_points for inner in self.groups))
+
 
 @dataclass(frozen=True, slots=True)
 class LengthRule:
@@ -137,9 +143,9 @@ class LengthRule:
         return self.step == 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ModelDefinition:
-    """A published model."""
+    """A published model; each is read once, so one is equal to itself alone."""
 
     model_id: int
     label: str

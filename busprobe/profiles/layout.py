@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from busprobe.profiles.definitions import (
     COMMON_MODEL,
@@ -145,6 +146,18 @@ def layout(
         registers: What was read so far, the ID register first, None where nothing was read; only
             the count points matter. A count that is not known is taken as "as many as fit".
     """
+    if registers and definition.group.count_points:
+        return _place(definition, length, registers)
+    return _place_unread(definition, length)
+
+
+@lru_cache(maxsize=256)
+def _place_unread(definition: ModelDefinition, length: int) -> Layout:
+    # A device is read again and again, and most models have no counts: their points lie still.
+    return _place(definition, length, ())
+
+
+def _place(definition: ModelDefinition, length: int, registers: Sequence[int | None]) -> Layout:
     placer = _Placer(definition, length, registers)
     end = placer.place(definition.group, "", 0)
     inside = tuple(point for point in placer.placed if point.end <= placer.total)

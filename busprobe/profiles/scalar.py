@@ -33,7 +33,7 @@ _TEXT = frozenset({PointType.STRING, PointType.IPADDR, PointType.IPV6ADDR, Point
 
 def register_bytes(registers: Sequence[int]) -> bytes:
     """The bytes of registers as they crossed the wire, high byte first."""
-    return b"".join(register.to_bytes(REGISTER_BYTES, "big") for register in registers)
+    return struct.pack(f">{len(registers)}H", *registers)
 
 
 def unsigned(registers: Sequence[int]) -> int:

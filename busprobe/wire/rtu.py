@@ -30,7 +30,7 @@ from dataclasses import dataclass, replace
 
 from busprobe.model.line import FIRST_ADDRESS, LAST_ADDRESS
 from busprobe.wire.crc import CRC_LENGTH, LONGEST_ADU, is_intact_at, with_crc
-from busprobe.wire.functions import Role
+from busprobe.wire.functions import EXCEPTION_BIT, Role
 from busprobe.wire.likely import LIKELY, LIKELY_AS, LOOKAHEAD, POSSIBLE, POSSIBLE_LOOKAHEAD
 from busprobe.wire.pdu import matches
 from busprobe.wire.structure import (
@@ -39,6 +39,7 @@ from busprobe.wire.structure import (
     MORE,
     REQUEST_RULES,
     RESPONSE_RULES,
+    Buffer,
     Rule,
 )
 
@@ -118,6 +119,31 @@ def split(
     decoder = Decoder(roles=roles, request=request)
     pieces = (*decoder.feed(data), *decoder.flush())
     return _settle_echo(pieces, request) if request is not None else pieces
+
+
+def may_hold_answer(data: Buffer, address: int, function: int) -> bool:
+    """Tell, at a glance, whether an answer of a device may be among the bytes.
+
+    Args:
+        data: What was heard so far.
+        address: The device.
+        function: Function code of the request.
+
+    Returns:
+        False only when `split` can find no frame of this address that answers the function, with a
+        value or an exception.
+    """
+    stop = len(data)
+    at = data.find(address)
+    while 0 <= at < stop - 1:
+        code = data[at + 1]
+        if code & ~EXCEPTION_BIT == function:
+            for rules in (REQUEST_RULES, RESPONSE_RULES):
+                rule = rules.get(code)
+                if rule is not None and _fit(data, at, stop, rule, True):
+                    return True
+        at = data.find(address, at + 1)
+    return False
 
 
 def _adu(request: tuple[int, bytes] | None) -> bytes | None:
@@ -288,7 +314,7 @@ class Decoder:
         return request if request[0] > response[0] else response
 
 
-def _fit(buffer: bytes, at: int, stop: int, rule: Rule, final: bool) -> int:
+def _fit(buffer: Buffer, at: int, stop: int, rule: Rule, final: bool) -> int:
     """Give the length of an intact frame, `_WAIT` or `_NONE`."""
     length = rule if isinstance(rule, int) else rule(buffer, at + 1, stop)
     if length == IMPOSSIBLE:
