@@ -7,9 +7,9 @@ Theory of operation:
    no choice, characters pass through with their exact times.
 3. Everywhere else (two drivers at once, other settings, swapped wires, disturbances, marginal
    levels, frozen receivers) levels, comparator and UART are computed bit by bit.
-4. Noise on an undriven pair is left out: it flips the comparator for one sample at a time, which a
-   UART rejects in the middle of the start bit. What an undriven pair does instead is a disturbance
-   of its own (`LineParameters.float_rate_hz`).
+4. Noise belongs to a pair that is driven or disturbed. Left alone, a comparator without bias keeps
+   its last output, as such parts are said to do; when the pair does not, that is a disturbance of
+   its own (`LineParameters.float_rate_hz`).
 5. A host may speak at an instant up to which its port has already listened: `rewind` takes back
    what would have been heard after it.
 """

@@ -146,6 +146,11 @@ class LevelTable:
         self._current = current
         self._kept: dict[tuple[tuple[int, int], ...], tuple[float, ...]] = {}
 
+    @property
+    def is_stuck(self) -> bool:
+        """Whether a driver can never be switched off, so that the pair is always driven."""
+        return bool(self._stuck)
+
     def voltages(self, states: tuple[tuple[int, int], ...] = ()) -> tuple[float, ...]:
         """Voltages at all nodes [V] while the given drivers are on.
 

@@ -92,6 +92,7 @@ def compare(
     *,
     sample_ns: float,
     margin_sigma: float = 6.0,
+    quiet: npt.NDArray[np.bool_] | None = None,
     frozen: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[Times, Levels]:
     """Level at the output of the comparator over time.
@@ -108,6 +109,7 @@ def compare(
         generator: Source of the noise.
         sample_ns: Spacing of the noise samples [ns].
         margin_sigma: See above [noise rms]; infinity draws noise everywhere.
+        quiet: Segments without noise.
         frozen: Segments in which the output cannot move.
 
     Returns:
@@ -116,6 +118,8 @@ def compare(
     margin = margin_sigma * comparator.noise_rms_v
     if comparator.noise_rms_v > 0.0:
         near = (volts < comparator.high_v + margin) & (volts > comparator.low_v - margin)
+        if quiet is not None:
+            near &= ~quiet
         if near.any():
             durations = np.empty(len(times))
             np.subtract(times[1:], times[:-1], out=durations[:-1])

@@ -346,8 +346,15 @@ def listen(
         volts = np.zeros(len(times))
         for delay, weight in zip(echoes.delays_ns, echoes.weights, strict=True):
             volts += weight * _line_voltage(tracks, table, node, times - delay)
+    quiet = np.full(len(times), not table.is_stuck)
+    for track in tracks:
+        # From the driver switched on to the last of its edges, wherever it lets go in between.
+        on, off = track.times[min(1, len(track.times) - 1)], track.times[-1]
+        quiet &= (times < on) | (times >= off + echoes.delays_ns[-1])
     for addition in added:
-        volts += addition.volts[np.searchsorted(addition.times, times, "right") - 1]
+        extra = addition.volts[np.searchsorted(addition.times, times, "right") - 1]
+        volts += extra
+        quiet &= extra == 0.0
     if swapped:
         volts = -volts
     raw_times, raw_levels = compare(
@@ -359,6 +366,7 @@ def listen(
         generator,
         sample_ns=sample_ns,
         margin_sigma=margin_sigma,
+        quiet=quiet,
         frozen=None if frozen is None else frozen.at(times),
     )
     levels = raw_levels

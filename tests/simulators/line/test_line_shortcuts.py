@@ -174,3 +174,31 @@ def test_a_long_talk_of_many_drivers_at_once_is_computed() -> None:
         chunks.append(chunk)
     # Everybody says the same, so it is heard as if one spoke.
     assert b"".join(chunk.data for chunk in chunks) == bytes(range(60))
+
+
+@pytest.mark.parametrize("low_mv", [-100.0, -60.0, -20.0, -1.0])
+@pytest.mark.parametrize("noise_mv", [5.0, 50.0])
+def test_a_receiver_without_bias_keeps_its_level_behind_every_frame(
+    low_mv: float, noise_mv: float
+) -> None:
+    # "Without failsafe and bias the output typically keeps the last state" (B&B Electronics, RS-422
+    # and RS-485 Applications eBook, p. 33). Whether characters pass or are computed, and whether it
+    # is the first frame or a later one, makes no difference.
+    comparator = classic((low_mv + 35.0) / 1000, noise_mv / 1000)
+    spoken = [(0, 5 * MS + n * 25 * MS, b"\x01\x03\x55") for n in range(6)]
+    node = NodeParameters(position_m=1.0, comparator=comparator)
+    for force_bits in (False, True):
+        data, marks, _ = listen(spoken, force_bits=force_bits, listener=node, biased=False)
+        assert data == 6 * b"\x01\x03\x55"
+        assert set(marks) == {Mark.GOOD}
+
+
+def test_noise_is_drawn_where_two_drivers_leave_the_pair_between_the_thresholds() -> None:
+    # Equal drivers that contradict each other: about 0 V, and 50 mV of noise decides.
+    node = NodeParameters(position_m=17.5, comparator=classic(0.0, 0.050))
+    spoken = [(0, 5 * MS, b"\x00" * 8), (1, 5 * MS, b"\xff" * 8)]
+    drivers = (DRIVER_5V, DRIVER_5V)
+    noisy, _, _ = listen(spoken, force_bits=False, listener=node, drivers=drivers)
+    still = replace(node, comparator=classic(0.0, 0.0))
+    quiet, _, _ = listen(spoken, force_bits=False, listener=still, drivers=drivers)
+    assert noisy != quiet
