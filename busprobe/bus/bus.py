@@ -30,6 +30,7 @@ from busprobe.model.errors import LinkError
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings
 from busprobe.wire import mbap, pdu, rtu, timing
+from busprobe.wire.crc import LONGEST_ADU
 
 MS = 1_000_000
 
@@ -336,6 +337,10 @@ class Bus:
 
         data = bytearray().join(chunk.data for chunk in heard)
         deadline = waiting = request_end + listen_ns + late
+        # A line that never is silent must not hold up the work: no answer begins later than it is
+        # waited for, nor do two of them and their pauses take longer.
+        longest_ns = max(_LONGEST_WAIT_NS, 2 * self.line.duration_ns(LONGEST_ADU))
+        give_up = waiting + linger_ns + longest_ns
         while (chunk := await self._receive(deadline)) is not None:
             heard.append(chunk)
             data += chunk.data
@@ -347,6 +352,7 @@ class Bus:
                 waiting if answer is None else answer.t_end_ns + linger_ns,
                 chunk.t_ns + self._silence_ns(),
             )
+            deadline = min(deadline, give_up)
         self._last_activity_ns = max(self._last_activity_ns or 0, request_end)
         times, echo, pieces = assembled()
         first_start = times.start_ns(0) if times.data else None

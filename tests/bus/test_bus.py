@@ -220,6 +220,32 @@ def test_a_line_that_never_is_quiet_does_not_stop_the_work() -> None:
     assert bus.now() - before < 2_000 * MS
 
 
+def test_a_line_that_speaks_without_end_does_not_stop_an_exchange() -> None:
+    bus = simulated_bus(station(1))
+    spoken = 0
+
+    class Speaking(type(bus.link)):
+        async def receive(self, until_ns: int) -> Chunk | None:
+            nonlocal spoken
+            spoken += 1
+            if spoken > 10_000:
+                raise AssertionError("the exchange never ends")
+            at = self._port.now_ns + 2 * MS
+            if at > until_ns:
+                await super().receive(until_ns)
+                return None
+            await super().receive(at)
+            return Chunk(Direction.RECEIVED, at, b"\x55")
+
+    bus.link.__class__ = Speaking
+    exchange = ask(bus)
+    assert exchange.outcome is Outcome.DAMAGED
+    # Heard for as long as was asked, and a second for what two answers may take.
+    assert 1_000 * MS < exchange.listened_ns <= 1_100 * MS
+    received = [c for c in exchange.chunks if c.direction is Direction.RECEIVED]
+    assert sum(len(c.data) for c in received) == pytest.approx(550, abs=10)
+
+
 def test_counters_read_twice_at_one_instant_tell_the_same() -> None:
     # A recording tells looks apart by the clock of the bus: what was counted between two looks at
     # one instant belongs to the next.
