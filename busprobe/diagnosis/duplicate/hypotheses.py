@@ -76,11 +76,15 @@ def _log_row(pattern: Pattern) -> dict[tuple[Sort, Kind], float]:
     return logs
 
 
+# Kinds that are weighed as another.
+_AS = {Kind.FLANKED: Kind.CLEAN, Kind.TWICE: Kind.TWO}
+
+
 def tells(kind: Kind) -> Kind | None:
     """As what a kind of exchange is weighed; None where it says nothing."""
     if kind in (Kind.SILENT, Kind.BABBLE, Kind.LATE, Kind.STRANGE):
         return None
-    return Kind.CLEAN if kind is Kind.FLANKED else kind
+    return _AS.get(kind, kind)
 
 
 _LOG_ONE = tuple((math.log(p[0]), _log_row(p)) for p in ONE)

@@ -22,6 +22,9 @@ SHORTEST_ANSWER = 5
 HEAD_BYTES = 3
 CRC_BYTES = 2
 
+# Function, byte count and the first byte of data: what an answer is known by without its address.
+_START_BYTES = 4
+
 # A request to read registers; no answer to one has this length.
 _READ_REQUEST_BYTES = 8
 
@@ -60,6 +63,8 @@ class Kind(StrEnum):
     """A valid answer with one more byte beside it."""
     TWO = "two"
     """Two or more valid answers to one request."""
+    TWICE = "twice"
+    """The first bytes of the answer more than once: one was begun, and then another."""
     TAIL = "tail"
     """A valid answer followed by more bytes."""
     HEAD = "head"
@@ -168,6 +173,9 @@ def observe(
     line_errors = _line_errors([p for p in exchange.pieces if isinstance(p, Unframed)])
     runs = runs_of(exchange)
     characters = HEAD_BYTES + (expected or CRC_BYTES)
+    starts = [bytes((request.address, request.pdu[0], characters - HEAD_BYTES - CRC_BYTES))]
+    starts += [whole[1:_START_BYTES] for whole in (*known, *(frame.raw for frame in answers))]
+    twice = not strange and _is_begun_again(runs, starts, [frame.raw for frame in answers], known)
     if not answers:
         data = _without_held_back(max((r.data for r in runs), key=len, default=b""), held_back)
         kind = Kind.STRANGE if strange else _damage(data, request, characters, known)
@@ -189,6 +197,8 @@ def observe(
                 kind = Kind.AGAIN
         if kind is not Kind.STRANGE and _babbles(exchange, runs, b"", characters):
             kind = Kind.BABBLE
+        if twice:
+            kind = Kind.TWICE
         return Observation(kind, characters, (), data, b"", line_errors, (), exchange.number)
     first, last = answers[0], answers[-1]
     head, tail = _beside(runs, first, last)
@@ -198,6 +208,8 @@ def observe(
         kind = Kind.SPECK
     if _babbles(exchange, runs, first.raw, characters):
         kind = Kind.BABBLE
+    if twice and kind is not Kind.TWO:
+        kind = Kind.TWICE
     return Observation(
         Kind.STRANGE if strange else kind,
         len(first.raw),
@@ -208,6 +220,30 @@ def observe(
         tuple(frame.t_start_ns - request.t_end_ns for frame in answers),
         exchange.number,
     )
+
+
+def _is_begun_again(
+    runs: Sequence[Run], starts: Sequence[bytes], answers: Sequence[bytes], known: Collection[bytes]
+) -> bool:
+    """Whether the first bytes of an answer came again, beside all those of whole answers.
+
+    Noise takes bytes away or makes others of them; it does not say what a device says. A device
+    begins its answer once.
+
+    Args:
+        runs: What was heard.
+        starts: How an answer begins: address, function and byte count, or, as the first byte is
+            often destroyed, what follows that in a known one.
+        answers: Whole answers among it.
+        known: Whole answers to the same request.
+    """
+    heard = b"".join(run.data for run in runs)
+    for start in starts:
+        own = max((whole.count(start) for whole in known), default=1)
+        own = max(1, own, sum(whole.count(start) for whole in answers))
+        if heard.count(start) > own:
+            return True
+    return False
 
 
 def _babbles(exchange: Exchange, runs: tuple[Run, ...], answer: bytes, characters: int) -> bool:

@@ -100,7 +100,7 @@ def weigh(
         if foreign:
             evidence = min(evidence, _MOST_BESIDE_FOREIGN)
         odds.append(_PRIOR + evidence)
-    two_answers = any(o.kind is Kind.TWO for _, o in (*usual, *limits.taken))
+    two_answers = any(tells(o.kind) is Kind.TWO for _, o in (*usual, *limits.taken))
     more_odds, to_tell = odds
     return Odds(more_odds, to_tell, proved=two_answers or identity > 0 or bool(elsewhere))
 

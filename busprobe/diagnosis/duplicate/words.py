@@ -15,6 +15,7 @@ from busprobe.model.finding import Evidence, Finding, certainty
 
 _WORDS = {
     Kind.TWO: "two whole answers to one request",
+    Kind.TWICE: "the beginning of an answer twice, as two devices begin it",
     Kind.TAIL: "a whole answer, and more bytes after it",
     Kind.HEAD: "bytes before a whole answer",
     Kind.LONG: "more bytes than an answer has, none of them whole",
@@ -175,7 +176,8 @@ def manner_of(observations: Sequence[Observation], serials: int, *, only_at_limi
     counts = Counter(o.kind for o in observations)
     captured = counts[Kind.TAIL] + counts[Kind.HEAD] + counts[Kind.SPECK] + counts[Kind.START]
     destroyed = counts[Kind.GARBLED] + counts[Kind.BROKEN] + counts[Kind.LONG] + counts[Kind.SHRUNK]
-    most = max(counts[Kind.TWO], captured, destroyed)
+    both = counts[Kind.TWO] + counts[Kind.TWICE]
+    most = max(both, captured, destroyed)
     if any(len(o.contents) > 2 for o in observations) or serials > 2:
         return "more than two answer"
     if not most or 4 * most < len(observations):
@@ -184,9 +186,9 @@ def manner_of(observations: Sequence[Observation], serials: int, *, only_at_limi
         if serials > 1:
             return "now one is heard, now the other"
         return "most answers of one are not heard at all"
-    if most == destroyed and not captured and not counts[Kind.TWO] and counts[Kind.CLEAN]:
+    if most == destroyed and not captured and not both and counts[Kind.CLEAN]:
         return "they answer in step, and destroy each other's answers where their data differ"
-    if most == counts[Kind.TWO]:
+    if most == both:
         return "one answers after the other"
     if most == captured:
         return "one drowns the other, of whose answers only the ends are heard"

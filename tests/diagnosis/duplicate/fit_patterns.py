@@ -31,7 +31,7 @@ from busprobe.procedures.check_duplicate import hear_out  # noqa: E402
 from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
 
 MS = 1_000_000
-KINDS = tuple(kind for kind in Kind if tells(kind) or kind is Kind.SILENT)
+KINDS = tuple(kind for kind in Kind if tells(kind) in (kind, Kind.CLEAN) or kind is Kind.SILENT)
 SORTS = tuple(Sort)
 EXCHANGES = 28
 LONG_LINGERS = 3
@@ -146,7 +146,8 @@ async def course(bus: DrawnBus) -> Counts:
     for question, observation in seen:
         sort = Sort.SHORT if question.pdu in refused else question.sort
         steady = (observation.head, observation.tail) == switching
-        kind = idle.weighed_as(Kind.CLEAN if steady else observation.kind)
+        told = tells(observation.kind) or observation.kind
+        kind = idle.weighed_as(Kind.CLEAN if steady else told)
         if kind in KINDS:
             counts[SORTS.index(sort), KINDS.index(kind)] += 1
     return counts
