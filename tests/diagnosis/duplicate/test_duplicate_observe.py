@@ -34,10 +34,16 @@ def damaged(frame: bytes, *places: int) -> bytes:
         ([(20.0, GOOD + b"\xf8")], Kind.PULSE),
         ([(20.0, GOOD + b"\x5d")], Kind.SPECK),
         ([(20.0, GOOD + OTHER[-2:])], Kind.TAIL),
-        ([(20.0, OTHER[:5] + GOOD)], Kind.HEAD),
+        ([(20.0, OTHER[3:7] + GOOD)], Kind.HEAD),
+        # The beginning of an answer, and then a whole one: one device begins once.
+        ([(20.0, OTHER[:5] + GOOD)], Kind.TWICE),
+        ([(20.0, OTHER[:6] + damaged(GOOD, 8))], Kind.TWICE),
+        # Its address and function do not make a beginning, nor does an address lost.
+        ([(20.0, b"\x01\x03" + GOOD)], Kind.HEAD),
         ([(20.0, GOOD), (60.0, OTHER)], Kind.TWO),
         ([(20.0, GOOD), (60.0, GOOD)], Kind.TWO),
-        ([(20.0, GOOD), (60.0, damaged(OTHER, 4, 5, 6))], Kind.TAIL),
+        ([(20.0, GOOD), (60.0, damaged(OTHER, 4, 5, 6))], Kind.TWICE),
+        ([(20.0, GOOD), (60.0, damaged(OTHER, 1, 4, 5, 6))], Kind.TAIL),
         # Noise on the idle line, long after the answer, belongs to nothing.
         ([(20.0, GOOD), (80.0, b"\x5d\x31")], Kind.CLEAN),
         ([(20.0, damaged(GOOD, 6))], Kind.BROKEN),
@@ -135,3 +141,18 @@ def test_whatever_is_heard_has_a_kind_and_keeps_its_bytes(heard: list[tuple[floa
     seen = observe(made)
     assert seen.kind in Kind
     assert b"".join(run.data for run in runs_of(made)) == b"".join(data for _, data in apart)
+
+
+def test_a_known_answer_is_recognised_by_what_follows_its_address() -> None:
+    # The first byte of an answer is what a driver or another device destroys first.
+    heard = exchange(READ, (20.0, b"\x3c" + GOOD[1:6] + b"\x3c" + GOOD[1:]))
+    assert observe(heard).kind is not Kind.TWICE
+    assert observe(heard, known=[GOOD]).kind is Kind.TWICE
+
+
+def test_data_that_hold_the_beginning_themselves_are_no_second_one() -> None:
+    same = answer(bytes((3, 8)) + bytes((1, 3, 8, 0x54, 0x46, 3, 8, 0x54)))
+    assert observe(exchange(READ, (20.0, same))).kind is Kind.CLEAN
+    assert observe(exchange(READ, (20.0, same)), known=[same]).kind is Kind.CLEAN
+    broken = damaged(same, 10)
+    assert observe(exchange(READ, (20.0, broken)), known=[same]).kind is not Kind.TWICE
