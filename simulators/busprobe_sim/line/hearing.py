@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 from busprobe.model.chunk import Mark
 from busprobe_sim.line.things import Disturbance, Thing, Transmission
 from busprobe_sim.physics.chance import array_stream
-from busprobe_sim.physics.receiver import Times
+from busprobe_sim.physics.receiver import NOISE_REACH_SIGMA, Times
 from busprobe_sim.physics.uart import Resume, receive
 from busprobe_sim.physics.waveform import (
     Output,
@@ -281,12 +281,9 @@ class Hearing:
 
     def _finds_followed(self, sender: Node) -> bool:
         node, line = self._node, self._line
-        comparator, sigma = node.parameters.comparator, line.parameters.noise_margin_sigma
-        if line.parameters.round_trip_us > 0.0:
+        comparator, sigma = node.parameters.comparator, NOISE_REACH_SIGMA
+        if self._may_freeze or line.parameters.round_trip_us > 0.0:
             return False
-        if self._may_freeze or (math.isinf(sigma) and comparator.noise_rms_v > 0.0):
-            return False
-        sigma = min(max(sigma, 6.0), 1e6)
         idle = line.idle_v(node)
         one = idle if sender.parameters.driver.zeros_only else line.driven_v(sender, 1, node)
         zero = line.driven_v(sender, 0, node)
@@ -378,7 +375,6 @@ class Hearing:
             self._resume.level,
             self._generator,
             sample_ns=node.bit_ns / rules.samples_per_bit,
-            margin_sigma=rules.noise_margin_sigma,
             muted=muted,
             low=low,
             frozen=frozen,

@@ -39,8 +39,6 @@ class LineParameters:
         reflection: Share of a wave that is left after a round trip, and then again of that; an open
             end and a 43 Ohm driver on 120 Ohm cable leave 0.47, a terminated end 0.
         samples_per_bit: Noise samples per bit.
-        noise_margin_sigma: Noise is drawn where the voltage is this close to a threshold [noise
-            rms]; infinity draws it everywhere on a busy line.
         force_bits: Compute every bit even where nothing can happen to it (slow; for measuring).
     """
 
@@ -60,7 +58,6 @@ class LineParameters:
     round_trip_us: float = 0.0
     reflection: float = 0.5
     samples_per_bit: int = 16
-    noise_margin_sigma: float = 6.0
     force_bits: bool = False
 
 

@@ -21,6 +21,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 # Nearer than this two points of the cable are one.
 _SAME_PLACE_DIGITS = 3
@@ -145,6 +146,7 @@ class LevelTable:
         self._matrix = matrix
         self._current = current
         self._kept: dict[tuple[tuple[int, int], ...], tuple[float, ...]] = {}
+        self._tables: dict[tuple[tuple[int, ...], int], npt.NDArray[np.float64]] = {}
 
     @property
     def is_stuck(self) -> bool:
@@ -168,4 +170,29 @@ class LevelTable:
             solved = np.linalg.solve(matrix, current)
             kept = tuple(float(solved[point]) for point in self._points)
             self._kept[states] = kept
+        return kept
+
+    def combination(self, senders: tuple[int, ...], node: int, code: int) -> float:
+        """Voltage at a node [V] for one combination of what some drivers do.
+
+        Args:
+            senders: Nodes whose drivers may be on.
+            node: The node.
+            code: What each does as a number of base 3, the first sender in the lowest digit: 0
+                drives -1, 1 is off, 2 drives +1.
+        """
+        on = []
+        for sender in senders:
+            code, digit = divmod(code, 3)
+            if digit != 1:
+                on.append((sender, digit - 1))
+        return self.voltages(tuple(on))[node]
+
+    def combinations(self, senders: tuple[int, ...], node: int) -> npt.NDArray[np.float64]:
+        """Voltage at a node [V] for every combination, by its code; see `combination`."""
+        kept = self._tables.get((senders, node))
+        if kept is None:
+            codes = range(3 ** len(senders))
+            kept = np.array([self.combination(senders, node, code) for code in codes])
+            self._tables[senders, node] = kept
         return kept

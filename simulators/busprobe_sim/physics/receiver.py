@@ -15,6 +15,11 @@ Times = npt.NDArray[np.float64]
 Volts = npt.NDArray[np.float64]
 Levels = npt.NDArray[np.int8]
 
+# Further from a threshold no noise that is drawn reaches it [noise rms]: numpy makes 32 bit normals
+# by ziggurat, whose tail begins at r = 3.6542 and ends at r + 24 ln(2) / r = 8.207 (the largest
+# uniform number is 1 - 2**-24). Beyond, a normal distribution has less than 3e-16 of itself.
+NOISE_REACH_SIGMA = 8.25
+
 
 @dataclass(frozen=True, slots=True)
 class Comparator:
@@ -41,6 +46,12 @@ class Comparator:
         if volts >= self.high_v + margin:
             return 1
         return -1 if volts <= self.low_v - margin else 0
+
+    def decide_all(self, volts: Volts) -> Levels:
+        """+1, -1 or 0 (the last output stays) for each input [V], as it is."""
+        decisions: Levels = (volts >= self.high_v).astype(np.int8)
+        decisions -= volts <= self.low_v
+        return decisions
 
 
 def failsafe(high_v: float = -0.090, noise_rms_v: float = 0.010) -> Comparator:
@@ -91,14 +102,14 @@ def compare(
     generator: np.random.Generator,
     *,
     sample_ns: float,
-    margin_sigma: float = 6.0,
+    reach_sigma: float = NOISE_REACH_SIGMA,
     quiet: npt.NDArray[np.bool_] | None = None,
     frozen: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[Times, Levels]:
     """Level at the output of the comparator over time.
 
-    Noise is drawn once per sample, and only for segments within `margin_sigma` of a threshold or
-    between the thresholds: elsewhere a sample that crosses is rarer than 1e-9 for 6 sigma.
+    Noise is drawn once per sample in every segment that it can move. A segment is laid out sample
+    by sample only where its largest and smallest sample decide differently.
 
     Args:
         times: Start of each segment [ns], ascending.
@@ -108,16 +119,17 @@ def compare(
         initial: Its output before the first segment.
         generator: Source of the noise.
         sample_ns: Spacing of the noise samples [ns].
-        margin_sigma: See above [noise rms]; infinity draws noise everywhere.
+        reach_sigma: Noise is drawn this close to a threshold [noise rms]; the usual reach is that
+            of the generator, so that a larger one changes nothing but the time it takes.
         quiet: Segments without noise.
         frozen: Segments in which the output cannot move.
 
     Returns:
         Start of each segment [ns] and level (0 or 1) in it.
     """
-    margin = margin_sigma * comparator.noise_rms_v
+    reach = reach_sigma * comparator.noise_rms_v
     if comparator.noise_rms_v > 0.0:
-        near = (volts < comparator.high_v + margin) & (volts > comparator.low_v - margin)
+        near = (volts < comparator.high_v + reach) & (volts > comparator.low_v - reach)
         if quiet is not None:
             near &= ~quiet
         if near.any():
@@ -126,16 +138,20 @@ def compare(
             durations[-1] = end_ns - times[-1]
             counts = np.where(near, np.ceil(durations / sample_ns), 1.0).astype(np.int64)
             np.maximum(counts, 1, out=counts)
+            firsts = np.cumsum(counts) - counts
+            total = int(firsts[-1] + counts[-1])
+            noise = comparator.noise_rms_v * generator.standard_normal(total, np.float32)
+            if not near.all():
+                noise[firsts[~near]] = 0.0
+            highest = comparator.decide_all(volts + np.maximum.reduceat(noise, firsts))
+            lowest = comparator.decide_all(volts + np.minimum.reduceat(noise, firsts))
+            counts[highest == lowest] = 1
             source = np.repeat(np.arange(len(times)), counts)
             within = np.arange(len(source)) - np.repeat(np.cumsum(counts) - counts, counts)
-            noise = comparator.noise_rms_v * generator.standard_normal(len(source), np.float32)
-            if not near.all():
-                noise *= near[source]
-            volts = volts[source] + noise
+            volts = volts[source] + noise[firsts[source] + within]
             times = times[source] + within * sample_ns
             frozen = None if frozen is None else frozen[source]
-    decisions = (volts >= comparator.high_v).astype(np.int8)
-    decisions -= volts <= comparator.low_v
+    decisions = comparator.decide_all(volts)
     if frozen is not None:
         decisions[frozen] = 0
     return times, hold(decisions, initial)

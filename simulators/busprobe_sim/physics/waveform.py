@@ -223,12 +223,16 @@ class Output:
         return initial if index < 0 else int(self.raw_levels[index])
 
 
+# With more senders than this a table of all combinations is larger than what occurs.
+_MOST_IN_A_TABLE = 3
+
+
 def _line_voltage(tracks: Sequence[Track], table: LevelTable, node: int, times: Times) -> Volts:
     """Voltage at a node while the drivers do what the tracks tell [V]."""
     # What one driver does in turn is one thing, so a long talk of two is still nine combinations.
     senders: dict[int, Levels] = {}
     for track in tracks:
-        states = track.states[np.searchsorted(track.times, times, "right") - 1]
+        states = track.states[track.times.searchsorted(times, "right") - 1]
         before = senders.get(track.node)
         senders[track.node] = states if before is None else np.where(states, states, before)
     code = np.zeros(len(times), dtype=np.int64)
@@ -236,15 +240,10 @@ def _line_voltage(tracks: Sequence[Track], table: LevelTable, node: int, times: 
         code *= 3
         code += states
         code += 1
-    combinations, places = np.unique(code, return_inverse=True)
-    volts = np.empty(len(combinations))
-    for index, combination in enumerate(combinations.tolist()):
-        rest, on = combination, []
-        for sender in senders:
-            rest, digit = divmod(rest, 3)
-            if digit != 1:
-                on.append((sender, digit - 1))
-        volts[index] = table.voltages(tuple(on))[node]
+    if len(senders) <= _MOST_IN_A_TABLE:
+        return table.combinations(tuple(senders), node)[code]
+    met, places = np.unique(code, return_inverse=True)
+    volts = np.array([table.combination(tuple(senders), node, c) for c in met.tolist()])
     found: Volts = volts[places]
     return found
 
@@ -302,7 +301,6 @@ def listen(
     generator: np.random.Generator,
     *,
     sample_ns: float,
-    margin_sigma: float,
     muted: Windows | None = None,
     low: Windows | None = None,
     frozen: Windows | None = None,
@@ -323,7 +321,6 @@ def listen(
         level: Level after muting just before.
         generator: Source of the noise.
         sample_ns: Spacing of the noise samples [ns].
-        margin_sigma: Where noise is drawn, see `compare`.
         muted: Periods in which the receiver is switched off and its output reads 1.
         low: Periods in which its output reads 0 whatever the line does.
         frozen: Periods in which the comparator cannot move.
@@ -365,7 +362,6 @@ def listen(
         raw,
         generator,
         sample_ns=sample_ns,
-        margin_sigma=margin_sigma,
         quiet=quiet,
         frozen=None if frozen is None else frozen.at(times),
     )

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from busprobe.model.chunk import Mark
 from busprobe.model.line import LineSettings, Parity
 from busprobe_sim.line.line import Line
-from busprobe_sim.line.parameters import LineParameters, NodeParameters, PortParameters
+from busprobe_sim.line.parameters import NodeParameters, PortParameters
 from busprobe_sim.physics.levels import DRIVER_3V3, DRIVER_5V, Driver
 from busprobe_sim.physics.receiver import Comparator, classic, failsafe
 from busprobe_sim.physics.uart import AfterFramingError
@@ -124,23 +124,6 @@ def test_asking_often_equals_asking_once(
     often = listen(spoken, force_bits=False, listener=node, steps=tuple(steps))
     assert once[:2] == often[:2]
     assert often[2] == sorted(often[2])
-
-
-def test_noise_that_cannot_matter_is_left_out_rightly() -> None:
-    # Drawing noise everywhere must hear the same as drawing it near a threshold only.
-    spoken = [(0, n * 20 * MS, bytes(range(n, n + 12))) for n in range(8)]
-    node = NodeParameters(position_m=1.0)
-    near = listen(spoken, force_bits=True, listener=node)
-    line = replace(LineParameters(), noise_margin_sigma=float("inf"))
-    everywhere = Line(line)
-    talker = everywhere.open_port(PortParameters(NodeParameters(position_m=5.0)))
-    port = everywhere.open_port(PortParameters(node, reports_marks=True))
-    data = b""
-    for _, t, said in spoken:
-        talker.write(t, said)
-        while (chunk := port.next_arrival(t + 19 * MS)) is not None:
-            data += chunk.data
-    assert data == near[0] == b"".join(said for _, _, said in spoken)
 
 
 @pytest.mark.parametrize("lead_bits", [0.0, 0.5, 11.0, 40.0])

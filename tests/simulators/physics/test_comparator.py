@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import math
+import random
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import norm
+from scipy.stats import ks_2samp, norm
 
 from busprobe_sim.physics.chance import array_stream, stream
-from busprobe_sim.physics.receiver import Comparator, classic, compare, failsafe
+from busprobe_sim.physics.receiver import (
+    NOISE_REACH_SIGMA,
+    Comparator,
+    Levels,
+    Times,
+    classic,
+    compare,
+    failsafe,
+)
 from busprobe_sim.physics.waveform import beyond_common_mode
 
 
@@ -72,7 +82,106 @@ def test_share_of_samples_that_noise_flips(distance_sigma: float) -> None:
     assert 1.0 - levels.mean() == pytest.approx(norm.sf(distance_sigma), abs=0.01)
 
 
-def test_noise_is_drawn_only_where_it_can_matter() -> None:
+def straightforward(
+    times: list[float],
+    volts: list[float],
+    end_ns: float,
+    comparator: Comparator,
+    initial: int,
+    noise: Iterator[float],
+    sample_ns: float,
+) -> list[tuple[float, int]]:
+    """Toggles of a comparator that looks at every sample everywhere, one by one."""
+    toggles, level = [], initial
+    for start, end, volt in zip(times, [*times[1:], end_ns], volts, strict=True):
+        for number in range(max(1, math.ceil((end - start) / sample_ns))):
+            seen = volt + comparator.noise_rms_v * next(noise)
+            now = 1 if seen >= comparator.high_v else 0 if seen <= comparator.low_v else level
+            if now != level:
+                level = now
+                toggles.append((start + number * sample_ns, level))
+    return toggles
+
+
+def toggles_of(times: Times, levels: Levels, initial: int) -> list[tuple[float, int]]:
+    before = np.concatenate(([initial], levels[:-1]))
+    changed = levels != before
+    return list(zip(times[changed].tolist(), levels[changed].tolist(), strict=True))
+
+
+NOISY = [failsafe(noise_rms_v=0.05), classic(noise_rms_v=0.03), Comparator(0.0, 0.0, 0.1)]
+
+
+@given(
+    st.lists(st.tuples(st.floats(1, 40), st.floats(-0.6, 0.6)), min_size=1, max_size=30),
+    st.sampled_from(NOISY),
+    st.integers(0, 1),
+    st.integers(0, 1000),
+)
+def test_the_same_noise_gives_the_same_output_as_looking_at_every_sample(
+    segments: list[tuple[float, float]], comparator: Comparator, initial: int, seed: int
+) -> None:
+    durations, volts = zip(*segments, strict=True)
+    ends = np.cumsum(durations)
+    times = np.concatenate(([0.0], ends[:-1]))
+    got = compare(
+        times,
+        np.array(volts),
+        float(ends[-1]),
+        comparator,
+        initial,
+        array_stream(seed, "noise"),
+        sample_ns=1.0,
+        reach_sigma=math.inf,
+    )
+    noise = array_stream(seed, "noise").standard_normal(1300, np.float32)
+    scaled = iter((comparator.noise_rms_v * noise).tolist())
+    unit = Comparator(comparator.high_v, comparator.low_v, 1.0)
+    expected = straightforward(
+        times.tolist(), list(volts), float(ends[-1]), unit, initial, scaled, 1.0
+    )
+    assert toggles_of(*got, initial) == expected
+
+
+@pytest.mark.parametrize("comparator", NOISY)
+@pytest.mark.parametrize("sigmas", [1.0, 2.0, 3.0])
+def test_drawing_within_reach_is_distributed_as_drawing_everywhere(
+    comparator: Comparator, sigmas: float
+) -> None:
+    # A square wave so many rms beyond the thresholds, in turn with one out of reach; the other
+    # noise comes from Python's own generator. Two-sample test on the number of toggles (scipy).
+    rng, count = random.Random(7), 500
+    near = (comparator.high_v, comparator.low_v)
+    far = sigmas * comparator.noise_rms_v
+    times = [16.0 * i for i in range(count)]
+    volts = [3.0 * (-1) ** i if i % 4 < 2 else near[i % 2] + far * (-1) ** i for i in range(count)]
+    ours, theirs = [], []
+    generator = array_stream(7, "noise")
+    for _ in range(20):
+        got = compare(
+            np.array(times), np.array(volts), 16.0 * count, comparator, 1, generator, sample_ns=1.0
+        )
+        ours += [t for t, _ in toggles_of(*got, 1)]
+        everywhere = iter(lambda: rng.gauss(0.0, 1.0), None)
+        theirs += [
+            t
+            for t, _ in straightforward(times, volts, 16.0 * count, comparator, 1, everywhere, 1.0)
+        ]
+    # How many, and where within the four segments of a period.
+    assert len(ours) == pytest.approx(len(theirs), abs=4 * math.sqrt(2 * len(theirs)))
+    places = (np.mod(times, 64.0) for times in (ours, theirs))
+    assert ks_2samp(*places, method="asymp").pvalue > 0.001
+
+
+def test_no_noise_that_is_drawn_reaches_further_than_is_said() -> None:
+    # The end of the tail of numpy's 32 bit ziggurat (its constant, its largest uniform number), and
+    # what a normal distribution has beyond it (scipy).
+    largest = 3.6541528853610088 - math.log(2.0**-24) / 3.6541528853610088
+    assert largest < NOISE_REACH_SIGMA
+    assert 2.0 * norm.sf(largest) < 3e-16
+
+
+def test_noise_is_laid_out_only_where_it_matters() -> None:
     times, levels = compare(
         np.array([0.0, 100.0, 200.0]),
         np.array([2.0, -0.10, -2.0]),
