@@ -242,7 +242,9 @@ def _show(result: LineResult, traffic: Traffic, spreads: dict[int, Tally]) -> No
     output.line()
     counted = errors_told(result.line_errors, result.character_marks)
     healthy = result.healthy or 0.0
-    output.line(f"Nothing wrong: {certainty(healthy)} sure; {counted}.")
+    state = "Nothing" if healthy >= 0.5 else "Something"
+    sure = certainty(max(healthy, 1 - healthy))
+    output.line(f"{state} is wrong: {sure} sure; {counted}.")
     output.line(f"{traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s of bus time.")
 
 

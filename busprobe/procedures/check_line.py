@@ -110,7 +110,7 @@ async def check_line(
     end = counters(bus)
     return LineCheck(
         weighed,
-        tallies(exchanges),
+        tallies(exchanges, test.rightly),
         duplicates,
         end - begin if end is not None and begin is not None else None,
         any(c.marks is not None for e in exchanges for c in e.chunks if c.direction == "received"),

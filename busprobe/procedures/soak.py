@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from busprobe.bus.bus import MS, Bus
 from busprobe.diagnosis.line_health import Condition, Sample, Sign, Tally, Target, sample
 from busprobe.diagnosis.line_health.experiment import Patience
-from busprobe.diagnosis.line_health.late_rest import join_rest
+from busprobe.diagnosis.line_health.late_rest import join_rest, put_right
 from busprobe.link.line_errors import LineErrors
+from busprobe.model.exchange import Outcome
 from busprobe.procedures.other_settings import counters
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire import pdu
@@ -75,6 +76,7 @@ async def soak(
     turn = 0
     last: int | None = None
     ended_ns = 0
+    counted_as = Outcome.SILENT
     bus.take_stray_pieces()
     while targets and bus.now() < until and not should_stop():
         target = targets[turn % len(targets)]
@@ -97,9 +99,16 @@ async def soak(
             held[target.address] = missing
         if state.recent:
             pause_ns = exchange.request.t_start_ns - ended_ns
-            state.recent[-1], taken = join_rest(state.recent[-1], taken, pause_ns)
+            before = state.recent[-1]
+            joined, taken = join_rest(before, taken, pause_ns)
+            state.recent[-1] = joined
+            put = put_right((before, joined), (taken, exchange.outcome))
+            for each, counted in ((before, counted_as), (taken, exchange.outcome)):
+                if each.number in put:
+                    state.tallies[each.address].put_right(counted, put[each.number])
         ended_ns = max(exchange.request.t_end_ns, *(c.t_ns for c in exchange.chunks))
         state.recent.append(taken)
+        counted_as = exchange.outcome
         patience.take(taken)
         last = target.address
         now = bus.now()

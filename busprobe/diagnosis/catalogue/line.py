@@ -131,11 +131,21 @@ _LEVELS: dict[str, Entry] = {
         Severity.NOTE,
         "{count} answers came in pieces, with pauses of up to {longest_ms} ms.",
         "Their check sums prove them whole, so nothing was lost. A busy computer or an adapter "
-        "that saves bytes up hands them over late; a device that pauses inside its answer looks "
-        "the same.",
+        "that saves bytes up hands over anybody's bytes late; a device that pauses inside its "
+        "answers looks the same unless other devices answer at the same length without a pause.",
         "Close other programs on this computer, set the latency timer of the adapter to 1 ms, and "
         "test again. If the pauses stay, some masters will refuse such answers (MODBUS over Serial "
         "Line V1.02, section 2.5.1.1): ask for an update of the device.",
+    ),
+    "device-pauses": Entry(
+        Severity.WARNING,
+        "The device at address {address} pauses inside its answers, for up to {longest_ms} ms.",
+        "{share} of its answers came in pieces, with a pause after {after} bytes, and none of "
+        "{others} answers of that length from other devices: so it is neither this computer nor "
+        "the adapter. Masters that take a silence of 1.5 or 3.5 characters for the end of a frame "
+        "(MODBUS over Serial Line V1.02, section 2.5.1.1) throw such answers away.",
+        "Ask for an update of the device; until then read so few registers at once that the answer "
+        "ends before its pause, or set masters to wait longer inside a frame.",
     ),
     "switching-edges": Entry(
         Severity.NOTE,

@@ -32,6 +32,8 @@ from busprobe.diagnosis.line_health.damage import (
     suspects_of,
 )
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
+from busprobe.diagnosis.line_health.impatience import without_given_up
+from busprobe.diagnosis.line_health.pauses import pauses
 from busprobe.diagnosis.line_health.signs import GATEWAY_EXCEPTIONS, Sample, Sign
 from busprobe.diagnosis.line_health.silence import Silence, weigh_silence
 from busprobe.diagnosis.line_health.types import Cause
@@ -103,12 +105,15 @@ def weigh(
         alone: Stray bytes heard while nothing was sent.
     """
     duplicates = duplicates or {}
+    everything = samples
+    samples, given_up = without_given_up(samples)
     by_address: dict[int, list[Sample]] = {}
     for each in samples:
         by_address.setdefault(each.address, []).append(each)
+    waited = {a: [s for s in its if s.number not in given_up] for a, its in by_address.items()}
     silences = {
-        address: weigh_silence(its, _missed_elsewhere(by_address, address))
-        for address, its in by_address.items()
+        address: weigh_silence(its, _missed_elsewhere(waited, address))
+        for address, its in waited.items()
     }
     answering = {
         a: its for a, its in by_address.items() if any(s.sign is not Sign.SILENT for s in its)
@@ -122,7 +127,7 @@ def weigh(
     undisturbed = {a: its for a, its in answering.items() if not senders or a in senders}
     if answering:
         for address, its in answering.items():
-            causes += _silent(address, its, silences[address])
+            causes += _silent(address, waited[address], silences[address])
             causes += _signs(address, its, delay_ms)
         for address in by_address.keys() - answering.keys():
             causes.append(_device_silent(address, by_address[address]))
@@ -139,6 +144,7 @@ def weigh(
         )
     elif samples:
         causes.append(_line_silent(samples))
+    causes += pauses(answering)
     causes += _whole_line(samples)
     causes = [
         # Where two devices collide, either may seem to lose the first byte.
@@ -161,12 +167,12 @@ def weigh(
             for c in causes
         ]
     kept = sorted((c for c in causes if c.probability >= 0.02), key=lambda c: -c.probability)
-    bad = sum(not is_clean(s) for s in samples)
+    bad = sum(not is_clean(s) for s in everything)
     suspects = suspects_of(undisturbed)
     # Two devices on one address may look like one that answers for others.
     suspects += tuple(a for a in undisturbed if a in senders and looks_doubled(undisturbed[a]))
     suspects += tuple(a for a in undisturbed if starts_hide_more(undisturbed[a]))
-    return Weighed(tuple(kept), bad, len(samples), tuple(dict.fromkeys(suspects)))
+    return Weighed(tuple(kept), bad, len(everything), tuple(dict.fromkeys(suspects)))
 
 
 def _missed_elsewhere(
@@ -359,25 +365,6 @@ def _whole_line(samples: Sequence[Sample]) -> list[Cause]:
                     ),
                 ),
                 {},
-            )
-        )
-    pieces = [s for s in samples if s.pause_ns]
-    if pieces:
-        longest = max(pieces, key=lambda s: s.pause_ns)
-        whole = [s for s in samples if s.sign in (Sign.CLEAN, Sign.GATEWAY)]
-        found.append(
-            Cause(
-                "answers-in-pieces",
-                None,
-                MOST_SURE,
-                (
-                    Evidence(
-                        longest.number,
-                        f"{share_of(len(pieces), max(len(whole), len(pieces)))} whole answers came "
-                        f"with a pause in them, the longest of {longest.pause_ns / 1e6:.0f} ms",
-                    ),
-                ),
-                {"count": len(pieces), "longest_ms": f"{longest.pause_ns / 1e6:.0f}"},
             )
         )
     masters = [s for s in samples if s.masters]

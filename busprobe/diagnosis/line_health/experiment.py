@@ -14,11 +14,11 @@ from dataclasses import dataclass, field, replace
 
 from busprobe.diagnosis.line_health.causes import Weighed, weigh
 from busprobe.diagnosis.line_health.disturbance import NOTHING, Exposure
-from busprobe.diagnosis.line_health.late_rest import join_rest
+from busprobe.diagnosis.line_health.late_rest import join_rest, put_right
 from busprobe.diagnosis.line_health.signs import Condition, Sample, Sign, sample
 from busprobe.diagnosis.line_health.silence import GAPS_NS, RESYNC_NS
 from busprobe.diagnosis.line_health.types import LineQuestion
-from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.wire import pdu
 
 MS = 1_000_000
@@ -86,6 +86,9 @@ class LineTest:
         earlier: Probability that two devices share an address, by address, where a test said so
             before this experiment. It counts where answers are damaged now, until the address is
             tested anew: somebody may have parted the two meanwhile.
+
+    Attributes:
+        rightly: What exchanges were, by number, where more was heard of them later.
     """
 
     targets: Sequence[Target]
@@ -95,6 +98,7 @@ class LineTest:
     samples: list[Sample] = field(default_factory=list)
     duplicates: dict[int, tuple[str, float]] = field(default_factory=dict)
     patience: Patience = field(default_factory=Patience)
+    rightly: dict[int, Outcome] = field(default_factory=dict)
     _round: int = 0
     _queue: list[tuple[Target, int, int]] = field(default_factory=list)
     _pending: tuple[LineQuestion, bool] | None = None
@@ -222,7 +226,10 @@ class LineTest:
         self._last_address = question.address
         if self.samples and quiet_since_ns is not None:
             pause_ns = exchange.request.t_start_ns - quiet_since_ns
-            self.samples[-1], taken = join_rest(self.samples[-1], taken, pause_ns)
+            before = self.samples[-1]
+            joined, taken = join_rest(before, taken, pause_ns)
+            self.samples[-1] = joined
+            self.rightly |= put_right((before, joined), (taken, exchange.outcome))
         self.samples.append(taken)
         self.patience.take(taken)
         self._weighed = None

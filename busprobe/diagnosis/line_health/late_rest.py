@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from busprobe.diagnosis.cut_answers import SHORTEST
+from busprobe.diagnosis.line_health.counting import is_clean
 from busprobe.diagnosis.line_health.signs import Sample, Sign
+from busprobe.model.exchange import Outcome
 from busprobe.wire.crc import crc16
 
 _BEGUN = (Sign.DAMAGED, Sign.LAST_LOST, Sign.SILENT)
@@ -49,6 +51,7 @@ def join_rest(earlier: Sample, now: Sample, pause_ns: int) -> tuple[Sample, Samp
         exception=joined[2] if joined[1] & 0x80 else None,
         marked=None,
         pause_ns=max(1, pause_ns),
+        pause_at=len(begun),
     )
     left = []
     for part in parts:
@@ -56,3 +59,20 @@ def join_rest(earlier: Sample, now: Sample, pause_ns: int) -> tuple[Sample, Samp
         rest = max(0, rest - len(part))
     before = left[-1] if beside else now.before
     return answered, replace(now, idle=tuple(run for run in left[:-1] if run), before=before)
+
+
+def put_right(earlier: tuple[Sample, Sample], now: tuple[Sample, Outcome]) -> dict[int, Outcome]:
+    """How two exchanges are to be counted after `join_rest`, by number, where that differs.
+
+    Args:
+        earlier: The exchange before, without and with its rest.
+        now: This one after the rest was taken from it, and as what it was counted.
+    """
+    before, joined = earlier
+    if joined is before:
+        return {}
+    found = {joined.number: Outcome.LATE}
+    sample, outcome = now
+    if outcome is Outcome.CROWDED and is_clean(sample):
+        found[sample.number] = Outcome.ANSWERED
+    return found

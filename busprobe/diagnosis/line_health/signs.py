@@ -98,6 +98,7 @@ class Sample:
         exception: Exception code of the answer.
         pause_ns: Longest silence of more than t3.5 inside a whole answer, as it was handed to us
             [ns]; 0 where there was none. Its own length may be less: bytes wait in the computer.
+        pause_at: Bytes of the answer before that pause.
     """
 
     number: int
@@ -118,6 +119,7 @@ class Sample:
     marked: int | None = None
     exception: int | None = None
     pause_ns: int = 0
+    pause_at: int = 0
 
 
 def sample(
@@ -172,7 +174,7 @@ def sample(
         return Sample(exchange.number, request.address, condition, sign, **fields)  # type: ignore[arg-type]
 
     if answer is not None:
-        before, after, apart, pause_ns = _beside(exchange, answer)
+        before, after, apart, (pause_ns, pause_at) = _beside(exchange, answer)
         rolled = held is not None and before[-1:] == bytes((held,))
         gateway = answer.exception in GATEWAY_EXCEPTIONS
         sign = Sign.ROLLED if rolled else Sign.GATEWAY if gateway else Sign.CLEAN
@@ -187,6 +189,7 @@ def sample(
             marked=_marked(exchange, answer.raw) if errors is None else errors,
             exception=answer.exception,
             pause_ns=pause_ns,
+            pause_at=pause_at,
         ), None
     parted = [_behind_echo(run.data, request.raw) for run in runs_of(exchange)]
     if any(before for before, _ in parted):
@@ -270,10 +273,16 @@ def _cut_senders(pieces: Sequence[Frame | Unframed], request: Frame) -> Iterator
             yield data[0]
 
 
-def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[bytes, ...], int]:
-    """Bytes just before and just after an answer, runs apart from it, and its longest pause [ns].
+def _beside(
+    exchange: Exchange, answer: Frame
+) -> tuple[bytes, bytes, tuple[bytes, ...], tuple[int, int]]:
+    """What is beside an answer, and the longest pause inside it.
 
     The system may hand an answer over in pieces: a run that is part of a frame is no stray.
+
+    Returns:
+        Bytes just before and just after it, runs apart from it, and the pause [ns] with the bytes
+        of the answer before it.
     """
     runs = runs_of(exchange)
     heard = b"".join(run.data for run in runs)
@@ -287,7 +296,7 @@ def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[byte
                 begin, end = at, cursor
     before = after = b""
     apart: list[bytes] = []
-    pause_ns = place = 0
+    pause, place = (0, 0), 0
     earlier: int | None = None
     for run in runs:
         first, last = place, place + len(run.data)
@@ -296,11 +305,11 @@ def _beside(exchange: Exchange, answer: Frame) -> tuple[bytes, bytes, tuple[byte
             before = heard[first:begin] or before
             after = heard[end:last] or after
             if first > begin and earlier is not None:
-                pause_ns = max(pause_ns, run.start_ns - earlier)
+                pause = max(pause, (run.start_ns - earlier, first - begin))
         elif not any(first < stop and start < last for start, stop in framed):
             apart.append(run.data)
         earlier = run.end_ns
-    return before, after, tuple(apart), pause_ns
+    return before, after, tuple(apart), pause
 
 
 def _is_request(frame: Frame) -> bool:

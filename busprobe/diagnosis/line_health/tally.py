@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from busprobe.diagnosis.line_health.rates import clopper_pearson
@@ -27,7 +27,8 @@ class Tally:
         answered: Whole answers and nothing else (exceptions are answers).
         damaged: Bytes, but no whole answer.
         silent: No byte.
-        late: The answer to an earlier request.
+        late: The answer to an earlier request, or a whole one whose rest came after we had stopped
+            waiting for it.
         crowded: A whole answer and bytes beside it.
         misaddressed: Whole frames of others only.
         slowest_ms: Longest turn-around [ms].
@@ -60,6 +61,17 @@ class Tally:
         self.slowest_ms = max(took, self.slowest_ms or 0.0)
         place = bisect_right(_EDGES, took)
         self._bins[place] = self._bins.get(place, 0) + 1
+
+    def put_right(self, counted: Outcome, rightly: Outcome) -> None:
+        """Count an exchange otherwise, now that more was heard.
+
+        Args:
+            counted: As what it was counted.
+            rightly: What it was.
+        """
+        for outcome, step in ((counted, -1), (rightly, +1)):
+            field_name = "answered" if outcome in _GOOD else str(outcome)
+            setattr(self, field_name, getattr(self, field_name) + step)
 
     @property
     def failed(self) -> int:
@@ -112,10 +124,20 @@ class Tally:
         return tuple(found)
 
 
-def tallies(exchanges: Iterable[Exchange]) -> dict[int, Tally]:
-    """Count exchanges by address."""
+def tallies(
+    exchanges: Iterable[Exchange], rightly: Mapping[int, Outcome] | None = None
+) -> dict[int, Tally]:
+    """Count exchanges by address.
+
+    Args:
+        exchanges: They.
+        rightly: What exchanges were, by number, where more was heard later.
+    """
     found: dict[int, Tally] = {}
     for exchange in exchanges:
         address = exchange.request.address
-        found.setdefault(address, Tally(address)).take(exchange)
+        tally = found.setdefault(address, Tally(address))
+        tally.take(exchange)
+        if rightly and exchange.number in rightly:
+            tally.put_right(exchange.outcome, rightly[exchange.number])
     return dict(sorted(found.items()))

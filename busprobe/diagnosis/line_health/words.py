@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from busprobe.diagnosis.catalogue import finding
 from busprobe.diagnosis.line_health.causes import Weighed
 from busprobe.model.finding import Evidence, Finding, certainty
@@ -10,6 +12,20 @@ from busprobe.model.finding import Evidence, Finding, certainty
 _ELSEWHERE = {"duplicate-address"}
 # A surplus terminator is told beside missing bias, with the probability that it is that.
 _TOGETHER = {"surplus-termination": "no-bias"}
+# Causes that explain the same bytes at the same address, or of the whole line.
+_RIVALS = {
+    "noisy-line": "disturbed",
+    "no-bias": "disturbed",
+    "surplus-termination": "disturbed",
+    "requests-dropped": "unanswered",
+    "minimum-gap": "unanswered",
+    "deaf-after-others": "unanswered",
+    "device-silent": "unanswered",
+    "damage-at-address": "damaged",
+    "duplicate-address": "damaged",
+}
+# Not wrong by themselves.
+_HARMLESS = {"echo-heard", "slow-device", "gateway-between", "answers-in-pieces"}
 _TELL_FROM = 0.8
 _WORTH_NAMING = 0.1
 _FACTS: dict[str, dict[str, object]] = {"no-bias": {"seen": ""}}
@@ -69,9 +85,15 @@ def _undecided(weighed: Weighed) -> Finding:
 
 
 def healthy(weighed: Weighed) -> float:
-    """Probability that nothing is wrong: no cause weighed is present."""
-    p = 1.0
-    for cause in weighed.causes:
-        if cause.code not in ("echo-heard", "slow-device", "gateway-between", "answers-in-pieces"):
-            p *= 1 - cause.probability
-    return p
+    """Probability that nothing is wrong: no cause weighed is present.
+
+    Rivals for the same evidence are added (they exclude each other, or nearly so); what is left of
+    one is multiplied with what is left of the others.
+    """
+    present: dict[object, float] = {}
+    for number, cause in enumerate(weighed.causes):
+        if cause.code not in _HARMLESS:
+            rival = _RIVALS.get(cause.code)
+            place = number if rival is None else (rival, cause.address)
+            present[place] = present.get(place, 0.0) + cause.probability
+    return math.prod(max(0.0, 1 - p) for p in present.values())

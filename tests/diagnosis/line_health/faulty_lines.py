@@ -237,6 +237,23 @@ def slow(drawn: Drawn) -> None:
     drawn.truth.add(("slow-device", address))
 
 
+def very_slow(drawn: Drawn) -> None:
+    """Some of its answers come when the next device is being asked."""
+    address = drawn.change(
+        0,
+        turnaround_ms=drawn.rng.uniform(140.0, 500.0),
+        loop_ms=drawn.rng.uniform(500.0, 900.0),
+    )
+    drawn.truth.add(("slow-device", address))
+
+
+def pausing(drawn: Drawn) -> None:
+    address = drawn.change(
+        0, pause_after=drawn.rng.randint(5, 30), pause_ms=drawn.rng.uniform(40.0, 300.0)
+    )
+    drawn.truth.add(("device-pauses", address))
+
+
 def silent(drawn: Drawn) -> None:
     address = drawn.change_node(0, dead_driver=True)
     drawn.truth.add(("device-silent", address))
@@ -307,6 +324,8 @@ FAULTS: dict[str, Callable[[Drawn], None]] = {
     "deaf-after-others": deaf,
     "answers-for-others": for_others,
     "slow-device": slow,
+    "very-slow-device": very_slow,
+    "device-pauses": pausing,
     "device-silent": silent,
     "settings-differ": other_settings,
     "gateway-between": gateway,

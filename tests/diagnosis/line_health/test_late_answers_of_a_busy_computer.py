@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -10,11 +11,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.bus.assemble import ByteTimes, classify, pieces_of
-from busprobe.diagnosis.line_health import Condition, LineTest, Sign, Target, line_findings, sample
+from busprobe.diagnosis.line_health import (
+    Condition,
+    LineTest,
+    Sample,
+    Sign,
+    Target,
+    line_findings,
+    sample,
+    tallies,
+)
 from busprobe.diagnosis.line_health.causes import weigh
 from busprobe.diagnosis.line_health.disturbance import Exposure
 from busprobe.model.chunk import Chunk, Direction
-from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings
 from busprobe.wire import pdu, rtu
 
@@ -94,6 +104,9 @@ def test_the_rest_heard_after_the_exchange_makes_its_answer_whole(begun: int) ->
     assert test.weighed.bad == 0
     codes = {f.code for f in line_findings(test.weighed)}
     assert codes == {"answers-in-pieces"}
+    # Whole, but a plain master would not have waited for it; the one after is not to blame.
+    assert test.rightly[1] is Outcome.LATE
+    assert test.rightly.get(2, Outcome.ANSWERED) is Outcome.ANSWERED
 
 
 def test_other_bytes_do_not_make_it_whole() -> None:
@@ -134,3 +147,52 @@ def test_a_slow_answer_that_the_delay_explains_is_not_called_slow() -> None:
 
     assert alone.probability("slow-device") > 0.9
     assert beside.probability("slow-device") <= 0.5
+
+
+def test_an_answer_completed_late_is_counted_as_late_and_its_follower_as_answered() -> None:
+    begun = exchange([(100, ANSWER[:5])])
+    follower = exchange([(20, ANSWER[5:]), (80, ANSWER)], 2, 800 * MS)
+    test = taken((begun, ()), (follower, ()))
+    assert (begun.outcome, follower.outcome) == (Outcome.DAMAGED, Outcome.CROWDED)
+
+    assert test.rightly == {1: Outcome.LATE, 2: Outcome.ANSWERED}
+    (tally,) = tallies([begun, follower], test.rightly).values()
+    assert (tally.exchanges, tally.answered, tally.late) == (2, 1, 1)
+    assert (tally.damaged, tally.crowded) == (0, 0)
+    (as_heard,) = tallies([begun, follower]).values()
+    assert (as_heard.damaged, as_heard.crowded) == (1, 1)
+
+
+def answered(address: int, number: int, pause_ms: int) -> Sample:
+    """A whole answer of 20 bytes, with a pause after 12 of them."""
+    found = Sample(number, address, ASKED, Sign.CLEAN, 20)
+    return replace(found, pause_ns=pause_ms * MS, pause_at=12 if pause_ms else 0)
+
+
+@pytest.mark.parametrize(
+    ("paused", "told"),
+    [
+        # Address 1 alone, everybody, and one answer of many: that may be the computer's.
+        ({1: 12, 2: 0, 3: 0}, {("device-pauses", 1)}),
+        ({1: 12, 2: 12, 3: 12}, {("answers-in-pieces", None)}),
+        ({1: 12, 2: 12, 3: 0}, {("device-pauses", 1), ("device-pauses", 2)}),
+        ({1: 1, 2: 0, 3: 0}, {("answers-in-pieces", None)}),
+    ],
+)
+def test_who_pauses_is_told_by_comparing_devices(
+    paused: dict[int, int], told: set[tuple[str, int | None]]
+) -> None:
+    samples = [
+        answered(a, 100 * a + n, 50 if n < count else 0)
+        for a, count in paused.items()
+        for n in range(12)
+    ]
+    weighed = weigh(samples, LINE.character_ns / 1e9)
+    likely = {(c.code, c.address) for c in weighed.causes if c.probability > 0.5}
+    assert likely == told
+
+
+def test_a_device_alone_on_the_line_cannot_be_told_from_a_busy_computer() -> None:
+    weighed = weigh([answered(1, n, 50) for n in range(20)], LINE.character_ns / 1e9)
+    assert weighed.probability("answers-in-pieces") > 0.99
+    assert weighed.probability("device-pauses") == 0.0
