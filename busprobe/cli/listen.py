@@ -84,14 +84,14 @@ def errors_told(errors: LineErrorsPart | None, marks: bool) -> str:
     """What the adapter tells of line errors, in words."""
     if errors is None and not marks:
         return "the adapter tells no line errors: they are unknown, not absent"
+    if errors is None:
+        return "the adapter marks the characters with line errors and keeps no count of them"
     counted = (
-        "it counts none in all (unknown, not absent)"
-        if errors is None
-        else f"it counted {errors.framing} framing errors, {errors.parity} parity errors, "
-        f"{errors.breaks} breaks"
+        f"{errors.framing} framing errors, {errors.parity} parity errors, {errors.breaks} breaks"
     )
-    single = "marks the characters" if marks else "does not mark the characters (unknown which)"
-    return f"the adapter {single} with line errors, {counted}"
+    if marks:
+        return f"the adapter marks the characters with line errors and counted {counted}"
+    return f"the adapter counted {counted}; at which characters is unknown"
 
 
 def _result(found: Listening) -> ListenResult:

@@ -9,7 +9,7 @@ there. Where the adapter reports no errors, one more stay tells characters of 10
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from busprobe.bus.assemble import ByteTimes
@@ -40,6 +40,8 @@ _LONG_NS = 2_500 * MS
 # The right settings, once found, get at least this share of the time asked for.
 _LEAST_SHARE = 0.5
 _PAUSE_CHARACTERS = 20
+# Silence that ends a frame [character] (Modbus over Serial Line V1.02, section 2.5.1.1).
+_FRAME_GAP = 3.5
 # The rest of the time, and more, is spent at the settings of these.
 _GO_ON_AT = (LineState.CONVERSATION, LineState.OTHER_SETTINGS)
 
@@ -84,11 +86,10 @@ class _Stay:
         times = ByteTimes.of(self.chunks, self.settings)
         return tuple(
             TimedPiece(
-                piece,
-                times.start_ns(piece.offset),
-                times.end_ns(piece.offset + len(piece.data) - 1),
+                part, times.start_ns(part.offset), times.end_ns(part.offset + len(part.data) - 1)
             )
             for piece in rtu.split(times.data)
+            for part in _parted(piece, times)
         )
 
     def stay(self) -> Stay:
@@ -112,6 +113,19 @@ class _Stay:
             busy,
             self.errors,
         )
+
+
+def _parted(piece: rtu.Piece, times: ByteTimes) -> Iterator[rtu.Piece]:
+    """Bytes of no frame, parted where the line paused; a frame as it is."""
+    first, end = piece.offset, piece.offset + len(piece.data)
+    if not piece.framed:
+        for index in range(first + 1, end):
+            pause_ns = times.start_ns(index) - times.end_ns(index - 1)
+            if pause_ns > _FRAME_GAP * times.character_ns + times.uncertainty_ns(index):
+                part = piece.data[first - piece.offset : index - piece.offset]
+                yield rtu.Piece(first, part, None)
+                first = index
+    yield rtu.Piece(first, piece.data[first - piece.offset :], piece.role)
 
 
 def _runs(chunks: Iterable[Chunk], settings: LineSettings) -> tuple[tuple[int, ...], float]:

@@ -79,6 +79,8 @@ class Pairing:
                 self._junk.append(piece)
             elif piece.role is Role.REQUEST:
                 ended += self._close()
+                # What came between an answer and this request belongs to neither.
+                self._junk = []
                 self._request = piece
                 if piece.address == 0:
                     ended.append(self._end(Ending.BROADCAST, None))

@@ -16,12 +16,14 @@ import random
 import sys
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "simulators"), str(ROOT / "tests")]
 
 from busprobe.bus.bus import Bus  # noqa: E402
+from busprobe.diagnosis.listening import listening_findings  # noqa: E402
 from busprobe.model.line import LineSettings, Parity  # noqa: E402
 from busprobe.procedures.listen import Listening, listen  # noqa: E402
 from busprobe.wire import pdu  # noqa: E402
@@ -62,12 +64,17 @@ def heard(
     swapped: bool = False,
     floating: bool = False,
     jabber: bool = False,
+    bursts_hz: float = 0.0,
     start: LineSettings | None = None,
 ) -> Listening:
     """Listen for 10 s on a drawn line."""
     parameters = LineParameters(float_rate_hz=0.0)
     if floating:
         parameters = LineParameters(biases=(), float_rate_hz=rng.uniform(3.0, 20.0))
+    if bursts_hz:
+        parameters = replace(
+            parameters, burst_rate_hz=bursts_hz, burst_us=(200.0, rng.uniform(500.0, 2500.0))
+        )
     line = Line(parameters, rng.randrange(1 << 30))
     if settings is not None and jabber:
         never_stops(line, settings, rng)
@@ -103,6 +110,16 @@ def heard(
     return run_virtual(listen(Bus(VirtualLink(port)), 10.0))
 
 
+def told(found: Listening) -> set[str]:
+    """Codes of what is told of a line; addresses 1 to 3 exist, so that "absent" is wrong there."""
+    conversation = found.conversation
+    findings = listening_findings(found.heard, conversation, None, found.seconds)
+    wrong = {f"absent {f.address} (WRONG)" for f in findings if f.code == "polled-absent"} - {
+        "absent 4 (WRONG)"
+    }
+    return {f.code for f in findings} | wrong
+
+
 def main() -> None:
     """Print the report."""
     options = argparse.ArgumentParser()
@@ -112,6 +129,7 @@ def main() -> None:
     begin = time.process_time()
     print(f"{'talks at':>10}{'lines':>7}{'rate':>6}{'format':>8}{'only':>6}  else heard as")
     total: Counter[str] = Counter()
+    alarms: Counter[str] = Counter()
     for baud in RATES:
         row: Counter[str] = Counter()
         states: Counter[str] = Counter()
@@ -121,6 +139,7 @@ def main() -> None:
                 rng = random.Random(f"{settings} {seed}")
                 found = heard(rng, settings)
                 row["lines"] += 1
+                alarms.update(told(found))
                 right = found.settings is not None and found.settings.baud == baud
                 fits = {
                     (s.parity, 1 if s.parity is Parity.NONE else s.stop_bits)
@@ -139,15 +158,20 @@ def main() -> None:
         also = ", ".join(f"{name} x{count}" for name, count in states.items())
         print(f"{baud:>10}{row['lines']:7}{row['rate']:6}{row['format']:8}{row['only']:6}  {also}")
     print(f"{'all':>10}{total['lines']:7}{total['rate']:6}{total['format']:8}{total['only']:6}")
-    print(f"\n{'line':26}{'lines':>6}  heard as")
-    for label, talks, swapped, floating, jabber in (
-        ("quiet", False, False, False, False),
-        ("floating idle", False, False, True, False),
-        ("conversation, swapped", True, True, False, False),
-        ("conversation, floating", True, False, True, False),
-        ("never stops", True, False, False, True),
+    print("told of them: " + ", ".join(f"{name} {n}" for name, n in sorted(alarms.items())))
+    print(f"\n{'line':26}{'lines':>6}  heard as; told")
+    for label, talks, swapped, floating, jabber, bursts in (
+        ("quiet", False, False, False, False, 0.0),
+        ("floating idle", False, False, True, False, 0.0),
+        ("conversation, swapped", True, True, False, False, 0.0),
+        ("conversation, floating", True, False, True, False, 0.0),
+        ("conversation, bursts 2/s", True, False, False, False, 2.0),
+        ("conversation, bursts 20/s", True, False, False, False, 20.0),
+        ("bursts alone 2/s", False, False, False, False, 2.0),
+        ("bursts alone 20/s", False, False, False, False, 20.0),
+        ("never stops", True, False, False, True, 0.0),
     ):
-        states = Counter()
+        states, alarms = Counter(), Counter()
         count = 4 * chosen.each
         for seed in range(count):
             rng = random.Random(f"{label} {seed}")
@@ -158,11 +182,14 @@ def main() -> None:
                 swapped=swapped,
                 floating=floating,
                 jabber=jabber,
+                bursts_hz=bursts,
                 start=LineSettings(),
             )
             states[str(found.heard.state)] += 1
-        told = ", ".join(f"{name} {n}" for name, n in states.most_common())
-        print(f"{label:26}{count:6}  {told}")
+            alarms.update(told(found))
+        shown = ", ".join(f"{name} {n}" for name, n in states.most_common())
+        also = ", ".join(f"{name} {n}" for name, n in sorted(alarms.items()))
+        print(f"{label:26}{count:6}  {shown}; {also or 'nothing'}")
     print(f"\nCPU {time.process_time() - begin:.0f} s")
 
 

@@ -26,7 +26,8 @@ _HEARD: dict[str, Entry] = {
     "polled-absent": Entry(
         Severity.FAULT,
         "The master polls address {address}, and nobody answers.",
-        "{count} requests were heard and not a byte after any of them. The device is missing, has "
+        "{count} requests were heard, and after none of them anything that could be an answer. The "
+        "device is missing, has "
         "another address or other settings, has no power, or its answers do not reach this point.",
         "Compare the address in the master's settings with the one on the device; then check its "
         "power and its bus wires.",
@@ -119,7 +120,7 @@ _LEVELS: dict[str, Entry] = {
     ),
     "noisy-line": Entry(
         Severity.FAULT,
-        "Frames are damaged on their way: {share} of long answers.",
+        "Frames are damaged on their way: {share}.",
         "Damage falls anywhere in a frame and grows with its length{where}. That is disturbance "
         "from outside, a missing common wire, or a level near the threshold.",
         "Lay the data cable apart from mains and motor feeds, connect the common wire (and the "

@@ -268,7 +268,7 @@ def disturbances(
             min(noise, MOST_SURE),
             hits,
             {
-                "share": f"{shown[0]} of {shown[1]}",
+                "share": f"{shown[0]} of {shown[1]} long answers",
                 "where": "" if weights["level"] < 0.5 else ", while the idle line stays quiet",
             },
         )

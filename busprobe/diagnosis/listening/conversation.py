@@ -16,6 +16,8 @@ from busprobe.wire.rtu import Piece
 class TimedPiece:
     """A piece of what was heard, with its time as well as the link tells it.
 
+    Bytes of no frame are one piece as long as the line does not pause.
+
     Attributes:
         piece: Frame, or bytes of no frame.
         start_ns: Start of its first character, at the latest [ns].
@@ -38,7 +40,8 @@ class HeardDevice:
         functions: Function codes asked or answered.
         errors: Requests whose answer was damaged, did not fit, or was an exception.
         exceptions: Of the answers, exceptions.
-        unanswered: Requests after which nothing was heard.
+        unanswered: Requests after which nothing was heard, or strays only.
+        strays: Of those, requests after which a few stray bytes were heard, too few for an answer.
         poll_s: Usual time from a request to the same one again [s], None with fewer than two.
         turnaround_ms: Usual time from request to answer [ms], None without a pair.
     """
@@ -52,6 +55,7 @@ class HeardDevice:
     unanswered: int
     poll_s: float | None
     turnaround_ms: float | None
+    strays: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,7 @@ class Conversation:
         pairs: Requests with a response that fits.
         broadcasts: Requests to address 0.
         transactions: All, in order.
+        pieces: What it was made of.
     """
 
     devices: tuple[HeardDevice, ...] = ()
@@ -75,6 +80,7 @@ class Conversation:
     pairs: int = 0
     broadcasts: int = 0
     transactions: tuple[Transaction, ...] = ()
+    pieces: tuple[TimedPiece, ...] = ()
 
     @property
     def master_seen(self) -> bool:
@@ -93,6 +99,7 @@ class _Device:
     exceptions: int = 0
     errors: int = 0
     unanswered: int = 0
+    strays: int = 0
     functions: set[int] = field(default_factory=set)
     turnarounds_ms: list[float] = field(default_factory=list)
     asked_at: dict[bytes, list[int]] = field(default_factory=dict)
@@ -106,6 +113,8 @@ class _Device:
         return round(median(gaps), 4) if gaps else None
 
 
+# The shortest answer, an exception, has so many bytes.
+FEWEST_OF_AN_ANSWER = 5
 _FAILED = (Ending.DAMAGED, Ending.MISMATCHED, Ending.EXCEPTION)
 
 
@@ -143,6 +152,7 @@ def conversation_of(pieces: Sequence[TimedPiece]) -> Conversation:
                 d.unanswered,
                 d.poll_s(),
                 round(median(d.turnarounds_ms), 2) if d.turnarounds_ms else None,
+                d.strays,
             )
             for address, d in sorted(devices.items())
         ),
@@ -155,6 +165,17 @@ def conversation_of(pieces: Sequence[TimedPiece]) -> Conversation:
         ),
         sum(t.ending is Ending.BROADCAST for t in transactions),
         transactions,
+        tuple(pieces),
+    )
+
+
+def _strays_only(transaction: Transaction) -> bool:
+    """Whether all that followed a request is too short for an answer, wherever it was damaged."""
+    if transaction.ending is not Ending.DAMAGED:
+        return False
+    address = bytes((transaction.address,))
+    return all(
+        len(run.data) < FEWEST_OF_AN_ANSWER and run.data[:1] != address for run in transaction.junk
     )
 
 
@@ -164,8 +185,10 @@ def _count(device: _Device, transaction: Transaction, times: dict[int, TimedPiec
         device.requests += 1
         device.functions.add(request.pdu[0] & 0x7F)
         device.asked_at.setdefault(request.pdu, []).append(times[request.offset].start_ns)
-        device.errors += transaction.ending in _FAILED
-        device.unanswered += transaction.ending is Ending.UNANSWERED
+        stray = _strays_only(transaction)
+        device.errors += transaction.ending in _FAILED and not stray
+        device.unanswered += transaction.ending is Ending.UNANSWERED or stray
+        device.strays += stray
     if response is None or transaction.ending is Ending.MISMATCHED:
         return
     device.answers += 1

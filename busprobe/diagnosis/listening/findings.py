@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from busprobe.diagnosis.catalogue import finding
+from busprobe.diagnosis.line_health.disturbance import weigh_disturbance
 from busprobe.diagnosis.listening.conversation import Conversation
 from busprobe.diagnosis.listening.judge import Heard, LineState
+from busprobe.diagnosis.listening.strays import strays_of
 from busprobe.model.finding import Evidence, Finding
 from busprobe.model.line import LineSettings
 
@@ -15,6 +17,8 @@ _DROPS = 1 / 3
 # Of the requests to an absent address; the rest meets noise or somebody's late answer.
 _MOSTLY = 0.6
 _DAMAGED_FROM = 2
+_FEWEST_STRAYS = 3
+_TELL_FROM = 0.9
 _MOST_SURE = 0.999
 
 
@@ -33,6 +37,8 @@ def listening_findings(
     if conversation.master_seen:
         found.append(_master(conversation))
         found += _per_device(conversation)
+        if heard.state is LineState.CONVERSATION:
+            found += _disturbed(conversation)
     if heard.state is LineState.CONVERSATION and len(heard.alternatives) > 1:
         listed = ", ".join(str(s) for s in heard.alternatives)
         found.append(
@@ -105,6 +111,45 @@ def _master(conversation: Conversation) -> Finding:
     )
 
 
+def _disturbed(conversation: Conversation) -> list[Finding]:
+    """An idle line that floats, or noise, beside a conversation."""
+    seen, stray = strays_of(conversation.pieces)
+    if seen.idle < _FEWEST_STRAYS:
+        return []
+    weights = weigh_disturbance(seen)
+    evidence = [
+        Evidence(
+            None,
+            f"{seen.idle} runs of stray bytes in {seen.idle_s:.1f} s of silence, {seen.pulses} of "
+            f"them low pulses; {seen.frames} damaged frames in {seen.frame_s:.1f} s of frames",
+        )
+    ]
+    found = []
+    noise = weights["noise"] + weights["both"]
+    floating = weights["floating"] + weights["both"]
+    if floating >= _TELL_FROM:
+        found.append(
+            finding(
+                "no-bias",
+                probability=min(floating, _MOST_SURE),
+                evidence=evidence,
+                seen=f"such as {stray[:6].hex(' ').upper()} ",
+            )
+        )
+    if noise >= _TELL_FROM and seen.frames:
+        total = conversation.frames + seen.frames
+        found.append(
+            finding(
+                "noisy-line",
+                probability=min(noise, _MOST_SURE),
+                evidence=evidence,
+                share=f"{seen.frames} of {total} frames",
+                where="",
+            )
+        )
+    return found
+
+
 def _per_device(conversation: Conversation) -> list[Finding]:
     found = []
     for device in conversation.devices:
@@ -119,7 +164,10 @@ def _per_device(conversation: Conversation) -> list[Finding]:
                         Evidence(
                             None,
                             f"{device.unanswered} of {device.requests} requests were followed "
-                            "by nothing",
+                            "by nothing"
+                            + (
+                                f", or ({device.strays}) by a few stray bytes" * bool(device.strays)
+                            ),
                         )
                     ],
                     count=device.unanswered,
