@@ -67,26 +67,28 @@ def explain(data: bytes) -> Explanation:
     frames: list[ExplainedFrame] = []
     junk: list[Junk] = []
     asked: Piece | None = None
+    unanswered: list[Piece] = []
     junk_before = b""
     for number, piece in enumerate(pieces):
         if piece.role is None:
             # Junk is kept in one piece, so its neighbours are frames.
             around = Surroundings(number > 0, number + 1 < len(pieces), asked, junk_before)
-            junk += (
-                Junk(
-                    piece.offset + judged.start,
-                    piece.data[judged.start : judged.stop].hex(" ").upper(),
-                    judged.text,
-                )
-                for judged in meanings(piece.data, around)
-            )
-            junk_before = piece.data
+            for judged in meanings(piece.data, around):
+                # The next frame may begin with what the last of these lacks.
+                junk_before = piece.data[judged.start : judged.stop]
+                at = piece.offset + judged.start
+                junk.append(Junk(at, junk_before.hex(" ").upper(), judged.text))
             continue
-        frames.append(_frame(piece, asked))
+        earlier = None
+        if piece.role is Role.RESPONSE:
+            earlier = next((r for r in reversed(unanswered) if _answers(r, piece)), None)
+        frames.append(_frame(piece, asked, earlier))
         if piece.role is Role.REQUEST:
             asked = piece
-        elif asked is not None and _answers(asked, piece):
-            asked = None
+            unanswered.append(piece)
+        elif earlier is not None:
+            unanswered.remove(earlier)
+            asked = None if earlier is asked else asked
     return Explanation(tuple(frames), tuple(junk))
 
 
@@ -94,16 +96,28 @@ def _answers(asked: Piece, piece: Piece) -> bool:
     return asked.address == piece.address and matches(asked.pdu, piece.pdu)
 
 
-def _frame(piece: Piece, asked: Piece | None) -> ExplainedFrame:
+def _frame(piece: Piece, asked: Piece | None, earlier: Piece | None) -> ExplainedFrame:
+    """Say what a frame says.
+
+    Args:
+        piece: It.
+        asked: The request before it, while that is unanswered.
+        earlier: The latest unanswered request that it answers.
+    """
     pdu = piece.pdu
     role = str(piece.role)
     text = describe(pdu, piece.role or Role.RESPONSE)
     if piece.role is Role.RESPONSE:
         if pdu[0] & EXCEPTION_BIT:
             role = EXCEPTION
-        if asked is not None and _answers(asked, piece):
-            text = describe(pdu, Role.RESPONSE, asked.pdu)
-        elif asked is not None:
+        if earlier is not None:
+            text = describe(pdu, Role.RESPONSE, earlier.pdu)
+        if asked is not None and earlier is not None and earlier is not asked:
+            text += (
+                f" (late: answers the request at {earlier.offset}; a master that has given up takes"
+                f" it for the answer to address {asked.address} at {asked.offset})"
+            )
+        elif earlier is None and asked is not None:
             text += " (not an answer to the request before)"
     elif (
         asked is not None

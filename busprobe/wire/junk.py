@@ -47,12 +47,14 @@ def meanings(data: bytes, around: Surroundings) -> tuple[Judgement, ...]:
     found: list[Judgement] = []
     at = 0
     while at < len(data):
-        if at == 0 or len(data) - at <= _WINDOW:
+        # A check sum that comes out right says more than the look of a byte.
+        told = misplaced(data[at : at + _WINDOW], around) if around.junk_before else None
+        if told is None and (at == 0 or len(data) - at <= _WINDOW):
             text = _whole(data[at:], around)
             if text:
                 found.append(Judgement(at, len(data), text))
                 break
-        told = _part(data[at : at + _WINDOW], around)
+        told = told or _part(data[at : at + _WINDOW], around)
         if told is None:
             text = _begun(data[at:]) or UNKNOWN
             found.append(Judgement(at, len(data), text))

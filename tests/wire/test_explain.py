@@ -208,3 +208,28 @@ def test_noise_is_mostly_called_unknown():
     pieces = [rng.randbytes(rng.randint(4, 60)) for _ in range(1000)]
     told = [said for piece in pieces for _, _, said in junk(piece)]
     assert sum(said == UNKNOWN for said in told) > 0.9 * len(told)
+
+
+def test_a_late_answer_names_the_request_it_belongs_to() -> None:
+    # Everything one transaction behind (public issues eModbus #74, libmodbus #135).
+    first, second = (with_crc(bytes((a, 3, 0, 0, 0, 2))) for a in (1, 2))
+    answers = [with_crc(bytes((a, 3, 4, 0, a, 0, a))) for a in (1, 2)]
+    found = explain(first + second + answers[0] + first + answers[1])
+    assert "late: answers the request at 0" in found.frames[2].text
+    assert "answer to address 2 at 8" in found.frames[2].text
+    assert "late: answers the request at 8" in found.frames[4].text
+    in_turn = explain(first + answers[0] + second + answers[1])
+    assert not any("late" in frame.text for frame in in_turn.frames)
+
+
+def test_rolling_answers_are_followed_from_one_to_the_next() -> None:
+    # Public issue pymodbus #207: the first byte read belongs to the response before. The second one
+    # held back, F0, could pass for a low pulse.
+    request = with_crc(bytes((1, 3, 0, 0, 0, 2)))
+    answers = [with_crc(bytes((1, 3, 4, 0, 5, 0, value))) for value in (6, 7)]
+    assert answers[1][-1] == 0xF0
+    held = [(a[:-1], a[-1:]) for a in answers]
+    wire = request + held[0][0] + request + held[0][1] + held[1][0] + request + held[1][1]
+    found = explain(wire + answers[0])
+    late = [j for j in found.junk if "handed over late" in j.meaning]
+    assert [j.hex for j in late] == [held[0][1].hex().upper(), "F0"]
