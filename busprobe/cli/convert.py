@@ -80,6 +80,7 @@ def scan_result(found: FindResult, host: str | None = None) -> doc.ScanResult:
         searched=doc.SearchedPart(
             addresses=sorted(found.addresses),
             settings=[part for s in found.settings if (part := settings_part(s)) is not None],
+            silent_ms=found.silent_ms,
         ),
     )
 

@@ -107,6 +107,8 @@ class SearchedPart(Part):
 
     addresses: list[int]
     settings: list[SettingsPart]
+    silent_ms: float | None
+    """Nobody at the silent addresses answers within this time [ms]; null where none is silent."""
 
 
 class ScanResult(Part):

@@ -133,7 +133,7 @@ def calculation_words(part: CalculationPart) -> None:
         [
             (
                 name,
-                f"{line.idle_mv:.0f} mV",
+                f"{line.idle_mv:.1f} mV",
                 "yes" if line.held else "NO",
                 f"{line.bias_ma:.1f} mA",
                 f"{line.load_ohm:.0f} Ohm",

@@ -125,12 +125,14 @@ def scan_hosts(
             found += job.findings.values()
             bus_time_s += job.bus_time_s
             exchanges += len(job.exchanges)
+        waits = [part.searched.silent_ms for part in parts]
         result = ScanResult(
             devices=[device for part in parts for device in part.devices],
             silent=sorted({address for part in parts for address in part.silent}),
             searched=SearchedPart(
                 addresses=sorted({a for part in parts for a in part.searched.addresses}),
                 settings=[],
+                silent_ms=min((ms for ms in waits if ms is not None), default=None),
             ),
         )
         link = LinkPart(argument=argument, kind="tcp", settings=None)

@@ -126,8 +126,10 @@ def _show(result: ScanResult, traffic: Traffic) -> None:
             right=(0,),
         )
     output.line()
+    waited = result.searched.silent_ms
+    proof = "" if waited is None else f" (nobody there answers within {waited:.0f} ms)"
     output.line(
-        f"{len(result.silent)} of {len(result.searched.addresses)} addresses stayed silent; "
+        f"{len(result.silent)} of {len(result.searched.addresses)} addresses stayed silent{proof}; "
         f"{traffic.exchanges} exchanges in {traffic.bus_time_s:.1f} s of bus time."
     )
 

@@ -126,6 +126,7 @@ class _Fast:
     async def _ask(self, address: int, listen_ns: int) -> Exchange:
         exchange = await self.bus.exchange(address, self.request, listen_ns=listen_ns)
         self.state.echo = self.state.echo or exchange.echo
+        self.state.take_listening(address, listen_ns)
         return exchange
 
     async def turn(self, address: int) -> None:

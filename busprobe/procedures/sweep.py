@@ -87,6 +87,7 @@ class Sweep:
         late: Exchanges in which the late answer of an address not asked was heard, as a frame or in
             pieces, by that address.
         late_ns: How long after its own request the latest of these answers began [ns], where known.
+        listened_ns: How long each address was listened to after its request, at most [ns].
     """
 
     plan: SweepPlan
@@ -95,6 +96,7 @@ class Sweep:
     silent: set[int] = field(default_factory=set)
     late: dict[int, Exchange] = field(default_factory=dict)
     late_ns: dict[int, int] = field(default_factory=dict)
+    listened_ns: dict[int, int] = field(default_factory=dict)
     echo: bool = False
     turnarounds_ns: list[int] = field(default_factory=list)
     _asked: set[tuple[int, int]] = field(default_factory=set)
@@ -105,6 +107,15 @@ class Sweep:
             return self.plan.first_listen_ns
         wanted = 3 * max(self.turnarounds_ns)
         return min(max(wanted, self.plan.shortest_listen_ns), self.plan.slow_listen_ns)
+
+    def take_listening(self, address: int, listen_ns: int) -> None:
+        """Note how long an address was given to begin its answer [ns]."""
+        self.listened_ns[address] = max(listen_ns, self.listened_ns.get(address, 0))
+
+    @property
+    def silence_proves_ns(self) -> int | None:
+        """No silent address has a device that answers within this time [ns]; None if none is."""
+        return min((self.listened_ns.get(a, 0) for a in self.silent), default=None)
 
     @property
     def done(self) -> int:
@@ -222,6 +233,7 @@ class Sweeper:
         request = pdu.read_registers(function, 0, PROBE_REGISTERS)
         exchange = await self.bus.exchange(address, request, listen_ns=listen_ns)
         self.state.echo = self.state.echo or exchange.echo
+        self.state.take_listening(address, listen_ns)
         return exchange
 
     def found(self, address: int, exchange: Exchange, *, garbled: bool = False) -> None:

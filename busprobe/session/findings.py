@@ -263,7 +263,12 @@ def after_find(
         )
     for address, exchange in sorted(state.late.items()):
         if address in state.present:
-            took_ns = _longest_ns(state.present[address], state.late_ns.get(address))
+            known = job.devices.get(address)
+            took_ns = _longest_ns(
+                state.present[address],
+                state.late_ns.get(address),
+                None if known is None else known.turnaround.p95_ms,
+            )
             if took_ns is None or took_ns >= _SLOW_NS:
                 found.append(_late(address, exchange, took_ns))
     for address, its in sorted(job.settings_of.items()):
@@ -299,12 +304,19 @@ def _name(job: Workplace, address: int) -> str | None:
     return None if device is None or device.identity.source == "none" else str(device.identity)
 
 
-def _longest_ns(asked_again: Exchange, late_ns: int | None) -> int | None:
-    """How long a device took at most, the late answer and the repeated one; None if unknown [ns].
+def _longest_ns(asked_again: Exchange, late_ns: int | None, usual_ms: float | None) -> int | None:
+    """How long a device took at most; None if unknown [ns].
 
     No longer than other programs wait, it is no fault: a fast search waits for nobody.
+
+    Args:
+        asked_again: The request that was repeated.
+        late_ns: How late the answer was that was heard elsewhere [ns].
+        usual_ms: What it took when it was read for its identity [ms].
     """
     known = [t for t in (asked_again.turnaround_ns, late_ns) if t is not None]
+    if usual_ms is not None:
+        known.append(round(1e6 * usual_ms))
     return max(known, default=None)
 
 

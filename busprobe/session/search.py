@@ -129,6 +129,7 @@ class Search:
             tuple(sorted(state.silent.difference(job.devices))),
             addresses,
             tried or ((home,) if home is not None else ()),
+            None if state.silence_proves_ns is None else state.silence_proves_ns / 1e6,
         )
 
     def _all_addresses(self) -> tuple[int, ...]:

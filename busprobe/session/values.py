@@ -56,12 +56,15 @@ class FindResult:
         silent: Addresses that stayed silent.
         addresses: Addresses that were to be searched.
         settings: Line settings that were tried.
+        silent_ms: Nobody at the silent addresses answers within this time [ms]; None where none is
+            silent.
     """
 
     devices: tuple[FoundDevice, ...]
     silent: tuple[int, ...]
     addresses: tuple[int, ...]
     settings: tuple[LineSettings, ...]
+    silent_ms: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
