@@ -55,6 +55,7 @@ class ListenResult(Part):
         "other-settings",
         "swapped-pair",
         "floating-idle",
+        "noise",
         "jabber",
         "undecided",
     ]

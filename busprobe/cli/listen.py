@@ -29,6 +29,7 @@ _HEARD = {
     "other-settings": "somebody at other settings",
     "swapped-pair": "a conversation with A and B exchanged",
     "floating-idle": "an idle line that floats",
+    "noise": "noise, and nobody who talks",
     "jabber": "somebody who never stops",
     "undecided": "something, undecided what",
 }

@@ -67,6 +67,16 @@ _HEARD: dict[str, Entry] = {
         "Too few bytes were heard, or they fit several explanations.",
         "Listen longer (--seconds 60), at another point of the line, or with known settings.",
     ),
+    "noise-heard": Entry(
+        Severity.WARNING,
+        "Noise is heard on the idle line.",
+        "Short runs of bytes of any value, at irregular times, and no frame: bursts from outside "
+        "(motors, contactors, inverters) get onto the pair. Whether they damage frames shows only "
+        "while somebody talks.",
+        "Lay the data cable apart from mains and motor feeds, connect the common wire (and the "
+        "screen at one end); then let 'busprobe line' count how many frames are damaged.",
+        CAUTION_BUS,
+    ),
     "jabber": Entry(
         Severity.FAULT,
         "Somebody sends without a pause.",

@@ -73,6 +73,12 @@ def listening_findings(
                 seen="",
             )
         )
+    elif heard.state is LineState.NOISE:
+        found.append(
+            finding(
+                "noise-heard", probability=min(heard.probability, _MOST_SURE), evidence=evidence
+            )
+        )
     elif heard.state is LineState.JABBER:
         found.append(
             finding("jabber", probability=min(heard.probability, _MOST_SURE), evidence=evidence)

@@ -1,4 +1,4 @@
-"""Conversation, swapped pair, wrong rate, floating idle line, jabber: what was heard?"""
+"""Conversation, swapped pair, wrong rate, floating idle line, noise, jabber: what was heard?"""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from enum import StrEnum
 from busprobe.diagnosis.settings_guess import (
     FLOATING,
     JABBER,
+    NOISE,
     Stay,
     of_rates,
     of_settings,
@@ -34,6 +35,7 @@ class LineState(StrEnum):
     """Somebody talks, at settings that are not the ones listened at."""
     SWAPPED = "swapped-pair"
     FLOATING = "floating-idle"
+    NOISE = "noise"
     JABBER = "jabber"
     UNDECIDED = "undecided"
 
@@ -71,20 +73,24 @@ def judge(stays: Sequence[Stay]) -> Heard:
     told = {
         "swapped": wrong_way,
         "floating": weights[FLOATING],
+        "noise": weights[NOISE],
         "jabber": weights[JABBER],
         "conversation": sum(formats.values()),
     }
-    # One whole frame proves the rate where the bytes speak for it as well.
+    # One whole frame proves the rate where the bytes speak for it as well, whatever else is heard.
+    spoken = sum(rates.values()) or 1.0
     proving = [
         stay
         for stay in stays
-        if stay.frames >= _FRAMES_PROVE or (stay.frames and rates[stay.settings.baud] > 0.5)
+        if stay.frames >= _FRAMES_PROVE
+        or (stay.frames and rates[stay.settings.baud] / spoken > 0.5)
     ]
     if proving:
         return _conversation(stays, proving, formats, told)
     for state, share in (
         (LineState.JABBER, told["jabber"]),
         (LineState.FLOATING, told["floating"]),
+        (LineState.NOISE, told["noise"]),
         (LineState.SWAPPED, wrong_way),
     ):
         if share >= SURE and total >= (3 if state is LineState.FLOATING else _FEWEST_BYTES):

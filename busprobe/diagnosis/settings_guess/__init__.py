@@ -6,6 +6,7 @@ from busprobe.diagnosis.settings_guess.expectation import Hypothesis
 from busprobe.diagnosis.settings_guess.weigh import (
     FLOATING,
     JABBER,
+    NOISE,
     Stay,
     of_rates,
     of_settings,
@@ -16,6 +17,7 @@ from busprobe.diagnosis.settings_guess.weigh import (
 __all__ = [
     "FLOATING",
     "JABBER",
+    "NOISE",
     "Hypothesis",
     "Stay",
     "of_rates",

@@ -2,8 +2,9 @@
 
 Each stay at some settings leaves bytes, perhaps marks, and whole frames. Their likelihood is taken
 under every hypothesis: a conversation at each rate and format, the same with swapped wires, an
-idle line that floats, a device that never stops. Neighbouring bytes are not independent, so that
-the evidence of bytes is tempered; whole frames count in full, chance does not make them.
+idle line that floats, bursts of noise, a device that never stops. Neighbouring bytes are not
+independent, so that the evidence of bytes is tempered; whole frames count in full, chance does not
+make them.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from busprobe.diagnosis.settings_guess.expectation import (
+    LONGEST_BURST_S,
     Hypothesis,
     every_settings,
     expectation,
@@ -22,6 +24,7 @@ from busprobe.model.line import LineSettings, Parity
 
 FLOATING = Hypothesis(None, kind="floating")
 JABBER = Hypothesis(None, kind="jabber")
+NOISE = Hypothesis(None, kind="noise")
 # Evidence of bytes counts half, and no more than so many bytes of a stay are taken.
 _TEMPER = 0.5
 _MOST_BYTES = 120
@@ -34,6 +37,10 @@ _WHOLE_CLIP = (1e-4, 0.93)
 _SHORT_RUN = 3
 _BUSY_JABBER = 0.6
 _NO_PAUSE = 0.95
+# Longest run of a conversation amid noise, as a share of its shortest requests [byte].
+_SPEECH_SHARE = 0.9
+_SHORTEST_REQUEST = 8
+_SOME_BYTES = 40
 # With this much silence nobody spoke without end, whatever the bytes look like.
 _PAUSES = 0.8
 _IMPOSSIBLE = -100.0
@@ -45,6 +52,10 @@ _PRIOR_FORMAT = {(Parity.NONE, 1): 0.6, (Parity.EVEN, 1): 0.3, (Parity.NONE, 2):
 _PRIOR_SWAPPED = 0.08
 _PRIOR_FLOATING = 0.05
 _PRIOR_JABBER = 0.02
+_PRIOR_NOISE = 0.05
+_PRIOR_AMID_NOISE = 0.02
+# Pauses shorter than those between runs join bursts: so many of the longest are one run at times.
+_JOINED_BURSTS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +91,11 @@ def hypotheses() -> dict[Hypothesis, float]:
             (settings.parity, settings.stop_bits), 0.04
         )
         found[Hypothesis(settings)] = math.log(weight)
+        amid = Hypothesis(settings, kind="amid-noise")
+        found[amid] = math.log(weight * _PRIOR_AMID_NOISE)
         found[Hypothesis(settings, swapped=True)] = math.log(weight * _PRIOR_SWAPPED)
     found[FLOATING] = math.log(_PRIOR_FLOATING)
+    found[NOISE] = math.log(_PRIOR_NOISE)
     endless = [Hypothesis(s, kind="jabber") for s in every_settings() if s.stop_bits == 1]
     for hypothesis in (JABBER, *endless):
         found[hypothesis] = math.log(_PRIOR_JABBER / (1 + len(endless)))
@@ -89,7 +103,11 @@ def hypotheses() -> dict[Hypothesis, float]:
 
 
 def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
-    """Probability of each hypothesis; a device that never stops counts as one, at any rate."""
+    """Probability of each hypothesis.
+
+    A device that never stops counts as one, at any rate; a conversation amid noise as a
+    conversation.
+    """
     logs = hypotheses()
     for stay in stays:
         if stay.data:
@@ -99,7 +117,10 @@ def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
     top = max(logs.values())
     weights = {h: math.exp(value - top) for h, value in logs.items()}
     total = sum(weights.values())
-    found = {h: w / total for h, w in weights.items() if h.kind != "jabber"}
+    found = {h: w / total for h, w in weights.items() if h.kind not in ("jabber", "amid-noise")}
+    for h, w in weights.items():
+        if h.kind == "amid-noise":
+            found[Hypothesis(h.settings)] += w / total
     found[JABBER] = sum(w for h, w in weights.items() if h.kind == "jabber") / total
     return found
 
@@ -163,7 +184,20 @@ def _log_rhythm(stay: Stay, hypothesis: Hypothesis, per_byte: float) -> float:
     endless = share >= _NO_PAUSE and len(runs) == 1
     longer = len(stay.data) > _LONGEST_FRAME * per_byte
     if hypothesis.kind == "floating":
-        return 0.4 * short - 3.0 * long - (20.0 if busy else 0.0)
+        return 0.4 * short - 1.5 * long - (20.0 if busy else 0.0)
+    burst_s = _JOINED_BURSTS * LONGEST_BURST_S
+    burst = burst_s * stay.settings.baud / stay.settings.bits_per_character
+    too_long = sum(length > max(_SHORT_RUN, burst) for length in runs)
+    if hypothesis.kind == "noise":
+        return 0.2 * (len(runs) - too_long) - 1.5 * too_long - (20.0 if busy else 0.0)
+    if hypothesis.kind == "amid-noise":
+        # Noise comes between the frames as well.
+        frames_only = max(0, 2 * too_long - len(runs))
+        # A request has eight bytes at least, and noise spoils only some.
+        heard = len(stay.data) > _SOME_BYTES
+        speechless = heard and max(runs) < _SPEECH_SHARE * _SHORTEST_REQUEST * per_byte
+        brief = 8.0 if speechless else 0.0 if long else 2.0
+        return -brief - frames_only - (4.0 if endless and longer else 0.0)
     if hypothesis.kind == "jabber":
         if share < _PAUSES:
             return _IMPOSSIBLE

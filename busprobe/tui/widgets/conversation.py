@@ -15,6 +15,7 @@ _STATES = {
     "conversation": ("ok", "Somebody polls devices here."),
     "other-settings": ("warn", "Somebody talks, at settings other than those listened at."),
     "swapped-pair": ("fail", "A and B are swapped at the adapter."),
+    "noise": ("warn", "Bursts of noise, and nobody who talks."),
     "floating-idle": ("fail", "The line floats while nobody talks: bias is missing."),
     "jabber": ("fail", "One device talks without end."),
     "undecided": ("unknown", "Something is heard that fits no picture yet."),
