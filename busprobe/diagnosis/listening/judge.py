@@ -93,7 +93,7 @@ def judge(stays: Sequence[Stay]) -> Heard:
         (LineState.NOISE, told["noise"]),
         (LineState.SWAPPED, wrong_way),
     ):
-        if share >= SURE and total >= (3 if state is LineState.FLOATING else _FEWEST_BYTES):
+        if share >= SURE and total >= _FEWEST_BYTES:
             guess = None
             if state is LineState.SWAPPED:
                 guess = max((h for h in weights if h.swapped), key=lambda h: weights[h]).settings
