@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from busprobe.bus.bus import Bus
+from busprobe.diagnosis.listening.foreign import ForeignRequests
 from busprobe.model.device import Device
 from busprobe.model.exchange import Exchange
 from busprobe.model.finding import Finding, Severity, gathered
@@ -60,6 +61,7 @@ class Workplace:
     exchanges: list[Exchange] = field(default_factory=list)
     _profiles: Sequence[DeviceProfile] | None = None
     _start_ns: int = 0
+    _foreign: ForeignRequests = field(default_factory=ForeignRequests)
 
     def __post_init__(self) -> None:
         self.bus = Bus(self.opened.link, on_exchange=self._on_exchange)
@@ -114,6 +116,9 @@ class Workplace:
         if self.recorder is not None:
             self.recorder.exchange(exchange)
         self.emit(ExchangeMade(exchange))
+        master = self._foreign.take(exchange) if self.bus.is_serial else None
+        if master is not None and ("foreign-master", None) not in self.findings:
+            self.raise_finding(master)
 
     def raise_finding(self, finding: Finding) -> None:
         """Keep a finding and tell the faces."""

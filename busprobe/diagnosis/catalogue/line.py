@@ -18,7 +18,7 @@ _HEARD: dict[str, Entry] = {
     "foreign-master": Entry(
         Severity.WARNING,
         "Another master is talking on this line.",
-        "Whole frames about address {addresses} were heard although nothing had been sent. An "
+        "Whole frames about address {addresses} were heard that belong to no request of ours. An "
         "energy manager or an inverter polls its meters here. Talking into its conversation can "
         "give it wrong values, and with storage that moves power.",
         "Unplug the other master from the line, or switch it off, and search again.",

@@ -381,7 +381,7 @@ def _whole_line(samples: Sequence[Sample]) -> list[Cause]:
                         "exchanges",
                     ),
                 ),
-                {"addresses": "unknown"},
+                {"addresses": ", ".join(map(str, sorted({a for s in masters for a in s.masters})))},
             )
         )
     return found

@@ -88,7 +88,7 @@ class Sample:
         idle_ns: How long the line was undriven and listened to [ns].
         heard: Bytes of the answer, whole or damaged.
         senders: Other addresses whose answers were heard.
-        masters: Foreign requests heard.
+        masters: Whom foreign requests asked that were heard.
         seconds: Further whole answers from the address asked.
         echo: Whether our own request came back.
         turnaround_ns: End of request to the whole answer, or else to the first byte [ns]; None when
@@ -112,7 +112,7 @@ class Sample:
     idle_ns: int = 0
     heard: bytes = b""
     senders: tuple[int, ...] = ()
-    masters: int = 0
+    masters: tuple[int, ...] = ()
     seconds: int = 0
     echo: bool = False
     turnaround_ns: int | None = None
@@ -150,12 +150,10 @@ def sample(
     # Stray bytes may part our own request, coming back, from its place: it is no foreign one.
     echo = exchange.echo or any(f.raw == request.raw for f in frames)
     frames = [f for f in frames if f.raw != request.raw]
-    masters = sum(_is_request(f) for f in frames)
-    senders = tuple(
-        f.address for f in frames if f.address != request.address and not _is_request(f)
-    )
+    masters = tuple(f.address for f in frames if is_request(f))
+    senders = tuple(f.address for f in frames if f.address != request.address and not is_request(f))
     senders += tuple(_cut_senders((*exchange.pieces, *stray), request))
-    seconds = sum(f.address == request.address and not _is_request(f) for f in frames)
+    seconds = sum(f.address == request.address and not is_request(f) for f in frames)
     idle = tuple(p.data for p in stray if isinstance(p, Unframed))
     listened = max(0, exchange.listened_ns - (len(exchange.heard) * _character_ns(exchange)))
     idle_ns = condition.gap_ns + listened
@@ -312,7 +310,8 @@ def _beside(
     return before, after, tuple(apart), pause
 
 
-def _is_request(frame: Frame) -> bool:
+def is_request(frame: Frame) -> bool:
+    """Whether a frame is a request, for an amount that the protocol allows where it reads."""
     pieces = rtu.split(frame.raw)
     if len(pieces) != 1 or pieces[0].role is not Role.REQUEST:
         return False
