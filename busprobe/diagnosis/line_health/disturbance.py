@@ -20,12 +20,14 @@ _RATES = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 40.0)
 # Beside a floating line, fewer hits than this go unnoticed.
 _RATES_SEEN = _RATES[3:]
 _NONE = 2e-3
+# More hits than this say no more: bursts come in swarms, and the rates above are a coarse grid.
+_MOST_HITS = 60
 # Of the bursts that fall on the idle line, the share that is heard at all (half of them push it
 # further into the 1); of those that fall on a frame, the share that damages it (assumptions).
-_HEARD_IDLE = (0.3, 0.7, 1.0)
+_HEARD_IDLE = (0.2, 0.35, 0.5, 0.7, 1.0)
 _DAMAGING = 0.85
-# A floating line harms a frame only at its very start.
-_FLOAT_ON_FRAMES = 0.03
+# A floating line harms a frame only at its very start, and some lines hardly ever.
+_FLOAT_ON_FRAMES = (0.001, 0.01, 0.03)
 # Share of the runs that hold nothing but low pulses: how long a burst lasts against a character is
 # unknown (Beta priors, assumptions).
 _PULSES_FLOATING = (8.0, 0.8)
@@ -90,6 +92,7 @@ def weigh_disturbance(seen: Exposure, *, crossing: bool = False) -> dict[str, fl
         crossing: Whether answers cross on this line: then damage to answers alone tells nothing
             about levels.
     """
+    seen = _tempered(seen)
     even = 1 / len(_RATES)
     noise, floating, level, both = [], [], [], []
     for rate in _RATES:
@@ -101,11 +104,13 @@ def weigh_disturbance(seen: Exposure, *, crossing: bool = False) -> dict[str, fl
                 + _poisson(seen.frames, rate * _DAMAGING * seen.frame_s)
                 + _poisson(seen.idle, rate * heard * seen.idle_s)
             )
-        floating.append(
+        floating += [
             base
-            + _poisson(seen.frames, (_FLOAT_ON_FRAMES * rate + _NONE) * seen.frame_s)
+            - math.log(len(_FLOAT_ON_FRAMES))
+            + _poisson(seen.frames, (share * rate + _NONE) * seen.frame_s)
             + _poisson(seen.idle, rate * seen.idle_s)
-        )
+            for share in _FLOAT_ON_FRAMES
+        ]
         level.append(
             base
             + _poisson(seen.frames, rate * seen.frame_s)
@@ -136,6 +141,19 @@ def weigh_disturbance(seen: Exposure, *, crossing: bool = False) -> dict[str, fl
     posterior = {name: value + _LOG_PRIOR[name] for name, value in logs.items()}
     total = log_sum(list(posterior.values()))
     return {"level": 0.0} | {name: math.exp(value - total) for name, value in posterior.items()}
+
+
+def _tempered(seen: Exposure) -> Exposure:
+    """The same rates from fewer hits, where there were many."""
+    frames = min(1.0, _MOST_HITS / max(1, seen.frames))
+    idle = min(1.0, _MOST_HITS / max(1, seen.idle))
+    return Exposure(
+        round(frames * seen.frames),
+        frames * seen.frame_s,
+        round(idle * seen.idle),
+        idle * seen.idle_s,
+        round(idle * seen.pulses),
+    )
 
 
 def _poisson(count: int, mean: float) -> float:
