@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from busprobe.diagnosis.duplicate.behind import Behind
 from busprobe.diagnosis.duplicate.cut import as_if_cut
 from busprobe.diagnosis.duplicate.hypotheses import Background, probability, tells
 from busprobe.diagnosis.duplicate.idle import IdleLine
@@ -20,11 +21,13 @@ from busprobe.diagnosis.duplicate.questions import (
 )
 from busprobe.diagnosis.duplicate.reading import Reader
 from busprobe.diagnosis.duplicate.serials import WHOLE, SerialPieces, serial_text
+from busprobe.diagnosis.duplicate.steady import Steadiness
 from busprobe.diagnosis.duplicate.types import DuplicateVerdict, Probe
 from busprobe.diagnosis.duplicate.waiting import Waiting
 from busprobe.diagnosis.duplicate.weighing import BEFORE, Odds, weigh
 from busprobe.diagnosis.duplicate.words import evidence_of, evidence_of_limits, manner_of
 from busprobe.model.exchange import Exchange, Frame, Unframed
+from busprobe.model.finding import Evidence
 from busprobe.model.line import Parity
 from busprobe.wire import pdu
 
@@ -87,6 +90,8 @@ class DuplicateTest:
         self._reader = Reader(self.address, self.function, self.parity)
         self._serials = SerialPieces(self.address, self.function, self.parity)
         self._idle = IdleLine(self.address)
+        self._behind = Behind(self.address)
+        self._steadiness = Steadiness()
         self._limits = Limits(MarginSearch(self.parity), self.parity is Parity.NONE)
 
     @property
@@ -254,6 +259,8 @@ class DuplicateTest:
         seen = self._reader.read(question, exchange, stray, may_be_silent=self._pending_margin)
         self._waiting.take(exchange, seen)
         self._idle.take(stray, self._pending_gap_ns)
+        self._behind.take(exchange, seen, stray, self._pending_gap_ns)
+        self._steadiness.take(exchange, seen)
         if isinstance(pending, int):
             self._take_piece(pending, seen)
         elif self._pending_margin:
@@ -309,8 +316,10 @@ class DuplicateTest:
             self._limits,
             self.background,
             self._idle,
+            self._behind.log_evidence,
             foreign=self._reader.foreign,
             spoiled=spoiled,
+            steady=self._steadiness.is_steady,
         )
 
     # Telling ---------------------------------------------------------------------------------
@@ -347,7 +356,10 @@ class DuplicateTest:
                 serial_text(self._serials.common) if verdict == "duplicate" else "",
                 self.background,
             )
-            + evidence_of_limits(limits, serials),
+            + evidence_of_limits(limits, serials)
+            + tuple(
+                Evidence(None, told) for told in (self._behind.told, self._steadiness.told) if told
+            ),
             manner,
         )
 

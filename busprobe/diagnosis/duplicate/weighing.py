@@ -29,6 +29,8 @@ Seen = Sequence[tuple[Question, Observation]]
 _MOST_BESIDE_FOREIGN = 3.0
 # The same where one device and a driver explain the damage.
 _MOST_BESIDE_CUT = 2.0
+# The same where damage repeats itself at moments that differ.
+_MOST_WHERE_STEADY = -4.5
 # On a restless line a second device may find none of our requests: hidden ones are more frequent by
 # so much (drawn lines).
 _HIDDEN_WHERE_RESTLESS = 2.0
@@ -61,9 +63,11 @@ def weigh(
     limits: Limits,
     background: Background,
     idle: IdleLine,
+    behind: float,
     *,
     foreign: bool,
     spoiled: bool,
+    steady: bool,
 ) -> Odds:
     """Odds of more than one device.
 
@@ -72,8 +76,10 @@ def weigh(
         limits: Those at other rates.
         background: What other addresses of the line show.
         idle: What is heard while nobody is asked.
+        behind: Log evidence for more than one device from what comes directly behind answers.
         foreign: Whether a foreign master was heard.
         spoiled: Whether one device and a driver explain the damage.
+        steady: Whether damage is the same nearly always, at moments that differ.
     """
     counts, serials, at_limits = _counts(usual, limits, idle)
     heard = [o for _, o in usual if tells(o.kind) is not None]
@@ -82,7 +88,7 @@ def weigh(
     elsewhere = limits.others(usual)
     the_same = bool(same_again) if elsewhere is None else not elsewhere
     inside = limits.inside_like(usual)
-    beside = log_others(elsewhere or 0)
+    beside = behind + log_others(elsewhere or 0)
     if inside and clean(limits.outside)[0]:
         usually = [o for _, o in usual if tells(o.kind)] + limits.inside
         beside += max(
@@ -91,7 +97,7 @@ def weigh(
         )
     one = log_one(counts + at_limits, background)
     who = Who(same_again, the_same and limits.found_alone)
-    most = _MOST_BESIDE_CUT if spoiled else math.inf
+    most = _MOST_WHERE_STEADY if steady else _MOST_BESIDE_CUT if spoiled else math.inf
     odds = []
     for more in log_more(counts, serials, background, who, at_limits):
         evidence = min(more - one, most) + (max(identity, beside) if identity else beside)
