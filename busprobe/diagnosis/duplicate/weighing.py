@@ -31,6 +31,10 @@ _MOST_BESIDE_FOREIGN = 3.0
 _MOST_BESIDE_CUT = 2.0
 # The same where damage repeats itself at moments that differ.
 _MOST_WHERE_STEADY = -4.5
+# The same where no answer was ever whole, and none had more bytes than one has: a driver of which
+# only half still works, at the end of a long line, leaves just that.
+_MOST_NEVER_WHOLE = 3.0
+_MORE_THAN_ONE_HAS = frozenset((Kind.TWICE, Kind.LONG, Kind.FRONT, Kind.COLLIDED, Kind.FORKED))
 # On a restless line a second device may find none of our requests: hidden ones are more frequent by
 # so much (drawn lines).
 _HIDDEN_WHERE_RESTLESS = 2.0
@@ -97,7 +101,11 @@ def weigh(
         )
     one = log_one(counts + at_limits, background)
     who = Who(same_again, the_same and limits.found_alone)
-    most = _MOST_WHERE_STEADY if steady else _MOST_BESIDE_CUT if spoiled else math.inf
+    most = math.inf
+    if steady or spoiled:
+        most = _MOST_WHERE_STEADY if steady else _MOST_BESIDE_CUT
+    elif _is_never_whole([o for _, o in (*usual, *limits.taken)]):
+        most = _MOST_NEVER_WHOLE
     odds = []
     for more in log_more(counts, serials, background, who, at_limits):
         evidence = min(more - one, most) + (max(identity, beside) if identity else beside)
@@ -109,6 +117,10 @@ def weigh(
     two_answers = any(tells(o.kind) is Kind.TWO for _, o in (*usual, *limits.taken))
     more_odds, to_tell = odds
     return Odds(more_odds, to_tell, proved=two_answers or identity > 0 or bool(elsewhere))
+
+
+def _is_never_whole(seen: Sequence[Observation]) -> bool:
+    return not any(o.contents or o.kind in _MORE_THAN_ONE_HAS for o in seen)
 
 
 Counts = Counter[tuple[Sort, Kind]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections import Counter
 
 import pytest
@@ -49,6 +50,12 @@ def test_every_pattern_has_a_share_of_every_kind_for_every_sort() -> None:
                 assert sum(row) == pytest.approx(1e4, rel=0.01)
 
 
+def garbled(frame: bytes, number: int) -> bytes:
+    """A frame with every byte but some changed, another way each time."""
+    chance = random.Random(number)
+    return bytes(byte ^ chance.choice((0, 1, 4, 32, 80)) for byte in frame)
+
+
 def run(behaviour: list[str], background: Background | None = None) -> DuplicateTest:
     """Give the test exchanges of these looks, over and over, until it ends."""
     test = DuplicateTest(1, BASE, background=background or Background())
@@ -69,6 +76,7 @@ def run(behaviour: list[str], background: Background | None = None) -> Duplicate
             "two": [(20.0, one), (60.0 + 1.1 * len(one), other)],
             "tail": [(20.0, one + other[-3:])],
             "head": [(20.0, other[:4] + one)],
+            "garbled": [(20.0, garbled(one, number))],
             "long": [(20.0, one[:4] + b"\x11\x22" + other[6:] + b"\x77\x18\x29")],
         }[look]
         test.take(exchange(probe.pdu, *heard))
@@ -106,6 +114,18 @@ def test_two_identities_without_any_collision_are_a_duplicate() -> None:
     assert verdict.verdict == "duplicate"
     assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
     assert "now one is heard, now the other" in verdict.manner
+
+
+def test_garbled_answers_alone_prove_no_second_device() -> None:
+    # A driver of which one leg is dead, far away, is never understood; so are two that are equal.
+    verdict = run(["garbled"]).verdict
+    assert verdict.verdict == "undecided"
+    assert 0.3 < verdict.probability < 0.96
+
+
+@pytest.mark.parametrize("beside", ["long", "two"])
+def test_garbled_answers_and_more_bytes_than_one_has_do(beside: str) -> None:
+    assert run(["garbled", "garbled", beside]).verdict.verdict == "duplicate"
 
 
 def test_a_second_identity_raises_the_probability() -> None:
