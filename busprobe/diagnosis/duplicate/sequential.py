@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -50,6 +51,8 @@ SILENT_AFTER = 4
 SILENT_AFTER_WITH_NOISE = 10
 # Traffic of a foreign master says nothing; so many exchanges in all.
 MOST_WITH_STRANGERS = 60
+# A line that speaks all the time lets nothing be told; further requests would not.
+MOST_OF_BABBLE = 10
 # From here on a second device seems to be about.
 _DOUBTFUL = -3.0
 # Whole answers that "single" needs, as a share of what was heard.
@@ -190,8 +193,10 @@ class DuplicateTest:
 
     @property
     def _at_last(self) -> bool:
-        useful = sum(o.kind is not Kind.STRANGE for _, o in self._taken)
-        return useful >= MOST or len(self._taken) >= MOST_WITH_STRANGERS
+        kinds = Counter(o.kind for _, o in self._taken)
+        useful = kinds.total() - kinds[Kind.STRANGE]
+        babbles = useful == kinds[Kind.BABBLE] >= MOST_OF_BABBLE
+        return useful >= MOST or babbles or kinds.total() >= MOST_WITH_STRANGERS
 
     def _is_more(self) -> bool:
         sure = SURE_MORE_AT_LAST if self._at_last else SURE_MORE

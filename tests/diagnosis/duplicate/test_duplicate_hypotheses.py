@@ -76,6 +76,7 @@ def run(behaviour: list[str], background: Background | None = None) -> Duplicate
             "two": [(20.0, one), (60.0 + 1.1 * len(one), other)],
             "tail": [(20.0, one + other[-3:])],
             "head": [(20.0, other[:4] + one)],
+            "babble": [(0.2, b"\x00\x31\x9c\x77" * 100)],
             "garbled": [(20.0, garbled(one, number))],
             "long": [(20.0, one[:4] + b"\x11\x22" + other[6:] + b"\x77\x18\x29")],
         }[look]
@@ -114,6 +115,14 @@ def test_two_identities_without_any_collision_are_a_duplicate() -> None:
     assert verdict.verdict == "duplicate"
     assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
     assert "now one is heard, now the other" in verdict.manner
+
+
+def test_a_line_that_speaks_all_the_time_is_given_up_soon() -> None:
+    verdict = run(["babble"]).verdict
+    assert verdict.verdict == "undecided"
+    assert verdict.exchanges == 10
+    # One answer that comes through is a reason to go on.
+    assert run(["babble"] * 9 + ["clean"]).verdict.exchanges > 20
 
 
 def test_garbled_answers_alone_prove_no_second_device() -> None:
