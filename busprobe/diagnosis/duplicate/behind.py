@@ -2,7 +2,7 @@
 
 Noise hits a line at random. Bytes that come directly behind answers, again and again, while next to
 nothing comes of the line at other times, are the end of another answer that sticks out, or the
-doing of the driver that lets go. A driver does the same every time.
+doing of the driver that lets go. A driver does the same nearly every time.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from busprobe.model.exchange import Exchange, Frame, Unframed
 _NS_PER_S = 1e9
 # Directly behind: before a silence of so many characters.
 _WINDOW_CHARACTERS = 3.5
-_FEWEST = 3
-# One look among the bytes behind answers, as a share of them, is the driver's.
+_FEWEST = 1
+# Bytes that look the same behind so many answers are the driver's.
 _DRIVERS_SHARE = 0.7
 # How often noise comes before anything is known: a Gamma distribution of little weight.
 _EVENTS, _SECONDS = 0.5, 0.5
-# Drivers that let go in another way every time, on a line that is quiet otherwise. Engineering
+# Drivers that let go now this way and now that, on a line that is quiet otherwise. Engineering
 # judgement, no source.
 _FITFUL_DRIVERS = 0.01
 
@@ -90,7 +90,7 @@ class Behind:
             return ""
         return (
             f"{self._looks.total()} of {self._answers} times bytes directly behind the answer, "
-            f"another way each time; at all other times the line gave {self._other_runs} in "
+            f"and not as one driver leaves them; at all other times the line gave {self._other_runs} in "
             f"{self._other_ns / _NS_PER_S:.1f} s"
         )
 
@@ -98,7 +98,7 @@ class Behind:
     def log_evidence(self) -> float:
         """For more than one device; never against."""
         number = self._looks.total()
-        if number < _FEWEST or max(self._looks.values()) >= _DRIVERS_SHARE * number:
+        if number < _FEWEST or max(self._looks.values()) >= _DRIVERS_SHARE * self._answers:
             return 0.0
         clean = self._answers - number
         window_s = self._window_ns / self._answers / _NS_PER_S

@@ -42,6 +42,8 @@ def test_bytes_that_come_behind_answers_alone_speak_for_a_second_one() -> None:
 
 def test_a_driver_that_lets_go_the_same_way_is_none() -> None:
     assert taken([b"\xf8"] * 8 + [b"\xfc", b""]).log_evidence == 0.0
+    # Now and then only, it is no habit.
+    assert taken([b"\xf8", b"", b"", b"\xf8", b"", b"\xf8", b""]).log_evidence > 1.0
 
 
 def test_a_pair_that_is_let_go_low_is_none() -> None:
@@ -56,8 +58,12 @@ def test_a_line_that_gives_bytes_at_any_time_explains_them() -> None:
     assert behind.log_evidence < 0.5
 
 
-def test_two_of_many_are_an_accident() -> None:
-    assert taken([b"\x95", *[b""] * 20, b"\x31"]).log_evidence == 0.0
+def test_less_speaks_less() -> None:
+    one = taken([b"\x95", *[b""] * 20])
+    two = taken([b"\x95", *[b""] * 20, b"\x31"])
+    assert 0.0 < one.log_evidence < two.log_evidence < taken(VARIED).log_evidence
+    assert taken([b""] * 20).log_evidence == 0.0
+    assert Behind(1).log_evidence == 0.0
 
 
 @pytest.mark.parametrize("rate_hz", [1.0, 5.0, 20.0])
