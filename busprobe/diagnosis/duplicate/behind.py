@@ -90,8 +90,8 @@ class Behind:
             return ""
         return (
             f"{self._looks.total()} of {self._answers} times bytes directly behind the answer, "
-            f"and not as one driver leaves them; at all other times the line gave {self._other_runs} in "
-            f"{self._other_ns / _NS_PER_S:.1f} s"
+            "and not as one driver leaves them; at all other times the line gave "
+            f"{self._other_runs} in {self._other_ns / _NS_PER_S:.1f} s"
         )
 
     @property
