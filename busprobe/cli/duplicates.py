@@ -19,6 +19,11 @@ from busprobe.cli.running import run_job
 from busprobe.session.job import Job
 from busprobe.session.values import FindPlan
 
+_HIDDEN = (
+    "Two of one model that answer in step can hide behind each other. If a meter is missing, ask "
+    "again from the other end of the cable: the serial number must be the same."
+)
+
 
 @click.command("duplicates")
 @link_argument
@@ -85,5 +90,8 @@ def command(
             ],
             right=(0, 3),
         )
+        if any(p.verdict == "single" for p in result.addresses):
+            output.line()
+            words.paragraph("note", _HIDDEN)
 
     run_job(ctx, call, link, settings, work, show)

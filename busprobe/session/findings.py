@@ -407,7 +407,7 @@ def after_identify(found: Identified) -> list[Finding]:
 
 _HARMLESS = {AnomalyKind.UNANSWERED, AnomalyKind.UNPUBLISHED_MODEL, AnomalyKind.IRREGULAR_END}
 
-DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided")
+DUPLICATE_CODES = ("duplicate-address", "duplicate-undecided", "another-meter")
 # What a test for two devices found, of one address and of several; what matters most comes first.
 _DUPLICATE_WORDS = {
     "duplicate": ("more than one device", "more than one device at each"),

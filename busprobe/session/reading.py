@@ -6,7 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from busprobe.bus.bus import MS
-from busprobe.diagnosis.duplicate import DuplicateVerdict, duplicate_finding
+from busprobe.diagnosis.duplicate import (
+    DuplicateVerdict,
+    another_meter_finding,
+    duplicate_finding,
+)
 from busprobe.diagnosis.plausibility import needs_another_poll
 from busprobe.model.device import Device
 from busprobe.model.line import LineSettings
@@ -31,6 +35,7 @@ class MeterWork(Workplace):
     """A place of work whose devices can be known, read and tested for a second one."""
 
     _readers: dict[tuple[int, bool], MeterReader] = field(default_factory=dict)
+    _who_answered: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
     async def find_device(self, address: int, settings: LineSettings | None) -> None:
         """Find the settings at which one device answers, unless they are given or fit already."""
@@ -79,12 +84,15 @@ class MeterWork(Workplace):
     def forget(self, address: int) -> None:
         """Another device may be there now."""
         self.devices.pop(address, None)
+        self._who_answered.pop(address, None)
         self.anomalies.pop(address, None)
         self._forget_readers((address,))
 
     def move(self, old: int, new: int) -> None:
         """What was learnt of a device's registers holds at its new address, too."""
         self._forget_readers((old, new))
+        for address in (old, new):
+            self._who_answered.pop(address, None)
         if old in self.anomalies:
             self.anomalies[new] = self.anomalies.pop(old)
 
@@ -170,9 +178,20 @@ class MeterWork(Workplace):
         finding = duplicate_finding(verdict, device)
         if finding is not None:
             self.raise_finding(finding)
+        if verdict.verdict != "duplicate" and len(verdict.serials) == 1:
+            self._note_who(verdict)
         if verdict.verdict != "silent":
             self.know(replace(device, duplicate=verdict.verdict))
         return verdict
+
+    def _note_who(self, verdict: DuplicateVerdict) -> None:
+        """Two in step hide each other, but seldom the same one from both ends of the cable."""
+        (serial,) = verdict.serials
+        before = self._who_answered.get(verdict.address, ())
+        heard = (*(other for other in before if other != serial), serial)
+        self._who_answered[verdict.address] = heard
+        if len(heard) > 1:
+            self.raise_finding(another_meter_finding(verdict, heard))
 
     def stopped_short(self, verdict: DuplicateVerdict) -> bool:
         """Whether a test for two devices was stopped before it knew."""

@@ -46,6 +46,9 @@ HELP: dict[str, HelpText] = {
             "s reads each address several times and compares everything that comes back. "
             "'One device' and 'two devices' are said only when that is sure; else it says "
             "'undecided'.",
+            "Two of one model that answer in step can hide behind each other: the nearer one is "
+            "heard, and no piece of the other. If a meter is missing, plug the adapter in at the "
+            "other end of the cable and press s again.",
             "To mend it: switch off or unplug one of the two, select the address, press a and give "
             "the other a free one; connect both again and press s.",
         ),

@@ -27,4 +27,14 @@ ENTRIES: dict[str, Entry] = {
         "then test again; or disconnect one device and see whether the address still answers.",
         CAUTION_BUS,
     ),
+    "another-meter": Entry(
+        Severity.FAULT,
+        "At address {address} another meter answers than before: {after}, not {before}.",
+        "Two meters share the address and answer in step, so that the nearer one drowns the other "
+        "bit by bit; which one is heard depends on where the adapter is plugged in. Or the meter "
+        "was exchanged between the two looks.",
+        "If nobody exchanged it, two meters share the address, although each was heard alone: let "
+        "'busprobe readdress LINK {address} --separate' guide you.",
+        CAUTION_BUS,
+    ),
 }

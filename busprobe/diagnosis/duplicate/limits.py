@@ -39,7 +39,6 @@ class Limits:
 
     Args:
         search: Chooses the rates.
-        pauses: Whether a request with a pause tells something at the end.
 
     Attributes:
         taken: All of it: what was asked, and what was seen.
@@ -49,7 +48,6 @@ class Limits:
     """
 
     search: MarginSearch
-    pauses: bool = False
     taken: list[tuple[Question, Observation]] = field(default_factory=list)
     inside: list[Observation] = field(default_factory=list)
     outside: list[Observation] = field(default_factory=list)
@@ -80,7 +78,7 @@ class Limits:
             self._purpose = _Purpose.COMPARE if compares else _Purpose.SEARCH
             self._offset = 0.0 if compares else offset
             return self._offset
-        if not self.pauses or not self.search.fast_limit or self._purpose is _Purpose.PAUSE:
+        if not self.search.fast_limit or self._purpose is _Purpose.PAUSE:
             return None
         self._purpose = _Purpose.PAUSE
         self._offset = self.search.beyond

@@ -95,7 +95,7 @@ class DuplicateTest:
         self._idle = IdleLine(self.address)
         self._behind = Behind(self.address)
         self._steadiness = Steadiness()
-        self._limits = Limits(MarginSearch(self.parity), self.parity is Parity.NONE)
+        self._limits = Limits(MarginSearch(self.parity))
 
     @property
     def probability_two(self) -> float:

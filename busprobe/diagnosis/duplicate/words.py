@@ -233,5 +233,29 @@ def duplicate_finding(verdict: DuplicateVerdict, device: Device | None) -> Findi
     return None
 
 
+# Two in step that swap places with the adapter, or an exchange that nobody told of. Engineering
+# judgement, no source.
+_SHARED_NOT_EXCHANGED = 0.8
+
+
+def another_meter_finding(verdict: DuplicateVerdict, serials: Sequence[str]) -> Finding:
+    """The finding for an address at which one meter answers, and another one did before.
+
+    Args:
+        verdict: Of the last look.
+        serials: Serial numbers that answered, one in each look, the last one now.
+    """
+    told = Evidence(None, f"answered here, one in each test: {', '.join(serials)}")
+    return finding(
+        "another-meter",
+        address=verdict.address,
+        device=None,
+        probability=_SHARED_NOT_EXCHANGED,
+        evidence=(told, *verdict.evidence),
+        after=serials[-1],
+        before=serials[-2],
+    )
+
+
 def _listed(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -15,7 +15,7 @@ from busprobe.model.line import LineSettings, Parity
 from busprobe.procedures.check_duplicate import check_duplicate
 from busprobe.wire import pdu
 from busprobe_sim.line.line import Line
-from busprobe_sim.line.parameters import LineParameters, PortParameters
+from busprobe_sim.line.parameters import LineParameters, NodeParameters, PortParameters
 from busprobe_sim.meters.registers import RegisterMap, fixed
 from busprobe_sim.meters.server import RegisterServer, ServerParameters
 from busprobe_sim.meters.sunspec import MARKER, Nameplate, common_model
@@ -131,15 +131,17 @@ def test_readings_of_another_device_are_known_by_most_registers() -> None:
     assert others(mine[:2], [other]) is None
 
 
-def test_one_request_pauses_so_that_who_restarts_at_a_missing_stop_bit_is_heard_alone() -> None:
+@pytest.mark.parametrize("parity", [Parity.NONE, Parity.EVEN])
+def test_one_request_pauses_so_that_who_restarts_at_a_missing_stop_bit_is_heard_alone(
+    parity: Parity,
+) -> None:
     """The other one understands faster and slower rates, and drowns it at all of them."""
-    strong, weak = station(1, turnaround_ms=10.0), station(1, turnaround_ms=10.0)
-    strong = replace(
-        strong, loop_ms=0.0, node=replace(strong.node, position_m=1.0, clock_error=0.001)
-    )
+    settings = LineSettings(9600, parity)
+    strong = station(1, turnaround_ms=10.0, loop_ms=0.0)
+    weak = strong = replace(strong, node=replace(strong.node, settings=settings))
+    strong = replace(strong, node=replace(strong.node, position_m=1.0, clock_error=0.001))
     weak = replace(
         weak,
-        loop_ms=0.0,
         node=replace(
             weak.node,
             position_m=300.0,
@@ -150,7 +152,7 @@ def test_one_request_pauses_so_that_who_restarts_at_a_missing_stop_bit_is_heard_
     line = Line(LineParameters(), 1)
     line.add_station(strong, meter(b"TF30-118204"))
     line.add_station(weak, meter(b"TF30-120977"))
-    bus = Bus(VirtualLink(line.open_port(PortParameters())))
+    bus = Bus(VirtualLink(line.open_port(PortParameters(NodeParameters(settings=settings)))))
     verdict = run_virtual(check_duplicate(bus, 1))
     assert verdict.verdict == "duplicate"
     assert set(verdict.serials) == {"TF30-118204", "TF30-120977"}
