@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from busprobe.diagnosis.duplicate.observe import observe
 from busprobe.diagnosis.duplicate.steady import Steadiness
+from busprobe.model.line import LineSettings
 from busprobe.wire import pdu
-from diagnosis.duplicate.handmade import exchange
+from diagnosis.duplicate.handmade import answer, exchange
 
 READ = pdu.read_registers(3, 40000, 2)
 OTHER = pdu.read_registers(3, 40052, 16)
@@ -42,6 +45,21 @@ def test_bytes_that_differ_are_not_steady() -> None:
 
 def test_three_times_are_too_few() -> None:
     assert not taken(*((at, SPOILED) for at in (44.4, 51.1, 45.2))).is_steady
+
+
+def test_an_answer_that_stays_whole_is_not_spoiled_by_something_constant() -> None:
+    steadiness = taken(*((at, SPOILED) for at in (44.4, 51.1, 45.2, 56.6)))
+    whole = exchange(READ, (20.0, answer(bytes((3, 4)) + b"SunS")))
+    steadiness.take(whole, observe(whole))
+    assert not steadiness.is_steady
+
+
+def test_requests_at_other_rates_do_not_count() -> None:
+    steadiness = Steadiness()
+    for at in (44.4, 51.1, 45.2, 56.6):
+        made = replace(exchange(READ, (at, SPOILED)), sent_at=LineSettings(10_080))
+        steadiness.take(made, observe(made))
+    assert not steadiness.is_steady
 
 
 def test_whole_answers_and_scraps_do_not_count() -> None:
