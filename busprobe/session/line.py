@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from busprobe.bus.bus import Overheard
 from busprobe.bus.manners import listen_before_talking
 from busprobe.diagnosis.catalogue.line import ENTRIES
-from busprobe.diagnosis.duplicate import duplicate_finding
 from busprobe.diagnosis.line_health import LineTest, line_findings, weigh
 from busprobe.diagnosis.listening import listening_findings
 from busprobe.model.device import Device
@@ -119,10 +118,7 @@ class LineWork:
         )
         weighed, counts, errors = check.weighed, check.tallies, check.errors
         for address, verdict in check.duplicates.items():
-            job.clear_findings(address, words.DUPLICATE_CODES)
-            found = duplicate_finding(verdict, job.devices.get(address))
-            if found is not None:
-                job.raise_finding(found)
+            job.tell_of_duplicate(verdict, job.devices.get(address))
         if soak_s > 0 and not job.should_stop():
             start_s = job.bus_time_s
             counted = await soak(

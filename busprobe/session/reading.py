@@ -174,15 +174,19 @@ class MeterWork(Workplace):
         )
         if self.stopped_short(verdict):
             return verdict
-        self.clear_findings(device.address, words.DUPLICATE_CODES)
+        self.tell_of_duplicate(verdict, device)
+        if verdict.verdict != "silent":
+            self.know(replace(device, duplicate=verdict.verdict))
+        return verdict
+
+    def tell_of_duplicate(self, verdict: DuplicateVerdict, device: Device | None) -> None:
+        """Put a verdict into words, in place of what was said of the address before."""
+        self.clear_findings(verdict.address, words.DUPLICATE_CODES)
         finding = duplicate_finding(verdict, device)
         if finding is not None:
             self.raise_finding(finding)
         if verdict.verdict != "duplicate" and len(verdict.serials) == 1:
             self._note_who(verdict)
-        if verdict.verdict != "silent":
-            self.know(replace(device, duplicate=verdict.verdict))
-        return verdict
 
     def _note_who(self, verdict: DuplicateVerdict) -> None:
         """Two in step hide each other, but seldom the same one from both ends of the cable."""

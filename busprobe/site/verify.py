@@ -214,9 +214,14 @@ def alone_check(item: Item, verdict: DuplicateVerdict, findings: Sequence[Findin
     if verdict.verdict in ("single", "duplicate"):
         serials = ", ".join(verdict.serials)
         found = "one device" if verdict.verdict == "single" else "more than one device"
+        # One device now, but another one than before: then two share the address, or somebody
+        # exchanged it meanwhile.
+        same = all(f.code != "another-meter" for f in findings)
+        if not same:
+            found += ", and not the one before"
         return check(
             item,
-            outcome_of(verdict.verdict == "single"),
+            outcome_of(verdict.verdict == "single" and same),
             planned="one device",
             found=f"{found}, serial number {serials}" if serials else found,
             uncertainty=sure,

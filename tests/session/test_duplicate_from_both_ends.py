@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import pytest
 
+from busprobe.diagnosis.duplicate import DuplicateVerdict, another_meter_finding
+from busprobe.model.check import CheckOutcome
 from busprobe.model.device import Device, ModelBlock, SunSpecMap
 from busprobe.model.line import LineSettings, parse_link
 from busprobe.session import events
 from busprobe.session.job import Job
 from busprobe.session.ports import OpenedLink
+from busprobe.site.items import Item
+from busprobe.site.verify import alone_check
 from busprobe_sim.line.line import Line
 from busprobe_sim.line.parameters import (
     LineParameters,
@@ -104,3 +108,23 @@ def test_a_meter_that_was_moved_on_purpose_is_forgotten() -> None:
     work.job.devices[1] = KNOWN
     assert work.look(1) == ("single", SERIALS[1:])
     assert not work.codes()
+
+
+def test_a_check_of_the_line_tells_it_too() -> None:
+    work = Work()
+    assert work.look(0) == ("single", SERIALS[:1])
+    work.job.bus.link = plug_in(work.line, LENGTH_M)
+    run_virtual(work.job.check_line((1,), listen_first_s=0.1))
+    verdict = DuplicateVerdict(1, "single", 0.999, 8, SERIALS[1:], ())
+    work.job.tell_of_duplicate(verdict, None)
+    assert "another-meter" in work.codes()
+
+
+def test_a_meter_that_is_not_the_one_before_does_not_pass_as_alone() -> None:
+    item = Item("alone", "grid meter", "the line")
+    verdict = DuplicateVerdict(1, "single", 0.999, 8, SERIALS[1:], ())
+    finding = another_meter_finding(verdict, SERIALS)
+    assert alone_check(item, verdict, ()).outcome is CheckOutcome.PASS
+    made = alone_check(item, verdict, (finding,))
+    assert made.outcome is CheckOutcome.FAIL
+    assert made.found == "one device, and not the one before, serial number TF30-120977"
