@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from busprobe.bus.bus import MS, Bus, Overheard
+from busprobe.model.line import LineSettings
 from busprobe.wire import pairing, rtu
 
 # Masters poll every 0.2-10 s (seen in public threads of users): shorter listening proves nothing.
@@ -20,11 +21,15 @@ class Manners:
         overheard: Everything heard.
         master: Whether whole frames of somebody else's conversation were heard.
         addresses: Addresses named in those frames.
+        settings: Settings at which they were heard, where those are not the ones in force.
+        endless: Somebody sends without a pause.
     """
 
     overheard: Overheard
     master: bool
     addresses: tuple[int, ...]
+    settings: LineSettings | None = None
+    endless: bool = False
 
     @property
     def quiet(self) -> bool:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from busprobe.bus.bus import MS, Bus
-from busprobe.bus.manners import LISTEN_FIRST_NS, listen_before_talking
+from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.duplicate import DuplicateVerdict
 from busprobe.model.errors import InputError
 from busprobe.model.exchange import Outcome
 from busprobe.procedures.change_plan import ChangePlan, ChangeStopped, Place
 from busprobe.procedures.check_duplicate import check_duplicate
+from busprobe.procedures.listen_first import listen_first
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire import pdu
 
@@ -56,7 +57,7 @@ async def check_change(
         )
     address = plan.device.address
     observe(Progress(0, 3, None, "listening for another master"))
-    manners = await listen_before_talking(bus, LISTEN_FIRST_NS, should_stop)
+    manners = await listen_first(bus, LISTEN_FIRST_NS / 1e9, observe, should_stop)
     _unless_stopped(should_stop)
     if manners.master:
         raise InputError(

@@ -165,28 +165,42 @@ def wiring_summary(address: int, diagnosis: WiringDiagnosis) -> str:
     return text
 
 
-def foreign_master(manners: Manners) -> Finding:
-    """Somebody else is polling this line."""
-    addresses = ", ".join(map(str, manners.addresses)) or "none recognised"
-    return finding(
-        "foreign-master",
-        probability=0.999,
-        evidence=[
-            Evidence(
-                None,
-                f"{len(manners.overheard.data)} bytes were heard before anything was sent, with "
-                f"whole frames about address {addresses}",
-            )
-        ],
-        addresses=addresses,
-    )
+def heard_first(manners: Manners) -> Finding | None:
+    """Who is heard before the first request: another master, or somebody who never stops."""
+    size = len(manners.overheard.data)
+    if manners.master:
+        addresses = ", ".join(map(str, manners.addresses)) or "none recognised"
+        at = "" if manners.settings is None else f" at {manners.settings}"
+        return finding(
+            "foreign-master",
+            probability=0.999,
+            evidence=[
+                Evidence(
+                    None,
+                    f"{size} bytes were heard before anything was sent, with whole frames{at} "
+                    f"about address {addresses}",
+                )
+            ],
+            addresses=addresses,
+        )
+    if manners.endless:
+        seconds = manners.overheard.duration_ns / 1e9
+        heard = Evidence(None, f"{size} bytes in {seconds:.0f} s before anything was sent")
+        return finding("jabber", probability=0.98, evidence=[heard])
+    return None
 
 
-def foreign_master_error(found: Finding) -> BusprobeError:
-    """Why the search does not start."""
+def heard_first_error(found: Finding, manners: Manners) -> BusprobeError:
+    """Why nothing is sent."""
+    if manners.master:
+        at = "" if manners.settings is None else f" It talks at {manners.settings}."
+        return InputError(
+            f"{found.summary}{at} Talking now would disturb it.",
+            "Switch the other master off or unplug it, or insist (--insist) if you accept that.",
+        )
     return InputError(
-        f"{found.summary} Talking now would disturb it.",
-        "Switch the other master off or unplug it, or insist (--insist) if you accept that.",
+        f"{found.summary} No request would get through.",
+        f"{found.remedy} Or insist (--insist).",
     )
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from busprobe.bus.bus import Overheard
-from busprobe.bus.manners import listen_before_talking
 from busprobe.diagnosis.catalogue.line import ENTRIES
 from busprobe.diagnosis.line_health import LineTest, line_findings, weigh
 from busprobe.diagnosis.listening import listening_findings
@@ -16,6 +15,7 @@ from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings
 from busprobe.procedures.check_line import check_line
 from busprobe.procedures.listen import Listening, listen
+from busprobe.procedures.listen_first import listen_first
 from busprobe.procedures.progress import Progress
 from busprobe.procedures.soak import Soak, soak
 from busprobe.session import findings as words
@@ -39,7 +39,9 @@ _TELL_EVERY = 8
 # Exchanges that a long soak leaves in memory.
 _KEPT_EXCHANGES = 5_000
 # What an earlier line check may have said.
-LINE_CODES = tuple(code for code in ENTRIES if code not in ("fast-sweep-limits", "foreign-master"))
+LINE_CODES = tuple(
+    code for code in ENTRIES if code not in ("fast-sweep-limits", "foreign-master", "jabber")
+)
 NO_LINE = "Modbus TCP has no line whose health could be seen from here."
 NOBODY = "Nobody is to be asked."
 
@@ -148,13 +150,14 @@ class LineWork:
         job = self.job
         if listen_first_s <= 0:
             return None
-        job.progress(Step.LINE)(Progress(0, 0, listen_first_s, "listening, nothing is sent yet"))
-        manners = await listen_before_talking(job.bus, round(listen_first_s * 1e9))
-        if manners.master:
-            found = words.foreign_master(manners)
+        observe = job.progress(Step.LINE)
+        observe(Progress(0, 0, listen_first_s, "listening, nothing is sent yet"))
+        manners = await listen_first(job.bus, listen_first_s, observe, job.should_stop)
+        found = words.heard_first(manners)
+        if found is not None:
             job.raise_finding(found)
             if not insist:
-                raise words.foreign_master_error(found)
+                raise words.heard_first_error(found, manners)
         return manners.overheard
 
     def _tell(self, test: LineTest) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from busprobe.bus.bus import MS
-from busprobe.bus.manners import Manners, listen_before_talking
+from busprobe.bus.manners import Manners
 from busprobe.diagnosis.catalogue import finding as make_finding
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding
@@ -17,6 +17,7 @@ from busprobe.model.line import LineSettings
 from busprobe.procedures.fast_sweep import FAST_LISTEN_NS, fast_sweep, miss_probability
 from busprobe.procedures.find_settings import SettingsSearch, find_settings
 from busprobe.procedures.identify import Identified, identify
+from busprobe.procedures.listen_first import listen_first
 from busprobe.procedures.progress import Observer, Progress, Several, Whole, ignore
 from busprobe.procedures.sweep import (
     LIKELY_ADDRESSES,
@@ -137,16 +138,15 @@ class Search:
 
     async def _listen_first(self) -> Manners:
         job, plan = self.job, self.plan
-        self._whole.phase(_LISTEN)(
-            Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet")
-        )
-        manners = await listen_before_talking(job.bus, round(plan.listen_first_s * 1e9))
-        if manners.master:
-            finding = words.foreign_master(manners)
+        observe = self._whole.phase(_LISTEN)
+        observe(Progress(0, 0, plan.listen_first_s, "listening, nothing is sent yet"))
+        manners = await listen_first(job.bus, plan.listen_first_s, observe, job.should_stop)
+        finding = words.heard_first(manners)
+        if finding is not None:
             job.raise_finding(finding)
             if not plan.insist:
                 job.emit(StepFinished(Step.FIND, StepEnd.FAILED, finding.summary))
-                raise words.foreign_master_error(finding)
+                raise words.heard_first_error(finding, manners)
         return manners
 
     def _sweep_plan(self, addresses: tuple[int, ...]) -> SweepPlan:

@@ -18,7 +18,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from busprobe.bus.manners import LISTEN_FIRST_NS, listen_before_talking
+from busprobe.bus.manners import LISTEN_FIRST_NS
 from busprobe.diagnosis.beside_answers import another_voice
 from busprobe.diagnosis.catalogue import CAUTION_BUS
 from busprobe.diagnosis.duplicate import DuplicateVerdict
@@ -33,7 +33,9 @@ from busprobe.procedures.change_address import (
     next_free,
 )
 from busprobe.procedures.change_check import somebody_at
+from busprobe.procedures.listen_first import listen_first
 from busprobe.procedures.operator import Deed, HandRequest, Operator
+from busprobe.procedures.progress import ignore
 from busprobe.profiles.match import settings_profile
 from busprobe.session import findings as words
 from busprobe.session.changing import done_by_hand, make_change, plan_change
@@ -241,7 +243,7 @@ class _Separation:
         if not job.bus.is_serial:
             raise InputError(words.NOT_SERIAL, words.NOT_SERIAL_NEXT)
         await job.settle(address)
-        manners = await listen_before_talking(job.bus, LISTEN_FIRST_NS, job.should_stop)
+        manners = await listen_first(job.bus, LISTEN_FIRST_NS / 1e9, ignore, job.should_stop)
         if manners.master:
             raise InputError(
                 "Another master is talking on this line.",

@@ -170,6 +170,7 @@ class StationParameters:
             the standard asks; others wait for t3.5 alone.
         sync_loss_rate: Share of frames for others after which it is deaf for a while.
         resync_ms: How long it is deaf then [ms].
+        never_stops: It has locked up: it sends bytes of no frame without end, and answers nobody.
     """
 
     address: int = 1
@@ -190,6 +191,7 @@ class StationParameters:
     keeps_t1_5: bool = False
     sync_loss_rate: float = 0.0
     resync_ms: float = 500.0
+    never_stops: bool = False
 
 
 @dataclass(frozen=True, slots=True)

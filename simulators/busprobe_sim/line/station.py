@@ -47,6 +47,9 @@ def inner_silence_ns(settings: LineSettings) -> float:
     return _INNER_SILENCE_CHARACTERS * settings.bits_per_character * settings.bit_ns
 
 
+_BABBLE_BYTES = 32
+
+
 @dataclass(frozen=True, slots=True)
 class _Frame:
     """An intact frame that was heard; its quiet is the silence before it [ns]."""
@@ -85,6 +88,14 @@ class Station(Node):
         self._change: tuple[int | None, LineSettings | None] | None = None
         self._away_until_ns = -1
         self.on_restart: Callable[[int], None] | None = None
+        if parameters.never_stops:
+            line.schedule(line.now_ns, self._babble)
+
+    def _babble(self) -> None:
+        data = self._random.randbytes(_BABBLE_BYTES)
+        start = self.line.transmit(self, data, self.line.now_ns)
+        # What follows is appended while it still sends, so that there is no gap.
+        self.line.schedule(start + self.settings.duration_ns(len(data) - 1), self._babble)
 
     # -- listening
 
@@ -109,6 +120,8 @@ class Station(Node):
             self.line.schedule(due, self._look)
 
     def _look(self) -> None:
+        if self.station.never_stops:
+            return
         now = self.line.now_ns
         if now < self._due_ns or not self.connected:
             return

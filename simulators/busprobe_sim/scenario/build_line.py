@@ -23,6 +23,7 @@ from busprobe_sim.physics.levels import (
     Terminator,
 )
 from busprobe_sim.physics.receiver import classic, failsafe
+from busprobe_sim.physics.uart import AfterFramingError
 from busprobe_sim.scenario.schema_base import line_settings
 from busprobe_sim.scenario.schema_device import DevicePart
 from busprobe_sim.scenario.schema_line import LinePart, MasterPart, TransceiverPart
@@ -73,6 +74,7 @@ def _node(
         off_glitch_bits=part.off_glitch_bits,
         own_glitch_bits=part.own_glitch_bits,
         clock_error=part.clock_error,
+        after_framing_error=AfterFramingError(part.after_framing_error),
         hears_itself=echo,
         stuck=part.stuck,
         dead_driver=part.dead_driver,
@@ -98,6 +100,7 @@ def port_parameters(part: LinePart, settings: LineSettings | None = None) -> Por
             adapter.echo,
         ),
         latency_ms=adapter.latency_ms,
+        packet_bytes=adapter.packet_bytes,
         reports_marks=adapter.marks,
     )
 
@@ -129,6 +132,7 @@ def station_parameters(device: DevicePart, line: LinePart) -> StationParameters:
         keeps_t1_5=timing.keeps_t1_5,
         sync_loss_rate=timing.sync_loss_rate,
         resync_ms=timing.resync_ms,
+        never_stops=timing.never_stops,
     )
 
 

@@ -213,6 +213,8 @@ class TimingPart(Part):
     """Share of frames for others after which it is deaf for a while."""
     resync_ms: NotNegative = 500.0
     """How long it is deaf then [ms]."""
+    never_stops: bool = False
+    """It has locked up: it sends bytes of no frame without end, and answers nobody."""
 
 
 class QuirkPart(Part):

@@ -62,6 +62,8 @@ class TransceiverPart(Part):
     """Its own receiver reads 0 this long after its driver was switched off [bit]."""
     clock_error: Annotated[float, Field(ge=-0.1, le=0.1)] = 0.0
     """Relative error of its bit clock."""
+    after_framing_error: Literal["edge", "16550"] = "edge"
+    """After a low stop bit its UART waits for an edge, or takes the stop bit for a start bit."""
     stuck: Literal[0, 1] | None = None
     """Its driver never lets go and holds this level."""
     dead_driver: bool = False
@@ -83,6 +85,8 @@ class AdapterPart(Part):
     """Whether it hears what it sends."""
     latency_ms: NotNegative = 1.0
     """Latency timer: how long received bytes may be held back [ms]."""
+    packet_bytes: Annotated[int, Field(ge=1, le=4096)] = 62
+    """So many received bytes are handed over at once, whatever the timer says."""
     transceiver: TransceiverPart = TransceiverPart()
     """How it is connected."""
     marks: bool = False
