@@ -15,7 +15,7 @@ from busprobe.model.line import LineSettings
 _ABSENT_AFTER = 3
 _DROPS = 1 / 3
 # Of the requests to an absent address; the rest meets noise or somebody's late answer.
-_MOSTLY = 0.6
+_MOSTLY = 0.75
 _DAMAGED_FROM = 2
 _FEWEST_STRAYS = 3
 _TELL_FROM = 0.9
