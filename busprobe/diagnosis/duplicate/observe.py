@@ -327,13 +327,13 @@ def _beside(runs: tuple[Run, ...], first: Frame, last: Frame) -> tuple[bytes, by
     head = tail = b""
     for run in runs:
         if first.raw in run.data:
-            head = run.data[: run.data.index(first.raw)]
+            head += run.data[: run.data.index(first.raw)]
         elif run.end_ns <= first.t_start_ns and len(run.data) >= SHORTEST_ANSWER:
             head = run.data
         if last.raw in run.data:
             tail = run.data[run.data.rindex(last.raw) + len(last.raw) :]
         elif run.start_ns >= last.t_end_ns and len(run.data) >= SHORTEST_ANSWER:
-            tail = run.data
+            tail = max(tail, run.data, key=len)
     return head, tail
 
 

@@ -44,8 +44,12 @@ def damaged(frame: bytes, *places: int) -> bytes:
         ([(20.0, GOOD), (60.0, GOOD)], Kind.TWO),
         ([(20.0, GOOD), (60.0, damaged(OTHER, 4, 5, 6))], Kind.TWICE),
         ([(20.0, GOOD), (60.0, damaged(OTHER, 1, 4, 5, 6))], Kind.TAIL),
+        # Two that garble each other, and long after them a third one by itself.
+        ([(20.0, damaged(OTHER, 0, 1, 2, 3, 4)), (200.0, GOOD)], Kind.HEAD),
+        ([(20.0, damaged(OTHER, 0, 1, 2, 3, 4)), (200.0, b"\x00" + GOOD)], Kind.HEAD),
         # Noise on the idle line, long after the answer, belongs to nothing.
         ([(20.0, GOOD), (80.0, b"\x5d\x31")], Kind.CLEAN),
+        ([(20.0, b"\x5d\x31"), (80.0, GOOD)], Kind.CLEAN),
         ([(20.0, damaged(GOOD, 6))], Kind.BROKEN),
         ([(20.0, damaged(GOOD, 0, 1, 2, 3, 4))], Kind.GARBLED),
         ([(20.0, damaged(GOOD, 4, 5) + damaged(OTHER, 0, 1, 2)[-7:])], Kind.LONG),
