@@ -28,6 +28,8 @@ from busprobe.wire.crc import crc16, is_intact, with_crc
 # A tail must hold its CRC and something that differs; shorter ones fit by chance.
 _SHORTEST_TAIL = 6
 _MOST_FRAGMENTS = 24
+# Chance that a wrong one is among those that were tried.
+_MOST_BY_CHANCE = 1e-3
 
 _SERIAL_BYTES = 2 * SERIAL_REGISTERS
 # Exchanges spent on pieces, and on one register.
@@ -79,6 +81,7 @@ def recover(
     size: int,
     known: Iterable[bytes],
     fragments: Sequence[bytes],
+    proved: Iterable[bytes] = (),
 ) -> tuple[bytes, ...]:
     """Whole answers that fragments of one length of answer prove.
 
@@ -92,6 +95,9 @@ def recover(
         size: Bytes of register data in an answer.
         known: Register data of whole answers (without the byte count).
         fragments: Bytes heard beside or instead of a whole answer, each as it was heard.
+        proved: Register data that were put together before. What ends as they do is theirs: another
+            head may fit its check, because digits can differ by the polynomial of the CRC itself
+            (x^16 + x^15 + x^2 + 1: "9.3" and "5.6" do, whatever the digit between).
 
     Returns:
         Register data of further answers, without the known ones, in the order found.
@@ -99,11 +105,13 @@ def recover(
     head = bytes((address, function, size))
     whole = list(dict.fromkeys(known))
     length = HEAD_BYTES + size + CRC_BYTES
-    found: dict[bytes, None] = {}
+    found: dict[bytes, set[bytes]] = {}
+    tried: set[bytes] = set()
     kept = [f for f in dict.fromkeys(fragments) if len(f) >= _SHORTEST_TAIL][:_MOST_FRAGMENTS]
     starts = [head + data for data in whole]
     starts += [f[f.index(head) :] for f in kept if head in f]
-    for tail in kept:
+    ends = {frame_of(address, function, d)[-_SHORTEST_TAIL:] for d in (*whole, *proved)}
+    for tail in (fragment for fragment in kept if fragment[-_SHORTEST_TAIL:] not in ends):
         for count in range(min(len(tail), length - HEAD_BYTES), _SHORTEST_TAIL - 1, -1):
             end = tail[-count:]
             missing = length - count
@@ -112,9 +120,12 @@ def recover(
                     continue
                 candidate = start[:missing] + end
                 data = candidate[HEAD_BYTES:-CRC_BYTES]
+                tried.add(candidate)
                 if is_intact(candidate) and data not in whole:
-                    found.setdefault(data, None)
-    return tuple(found)
+                    found.setdefault(data, set()).add(tail)
+    # A check of 16 bits fits by chance too: of many that were tried, one fragment is no proof.
+    by_chance = len(tried) / (1 << 16) > _MOST_BY_CHANCE
+    return tuple(data for data, tails in found.items() if len(tails) > 1 or not by_chance)
 
 
 def serial_text(data: bytes) -> str:
@@ -156,7 +167,12 @@ class SerialPieces:
             if piece:
                 self._beside[piece] += 1
         more = recover(
-            self._address, self._function, _SERIAL_BYTES, self._whole, tuple(self._beside)
+            self._address,
+            self._function,
+            _SERIAL_BYTES,
+            self._whole,
+            tuple(self._beside),
+            self._found,
         )
         for data in (*self._whole, *more):
             self._found.setdefault(data, None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Sequence
 
 from crccheck.crc import CrcModbus
@@ -157,3 +158,26 @@ def test_two_halves_of_the_same_answer_make_a_whole_one() -> None:
     # A known answer of the same maker stands in for the head.
     assert recover(1, 3, SIZE, [ONE], [frame[8:]]) == (OTHER,)
     assert recover(1, 3, SIZE, [ONE], [frame[8:-1]]) == ()
+
+
+def test_two_serial_numbers_with_one_check_do_not_make_a_third() -> None:
+    # Their differences are the generator polynomial of the CRC, shifted: same check, other digits.
+    first, second = (text.ljust(SIZE, b"\x00") for text in (b"792356", b"752697"))
+    mixed = b"752656".ljust(SIZE, b"\x00")
+    frame = frame_of(1, 3, first)
+    assert frame[-2:] == frame_of(1, 3, mixed)[-2:]
+    assert recover(1, 3, SIZE, [], [frame[:20], frame[14:]]) == (first,)
+    # Once the end is known as that of the first, the head of the second makes no third of it.
+    assert recover(1, 3, SIZE, [second], [frame[7:]], [first]) == ()
+    assert mixed in recover(1, 3, SIZE, [second], [frame[7:]])
+
+
+def test_of_many_that_were_tried_one_fragment_is_no_proof() -> None:
+    # A check of 16 bits fits one of 65 536: among many fragments, none of them right, some do.
+    chance = random.Random(5)
+    invented = 0
+    for _ in range(40):
+        heard = [chance.randbytes(30) for _ in range(12)]
+        heard += [frame_of(1, 3, chance.randbytes(SIZE))[:34] for _ in range(8)]
+        invented += len(recover(1, 3, SIZE, [chance.randbytes(SIZE) for _ in range(6)], heard))
+    assert invented == 0
