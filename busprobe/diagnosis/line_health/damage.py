@@ -28,6 +28,7 @@ _OVERLAP_MS = 25.0
 _UNDAMAGED = 0.5
 _STARTS_EXPLAIN = 3
 _HABIT = 3
+_WITH_EDGES = (Sign.CLEAN, Sign.GATEWAY, Sign.ROLLED, Sign.LAST_LOST)
 _LONGEST_SPECK = 3
 
 
@@ -283,7 +284,7 @@ def _edges(answering: Mapping[int, Sequence[Sample]]) -> list[tuple[Cause, int]]
     """Devices that put the same low pulse beside most of their answers."""
     found = []
     for address, its in answering.items():
-        whole = [s for s in its if s.sign in (Sign.CLEAN, Sign.ROLLED, Sign.LAST_LOST)]
+        whole = [s for s in its if s.sign in _WITH_EDGES]
         if len(whole) < 4:
             continue
         for side in ("before", "after"):

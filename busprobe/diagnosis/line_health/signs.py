@@ -24,7 +24,7 @@ from busprobe.diagnosis.duplicate.observe import runs_of
 from busprobe.model.chunk import Mark
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.wire import pdu, rtu
-from busprobe.wire.crc import CRC_LENGTH
+from busprobe.wire.crc import CRC_LENGTH, crc16
 from busprobe.wire.functions import Role
 
 GATEWAY_EXCEPTIONS = (0x0A, 0x0B)
@@ -194,7 +194,16 @@ def sample(
         common["echo"] = True
         idle += tuple(before for before, _ in parted if before)
     runs = [behind for _, behind in parted]
-    data = max(runs, key=len, default=b"")
+    data, pause_at, others = _parted(runs, request)
+    whole, stray_in_pause = _joined(data, pause_at, characters)
+    if whole:
+        return made(
+            Sign.CLEAN,
+            heard=whole,
+            idle=idle + tuple(r for r in (*others, stray_in_pause) if r),
+            pause_ns=_pause_ns(exchange),
+            pause_at=pause_at,
+        ), None
     if exchange.outcome is Outcome.LATE:
         return made(Sign.LATE), None
     if frames and not any(isinstance(p, Unframed) for p in exchange.pieces):
@@ -211,6 +220,25 @@ def sample(
         body = data[len(edge) :]
         exception = body[2] if body[1] & 0x80 else None
     return made(found, heard=data, before=edge, marked=marked, exception=exception), missing
+
+
+def _parted(runs: Sequence[bytes], request: Frame) -> tuple[bytes, int, tuple[bytes, ...]]:
+    """The longest run of bytes, with the run that begins the answer when a pause parts the two.
+
+    A stray in such a pause keeps them from being assembled; no start is lost all the same.
+
+    Returns:
+        The bytes, how many of them came before the pause (0 for none), and all other runs.
+    """
+    data = max(runs, key=len, default=b"")
+    at = runs.index(data) if data else 0
+    head = bytes((request.address, request.pdu[0]))
+    for first in range(at - 1, -1, -1):
+        # An edge, or the last byte of the answer before, may stand before it.
+        if head in runs[first][: len(head) + 2]:
+            others = (*runs[:first], *runs[first + 1 : at], *runs[at + 1 :])
+            return runs[first] + data, len(runs[first]), others
+    return data, 0, (*runs[:at], *runs[at + 1 :])
 
 
 def _judge(
@@ -233,6 +261,10 @@ def _judge(
     edge = shifted and data[0] in PULSES
     body = data[1:] if rolled or shifted else data
     rolled = rolled or (shifted and not edge)
+    if len(data) > HEAD + 1 and data[0] in PULSES and data[2 : HEAD + 2] == head:
+        # Both: the edge, the last byte of the answer before, and this one.
+        edge = shifted = rolled = True
+        body = data[2:]
     missing = last_missing(body, head, characters)
     before = data[:1] if shifted and edge else b""
     if missing is not None:
@@ -245,6 +277,24 @@ def _judge(
     if few and (late or set(data) <= PULSES or len(data) < 2):
         return Sign.SILENT, None, b""
     return Sign.DAMAGED, None, b""
+
+
+def _joined(data: bytes, pause_at: int, characters: int) -> tuple[bytes, bytes]:
+    """The whole answer that two parts make, and a low pulse just before the second; or nothing."""
+    for skip in (0, 1):
+        stray = data[pause_at : pause_at + skip]
+        whole = data[:pause_at] + data[pause_at + skip :]
+        if pause_at and len(whole) == characters and set(stray) <= PULSES and not crc16(whole):
+            return whole, stray
+    return b"", b""
+
+
+def _pause_ns(exchange: Exchange) -> int:
+    """From the end of the first run of bytes to the start of the longest after it [ns]."""
+    runs = runs_of(exchange)
+    longest = max(runs, key=lambda run: len(run.data))
+    begun = max((r for r in runs if r.end_ns < longest.start_ns), key=lambda r: len(r.data))
+    return max(1, longest.start_ns - begun.end_ns)
 
 
 def _behind_echo(data: bytes, request: bytes) -> tuple[bytes, bytes]:

@@ -81,6 +81,24 @@ def test_a_true_stray_stays_one_beside_an_answer_in_pieces() -> None:
     assert (found.before, found.after) == (b"\x00", b"\xff")
 
 
+@pytest.mark.parametrize("between", [b"\x00", b"\x80\x00"])
+@pytest.mark.parametrize("adjacent", [b"", b"\xf0"])
+def test_a_stray_inside_the_pause_of_an_answer_does_not_damage_it(
+    between: bytes, adjacent: bytes
+) -> None:
+    parts = [(60, ANSWER[:6]), *((80 + 20 * i, bytes((b,))) for i, b in enumerate(between))]
+    found, missing = sample(exchange([*parts, (160, adjacent + ANSWER[6:]), (300, b"\xfe")]), ASKED)
+    assert (found.sign, found.heard, missing) == (Sign.CLEAN, ANSWER, None)
+    strays = [*(bytes((b,)) for b in between), b"\xfe", *([adjacent] if adjacent else [])]
+    assert sorted(found.idle) == sorted(strays)
+    assert found.pause_at == 6
+    assert 80 * MS < found.pause_ns < 100 * MS
+    # With anything else in it, it is damaged, but its start is there.
+    wrong = bytes((ANSWER[6] ^ 1,)) + ANSWER[7:]
+    found, _ = sample(exchange([*parts, (160, wrong)]), ASKED)
+    assert (found.sign, found.heard[:6]) == (Sign.DAMAGED, ANSWER[:6])
+
+
 def taken(*steps: tuple[Exchange, Sequence[Frame | Unframed]]) -> LineTest:
     """An experiment that heard this."""
     test = LineTest([Target(10, 3, 0, 4)], LINE.character_ns / 1e9)

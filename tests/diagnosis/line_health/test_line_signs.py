@@ -158,3 +158,13 @@ def test_a_cut_exception_still_tells_its_code(cut: bytes) -> None:
     answer = rtu.encode(1, b"\x83\x0b")
     found, _ = sample(heard(request.hex(), (answer[:-1] + cut).hex()), SHORT)
     assert (found.sign, found.exception) == (Sign.LAST_LOST, 0x0B)
+
+
+def test_a_rolled_byte_behind_the_edge_of_a_driver_is_recognised() -> None:
+    # FF, the last byte of the answer before (not known here), and an answer without its own.
+    for edge in ("FF", "00", "80"):
+        found, missing = sample(heard(READ_15, f"{edge} 3C 15 04 02 00 01 48"), SHORT)
+        assert (found.sign, missing) == (Sign.ROLLED, 0xF3)
+        assert found.before == bytes.fromhex(edge)
+    damaged, _ = sample(heard(READ_15, "FF 3C 15 04 02 00 07 48"), SHORT)
+    assert damaged.sign is Sign.DAMAGED
