@@ -112,11 +112,15 @@ def find_summary(job: Workplace, state: Sweep) -> str:
     """How the search ended, in one sentence."""
     count = len(job.devices)
     doubles = [d.address for d in job.devices.values() if d.duplicate == "duplicate"]
+    proven_ns = state.silence_proves_ns
+    within = "" if proven_ns is None else f" within {proven_ns / 1e6:.0f} ms"
     if not count:
-        return f"Nobody answered at {len(state.plan.addresses)} addresses."
+        return f"Nobody answered at {len(state.plan.addresses)} addresses{within}."
     text = f"{count} address{'es answer' if count != 1 else ' answers'}"
     if doubles:
         text += f"; more than one device at {', '.join(map(str, sorted(doubles)))}"
+    if within:
+        text += f"; nobody else{within}"
     return text + "."
 
 

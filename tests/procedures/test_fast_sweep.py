@@ -89,6 +89,11 @@ def test_echo_and_latency_of_the_adapter_make_no_devices() -> None:
     assert state.echo
 
 
+def test_silence_proves_no_more_than_the_short_listening() -> None:
+    state, _ = swept(station(5), listen_ms=40)
+    assert state.silence_proves_ns == 40_000_000
+
+
 def test_a_device_that_gives_up_is_missed_as_stated() -> None:
     polite = station(5, turnaround_ms=120.0, on_other_request=OnOtherRequest.ABORT)
     state, _ = swept(polite)

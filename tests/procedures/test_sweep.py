@@ -16,7 +16,7 @@ from busprobe.procedures.sweep import (
     sweep,
     whole_line,
 )
-from busprobe_sim.line.parameters import NodeParameters, PortParameters
+from busprobe_sim.line.parameters import NodeParameters, OnOtherRequest, PortParameters
 from busprobe_sim.ports.virtual import run_virtual
 from simulated_buses import MS, Registers, simulated_bus, station
 
@@ -37,6 +37,24 @@ def test_two_meters_are_found_and_nobody_else() -> None:
     assert sorted(state.present) == [1, 2]
     assert len(state.silent) == 245
     assert not state.garbled
+
+
+def test_silence_proves_that_nobody_answers_within_the_longest_listening() -> None:
+    slow = 300 * MS
+    state = run_virtual(sweep(simulated_bus(station(1)), Sweep(SweepPlan(whole_line()))))
+    assert state.silence_proves_ns == slow
+    # One round only: as long as was listened in it, which follows the quickest device.
+    quick = SweepPlan(whole_line(), second_round=False)
+    state = run_virtual(sweep(simulated_bus(station(1)), Sweep(quick)))
+    assert state.silence_proves_ns is not None
+    assert quick.shortest_listen_ns <= state.silence_proves_ns < slow
+    # A device just slower than that which drops its answer is indeed silent, a quicker one is not.
+    for ms, found in ((280.0, {1, 9}), (320.0, {1})):
+        shy = station(9, turnaround_ms=ms, on_other_request=OnOtherRequest.ABORT)
+        state = run_virtual(sweep(simulated_bus(station(1), shy), Sweep(SweepPlan((1, 9, 8)))))
+        assert set(state.present) == found
+    nobody_silent = Sweep(SweepPlan((1,)))
+    assert run_virtual(sweep(simulated_bus(station(1)), nobody_silent)).silence_proves_ns is None
 
 
 def test_no_byte_goes_to_broadcast_or_reserved_addresses_and_only_reads() -> None:
