@@ -7,6 +7,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from fake_session import FakeSession
+from quiet import painted, strike
 from rich.cells import cell_len
 from textual.pilot import Pilot
 from textual.widgets import Input, Select
@@ -132,20 +133,13 @@ class Stage:
         for screen in self.app.screen_stack:
             for field in screen.query(Input):
                 field.cursor_blink = False
-        # A pause of no length waits until all messages are worked off, then lays out and paints the
-        # screen in front; what lies under it and shines through has to be told. The second round is
-        # for what the first brought about.
+        # The second round is for what the first brought about.
         for _ in range(2):
-            await self.pilot.pause(0)
-            under = self.app.screen_stack[:-1]
-            for screen in under:
-                screen._on_timer_update()
-            if under:
-                await self.pilot.pause(0)
+            await painted(self.app)
 
     async def press(self, *keys: str) -> None:
         for key in keys:
-            await self.pilot.press(key)
+            await strike(self.app, key)
             self.app.drain()
         await self.settle()
 
