@@ -100,7 +100,7 @@ class BusprobeApp(Host):
         self.open_link(given.link, None)
         work = self.screen_stack[0]
         assert isinstance(work, WorkScreen)
-        work.action_show_step(Step.FIND)
+        work.show_found()
         self.push_screen(ExerciseScreen())
 
     def open_causes(self) -> None:

@@ -41,7 +41,7 @@ class Field:
 
 @dataclass(frozen=True)
 class Stands:
-    """A widget that is always there: in a step, or on a sheet that these keys open."""
+    """A widget that is always there: in a step, or on a sheet, that these keys open."""
 
     widget: str
     keys: tuple[str, ...] = ()
@@ -115,7 +115,7 @@ TABLE: dict[str, dict[str, Place]] = {
         "ADDRESSES": option(Step.LINE, "line-addresses"),
         "--soak": option(Step.LINE, "own-soak"),
         "--insist": Does("insist"),
-        "--plan": Stands("#plan-file"),
+        "--plan": Stands("#plan-file", ("7",)),
         "--calculate": Does("paper"),
         **{
             f"--{name}": Field(PAPER, name)
@@ -137,20 +137,20 @@ TABLE: dict[str, dict[str, Place]] = {
     },
     "wiring": {
         **LINE_OPTIONS,
-        "--load": Stands("#load"),
+        "--load": Stands("#load", ("5",)),
         "--load-tolerance": option(Step.WIRING, "tolerance"),
-        "--phase": Stands("#plan"),
+        "--phase": Stands("#plan", ("5",)),
         "--series": Field(WIRING_SERIES, "series-file"),
         "--system": option(Step.WIRING, "system"),
         "--duration": option(Step.WIRING, "passive"),
     },
     "bench": {
         **LINE_OPTIONS,
-        "--requests": Stands("#bench-requests"),
-        "--watch": Stands("#bench-watch"),
-        "--reference": Stands("#bench-reference"),
-        "--class": Stands("#bench-class"),
-        "--rated-current": Stands("#bench-rated"),
+        "--requests": Stands("#bench-requests", ("8",)),
+        "--watch": Stands("#bench-watch", ("8",)),
+        "--reference": Stands("#bench-reference", ("8",)),
+        "--class": Stands("#bench-class", ("8",)),
+        "--rated-current": Stands("#bench-rated", ("8",)),
         "--with-cts": option(Step.BENCH, "with-cts"),
         "--nominal": option(Step.BENCH, "nominal"),
         "--all-settings": Does("every_setting"),
@@ -172,7 +172,7 @@ TABLE: dict[str, dict[str, Place]] = {
         "--consumer": Does("role"),
         "--generation": option(Step.ENERGY, "generation"),
         "--duration": option(Step.ENERGY, "own-duration"),
-        "--curtail": Stands("#curtail"),
+        "--curtail": Stands("#curtail", ("6",)),
         "--series": Field(SITE_SERIES, "series-file"),
     },
     "readdress": {
@@ -194,13 +194,13 @@ TABLE: dict[str, dict[str, Place]] = {
         "--insist": Does("insist"),
     },
     "verify": {
-        "PLAN_FILE": Stands("#plan-file"),
+        "PLAN_FILE": Stands("#plan-file", ("7",)),
         "--only": option(Step.HANDOVER, "only"),
-        "--load": Stands("#verify-load"),
+        "--load": Stands("#verify-load", ("7",)),
         "--load-tolerance": option(Step.HANDOVER, "verify-tolerance"),
         "--state": option(Step.HANDOVER, "kept-in"),
-        "--as-left": Stands("#verify-state"),
-        "--quick": Stands("#verify-reach"),
+        "--as-left": Stands("#verify-state", ("7",)),
+        "--quick": Stands("#verify-reach", ("7",)),
         "--insist": option(Step.HANDOVER, "verify-insist"),
         "--watch": option(Step.HANDOVER, "verify-watch"),
         "--link": option(Step.HANDOVER, "links"),

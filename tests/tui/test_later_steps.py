@@ -68,8 +68,9 @@ async def test_the_line_check_asks_whom_the_open_plan_names_too() -> None:
         await stage.open()
         await stage.press("4", "s")
         assert "check_line" not in {name for name, _ in stage.session.calls}
+        await stage.press("7")
         stage.app.screen.query_one("#plan-file", Input).value = "mill.plan.yaml"
-        await stage.press("s")
+        await stage.press("4", "s")
         assert stage.session.calls[-1] == ("check_line", ((), 0.0, "mill.plan.yaml"))
 
 
@@ -348,7 +349,9 @@ async def test_the_new_address_of_a_separation_is_named_or_comes_from_the_plan()
         await stage.press("g")
         assert "the lowest free one" in stage.screen_text()
         await stage.press("escape")
+        await stage.press("7")
         stage.app.screen.query_one("#plan-file", Input).value = "mill.plan.yaml"
+        await stage.press("3")
         await stage.press("g")
         assert "as planned, else the lowest free one" in stage.screen_text()
         await stage.press("1", "enter")

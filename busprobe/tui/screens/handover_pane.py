@@ -99,7 +99,8 @@ class HandoverPane(Looks, Vertical):
     @property
     def plan_file(self) -> Path | None:
         """The plan that is open, None while none is named."""
-        name = self.query_one("#plan-file", Input).value.strip()
+        field = self.query_one_optional("#plan-file", Input)
+        name = field.value.strip() if field is not None else ""
         return Path(name).expanduser() if name else None
 
     def wish(self, chosen: Chosen) -> VerifyWish | str:

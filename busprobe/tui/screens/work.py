@@ -12,22 +12,20 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
-from textual.widgets import ContentSwitcher
 
 from busprobe.session.events import Step
 from busprobe.session.wishes import ReportWish
 from busprobe.tui import words
 from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.options import known_of_people, search_wish
-from busprobe.tui.screens.address_pane import AddressPane
 from busprobe.tui.screens.bench_pane import BenchPane
 from busprobe.tui.screens.energy_pane import EnergyPane
 from busprobe.tui.screens.energy_pane import View as EnergyView
-from busprobe.tui.screens.find_pane import FindPane
 from busprobe.tui.screens.handover_pane import HandoverPane
 from busprobe.tui.screens.line_pane import LinePane
 from busprobe.tui.screens.line_pane import View as LineView
 from busprobe.tui.screens.link_pane import ChoiceList, LinkPane
+from busprobe.tui.screens.panes import Panes
 from busprobe.tui.screens.settings_tour import SettingsTourScreen
 from busprobe.tui.screens.wiring_pane import WiringPane
 from busprobe.tui.screens.work_sheets import WorkSheets
@@ -97,17 +95,9 @@ class WorkScreen(WorkSheets):
                 with Vertical(id="middle"):
                     yield BusStrip(id="bus")
                     yield Prose(id="options")
-                    with ContentSwitcher(id="panes", initial="pane-link"):
-                        yield LinkPane(
-                            self._app.choices(), self._app.link_argument, self._app.settings
-                        )
-                        yield FindPane()
-                        yield AddressPane()
-                        yield LinePane()
-                        yield WiringPane()
-                        yield EnergyPane()
-                        yield HandoverPane()
-                        yield BenchPane()
+                    yield Panes(
+                        LinkPane(self._app.choices(), self._app.link_argument, self._app.settings)
+                    )
             yield FindingsList(id="findings")
         yield KeyLine(Scope.WORK, id="keys")
 
@@ -152,7 +142,7 @@ class WorkScreen(WorkSheets):
 
     def _show(self, step: Step) -> None:
         self.step = step
-        self.query_one(ContentSwitcher).current = f"pane-{step}"
+        self.query_one(Panes).current = f"pane-{step}"
         job = self.query_one(JobList)
         job.set_reactive(LineList.cursor, STEPS.index(step))
         if step is Step.LINK:
@@ -160,11 +150,11 @@ class WorkScreen(WorkSheets):
         elif self.focused is not None and self.focused is not job:
             self.set_focus(self.query_one(FindingsList) if self.state.findings else job)
 
-    def on_line_list_chosen(self, message: LineList.Chosen) -> None:
+    async def on_line_list_chosen(self, message: LineList.Chosen) -> None:
         """Open what was chosen in one of the lists."""
         control = message.control
         if isinstance(control, JobList):
-            self.action_show_step(STEPS[message.index])
+            await self.action_show_step(STEPS[message.index])
         elif isinstance(control, FindingsList):
             self.action_details()
         elif isinstance(control, ChoiceList):
@@ -251,9 +241,16 @@ class WorkScreen(WorkSheets):
             return False
         return self.step is Step.HANDOVER or (self.step is Step.BENCH and state.bench is not None)
 
-    def action_show_step(self, step: str) -> None:
-        """Show a step."""
-        self._show(Step(step))
+    async def action_show_step(self, step: str) -> None:
+        """Show a step; its pane is whole before anybody is told of it."""
+        shown = Step(step)
+        await self.query_one(Panes).make(shown)
+        self._show(shown)
+        self.refresh_state()
+
+    def show_found(self) -> None:
+        """Show what was found on the line."""
+        self._show(Step.FIND)
         self.refresh_state()
 
     def action_start(self) -> None:
