@@ -121,11 +121,17 @@ def recover(
                 candidate = start[:missing] + end
                 data = candidate[HEAD_BYTES:-CRC_BYTES]
                 tried.add(candidate)
-                if is_intact(candidate) and data not in whole:
+                if is_intact(candidate) and data not in whole and _is_text(data):
                     found.setdefault(data, set()).add(tail)
     # A check of 16 bits fits by chance too: of many that were tried, one fragment is no proof.
     by_chance = len(tried) / (1 << 16) > _MOST_BY_CHANCE
     return tuple(data for data, tails in found.items() if len(tails) > 1 or not by_chance)
+
+
+def _is_text(data: bytes) -> bool:
+    """Whether it reads as a serial number does: characters, and padding behind them."""
+    text = data.rstrip(_PADDING)
+    return bool(text) and all(0x20 <= character < 0x7F for character in text)
 
 
 def serial_text(data: bytes) -> str:

@@ -172,6 +172,11 @@ def test_two_serial_numbers_with_one_check_do_not_make_a_third() -> None:
     assert mixed in recover(1, 3, SIZE, [second], [frame[7:]])
 
 
+def test_what_does_not_read_as_a_serial_number_is_not_put_together() -> None:
+    odd = frame_of(1, 3, b"QW0085179752QW00\xba\xaa\xba".ljust(SIZE, b"\x00"))
+    assert recover(1, 3, SIZE, [], [odd[:20], odd[14:]]) == ()
+
+
 def test_of_many_that_were_tried_one_fragment_is_no_proof() -> None:
     # A check of 16 bits fits one of 65 536: among many fragments, none of them right, some do.
     chance = random.Random(5)
