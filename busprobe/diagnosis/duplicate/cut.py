@@ -9,6 +9,7 @@ from busprobe.diagnosis.cut_answers import HEAD, SHORTEST, last_cut, last_missin
 from busprobe.diagnosis.duplicate.hypotheses import tells
 from busprobe.diagnosis.duplicate.observe import Observation
 from busprobe.diagnosis.duplicate.questions import Question
+from busprobe.diagnosis.duplicate.serials import frame_of
 
 # Damage of other kinds beside it is noise up to this share.
 _NEARLY_ALL = 0.8
@@ -39,7 +40,7 @@ def as_if_cut(
         function: Function code asked.
         earliest_ns: How soon after the request the first damaged answer began [ns]. Where an
             adapter may still have been driving, more than the CRC can replace may be destroyed:
-            then it is enough that the ends are the same every time.
+            then it is enough that the ends are the same every time, or those of whole answers.
     """
     damaged = [(q.pdu, o) for q, o in taken if not o.contents and tells(o.kind) is not None]
     if len(damaged) < _FEWEST:
@@ -49,6 +50,17 @@ def as_if_cut(
     sure = {(asked, o.head[-_end(o) :]) for asked, o in proved}
     if earliest_ns is not None and earliest_ns < ADAPTER_AT_MOST_NS:
         sure |= {end for end, count in ends.items() if count > 1}
+        wholes = [
+            (q.pdu, o, frame_of(address, function, content[1:]))
+            for q, o in taken
+            for content in o.contents
+            if len(content) > 1
+        ]
+        sure |= {(asked, frame[-_end(o) :]) for asked, o, frame in wholes}
+        # Of readings that change, no end is known that could be compared.
+        fixed = {q.pdu for q, _ in taken if q.fixed}
+        judged = [(asked, o) for asked, o in damaged if asked in fixed or (asked, o) in proved]
+        damaged = judged if len(judged) >= _FEWEST else damaged
     explained = sum(
         (asked, o) in proved or (asked, o.head[-_end(o) :]) in sure for asked, o in damaged
     )

@@ -93,7 +93,8 @@ def weigh(
     the_same = bool(same_again) if elsewhere is None else not elsewhere
     inside = limits.inside_like(usual)
     beside = behind + log_others(elsewhere or 0)
-    if inside and clean(limits.outside)[0]:
+    # An adapter that drives on is done sooner after a request that is sent faster.
+    if inside and clean(limits.outside)[0] and not spoiled:
         usually = [o for _, o in usual if tells(o.kind)] + limits.inside
         beside += max(
             log_cleaner(clean(inside), clean(limits.outside)),
