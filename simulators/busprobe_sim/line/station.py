@@ -158,10 +158,10 @@ class Station(Node):
     def _strict_frames(self) -> list[_Frame]:
         """Cut at silences; whatever is not intact as a whole is lost."""
         frames, silence = [], self._silence_ns
+        between = zip(self._starts[1:], self._ends, strict=False)
+        cuts = [i for i, (start, end) in enumerate(between, 1) if start - end >= silence]
         first = 0
-        for i in range(1, len(self._ends) + 1):
-            if i < len(self._ends) and self._starts[i] - self._ends[i - 1] < silence:
-                continue
+        for i in (*cuts, len(self._ends)):
             adu = bytes(self._data[first:i])
             if is_intact(adu) and self._in_one_piece(first, i):
                 before = self._ends[first - 1] if first else self._traffic_ns

@@ -31,11 +31,13 @@ class Chance:
         name: Names the process; other names give independent numbers.
     """
 
-    __slots__ = ("_key",)
+    __slots__ = ("_drifts", "_key")
 
     def __init__(self, seed: int, name: str) -> None:
         digest = blake2b(f"{seed}/{name}".encode(), digest_size=8).digest()
         self._key = int.from_bytes(digest, "big")
+        # By channel: the place where a drift was last asked for, and the numbers on its two sides.
+        self._drifts: dict[int, tuple[int, float, float]] = {}
 
     def uniform(self, index: int, channel: int = 0) -> float:
         """A number from [0, 1)."""
@@ -68,6 +70,9 @@ class Chance:
         index = math.floor(place)
         part = place - index
         weight = part * part * (3.0 - 2.0 * part)
-        before = self.uniform(index, channel)
-        after = self.uniform(index + 1, channel)
+        known = self._drifts.get(channel)
+        if known is None or known[0] != index:
+            known = (index, self.uniform(index, channel), self.uniform(index + 1, channel))
+            self._drifts[channel] = known
+        _, before, after = known
         return 2.0 * (before + (after - before) * weight) - 1.0
