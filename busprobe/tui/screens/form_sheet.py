@@ -19,6 +19,7 @@ from busprobe.tui.actions import Scope
 from busprobe.tui.form import FormField, mistakes
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 
 class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
@@ -43,7 +44,7 @@ class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
     FormSheet .name.-wrong { color: $bp-warn; }
     FormSheet .fields-row Input, FormSheet .fields-row Select { width: 1fr; margin-right: 2; }
     FormSheet #remark { height: auto; min-height: 2; max-height: 4; padding: 0 1; }
-    FormSheet #prose { height: auto; padding: 0 1; scrollbar-size-vertical: 1; }
+    FormSheet #prose { padding: 0 1; }
     FormSheet KeyLine { dock: bottom; height: 1; }
     """
 
@@ -69,7 +70,7 @@ class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
                             yield Static(field.label, classes=f"name of-{field.name}", markup=False)
                             yield self._widget(field)
             yield Prose(id="remark")
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose(id="text")
             yield KeyLine(self.SCOPE)
 
@@ -180,13 +181,8 @@ class FormSheet(Looks, ModalScreen[dict[str, str] | None]):
             here = names.index(str(self.focused.id))
             by = -1 if event.key == "up" else 1
             self.query_one(f"#{names[(here + by) % len(names)]}").focus()
-        elif event.key in ("pageup", "pagedown"):
-            prose = self.query_one("#prose", VerticalScroll)
-            event.stop()
-            if event.key == "pageup":
-                prose.scroll_page_up(animate=False)
-            else:
-                prose.scroll_page_down(animate=False)
+        else:
+            self.query_one("#prose", Reading).turns_page(event)
 
     def action_back(self) -> None:
         """Close; what was typed is left."""

@@ -8,7 +8,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from busprobe.session.events import Step
@@ -17,6 +17,7 @@ from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.host import OnHost
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 _LOOK_EVERY_S = 0.1
 
@@ -33,7 +34,7 @@ class LeavingScreen(OnHost, Looks, ModalScreen[None]):
     LeavingScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 92%;
                            background: $bp-paper; border: round $bp-accent;
                            border-title-color: $bp-ink; border-title-style: bold; }
-    LeavingScreen #prose { height: auto; padding: 0 1; }
+    LeavingScreen #prose { padding: 0 1; }
     LeavingScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -48,7 +49,7 @@ class LeavingScreen(OnHost, Looks, ModalScreen[None]):
         """A sheet over everything."""
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "Leaving"
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.LEAVING)
 

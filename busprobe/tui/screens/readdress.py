@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.style import Style
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Horizontal, Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Select, Static
 
@@ -22,6 +23,7 @@ from busprobe.tui.state import StepState
 from busprobe.tui.theme import Colours
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 if TYPE_CHECKING:
     from busprobe.procedures.change_address import ChangePlan
@@ -68,7 +70,7 @@ class ReaddressScreen(OnHost, Looks, ModalScreen[None]):
     ReaddressScreen #ask-line Select { width: 12; margin-right: 2; }
     ReaddressScreen .name { width: auto; color: $bp-dim; margin-right: 1; }
     ReaddressScreen #new-address { width: 8; }
-    ReaddressScreen #prose { height: auto; padding: 0 1; }
+    ReaddressScreen #prose { padding: 0 1; }
     ReaddressScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -95,7 +97,7 @@ class ReaddressScreen(OnHost, Looks, ModalScreen[None]):
                 yield self._choice("new-parity", [("none", "N"), ("even", "E"), ("odd", "O")])
                 yield Static("Stop", classes="name", markup=False)
                 yield self._choice("new-stop", [("1", "1"), ("2", "2")])
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.CHANGE)
 
@@ -132,6 +134,10 @@ class ReaddressScreen(OnHost, Looks, ModalScreen[None]):
     def _working(self) -> bool:
         running = self.state.steps[Step.ADDRESSES].state is StepState.RUNNING
         return running or (self._waiting and self.state.error is None)
+
+    def on_key(self, event: events.Key) -> None:
+        """What is to be read is scrolled by pages, also from a field."""
+        self.query_one("#prose", Reading).turns_page(event)
 
     def refresh_state(self) -> None:
         """Show how far it is."""

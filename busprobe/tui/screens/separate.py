@@ -6,9 +6,10 @@ from typing import ClassVar
 
 from rich.style import Style
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Horizontal, Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
@@ -21,6 +22,7 @@ from busprobe.tui.screens.readdress import write_plan
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 _STAGES = (
     ("shared", "who shares the address"),
@@ -45,7 +47,7 @@ class SeparateScreen(OnHost, Looks, ModalScreen[None]):
     SeparateScreen #ask { height: 1; margin: 0 1; }
     SeparateScreen .name { width: auto; color: $bp-dim; margin-right: 1; }
     SeparateScreen #new-address { width: 1fr; }
-    SeparateScreen #prose { height: auto; padding: 0 1; }
+    SeparateScreen #prose { padding: 0 1; }
     SeparateScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -69,7 +71,7 @@ class SeparateScreen(OnHost, Looks, ModalScreen[None]):
                     id="new-address", type="integer", compact=True, max_length=3,
                     placeholder=default,
                 )  # fmt: skip
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.SEPARATE)
 
@@ -94,6 +96,10 @@ class SeparateScreen(OnHost, Looks, ModalScreen[None]):
     @property
     def _working(self) -> bool:
         return self._begun and not self._ended
+
+    def on_key(self, event: events.Key) -> None:
+        """What is to be read is scrolled by pages, also from a field."""
+        self.query_one("#prose", Reading).turns_page(event)
 
     def refresh_state(self) -> None:
         """Show how far it is."""

@@ -8,7 +8,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from busprobe.session.events import Step
@@ -17,6 +17,7 @@ from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.state import StepState
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 if TYPE_CHECKING:
     from busprobe.session.events import BenchTourPlanned
@@ -34,7 +35,7 @@ class SettingsTourScreen(Looks, ModalScreen[bool]):
     SettingsTourScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 92%;
                                 background: $bp-paper; border: round $bp-accent;
                                 border-title-color: $bp-ink; border-title-style: bold; }
-    SettingsTourScreen #prose { height: auto; padding: 0 1; }
+    SettingsTourScreen #prose { padding: 0 1; }
     SettingsTourScreen KeyLine { dock: bottom; height: 1; }
     """
 
@@ -44,7 +45,7 @@ class SettingsTourScreen(Looks, ModalScreen[bool]):
         """A sheet over the work screen."""
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "Every line setting"
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.TOUR)
 

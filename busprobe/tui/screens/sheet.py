@@ -5,14 +5,16 @@ from __future__ import annotations
 from rich.cells import cell_len
 from rich.style import Style
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from busprobe.tui import words
 from busprobe.tui.actions import Scope
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 
 class Sheet(Looks, ModalScreen[None]):
@@ -28,7 +30,7 @@ class Sheet(Looks, ModalScreen[None]):
     Sheet #sheet { width: 90%; max-width: 110; height: auto; max-height: 94%;
                    background: $bp-paper; border: round $bp-accent;
                    border-title-color: $bp-ink; border-title-style: bold; }
-    Sheet #prose { height: auto; padding: 0 1; }
+    Sheet #prose { padding: 0 1; }
     Sheet #prose Static { height: auto; }
     Sheet KeyLine { dock: bottom; height: 1; }
     """
@@ -38,7 +40,7 @@ class Sheet(Looks, ModalScreen[None]):
         with Vertical(id="sheet") as sheet:
             sheet.border_title = self.SHEET_TITLE
             yield from self.head()
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
                 yield from self.more()
             yield KeyLine(self.SCOPE)
@@ -55,6 +57,10 @@ class Sheet(Looks, ModalScreen[None]):
         """Show the text."""
         self.refresh_state()
         self.query_one(self.FIRST).focus()
+
+    def on_key(self, event: events.Key) -> None:
+        """What is to be read is scrolled by pages, also from a field."""
+        self.query_one("#prose", Reading).turns_page(event)
 
     def refresh_state(self) -> None:
         """Show the text in the colours of the theme."""

@@ -8,7 +8,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from busprobe.model.finding import certainty
@@ -19,6 +19,7 @@ from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 if TYPE_CHECKING:
     from busprobe.model.exchange import Exchange
@@ -68,7 +69,7 @@ class EvidenceScreen(Looks, ModalScreen[None]):
     EvidenceScreen #sheet { width: 92%; max-width: 110; height: auto; max-height: 94%;
                             background: $bp-paper; border: round $bp-accent;
                             border-title-color: $bp-ink; border-title-style: bold; }
-    EvidenceScreen #prose { height: auto; max-height: 50vh; padding: 0 1; }
+    EvidenceScreen #prose { max-height: 50vh; padding: 0 1; }
     EvidenceScreen #prose Static { height: auto; }
     EvidenceScreen #piece { height: auto; max-height: 4; padding: 0 3; }
     EvidenceScreen ExchangeView { height: 8; }
@@ -98,7 +99,7 @@ class EvidenceScreen(Looks, ModalScreen[None]):
         """Finding, evidence, exchange, keys."""
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "What the bus says"
-            with VerticalScroll(id="prose", can_focus=False):
+            with Reading(id="prose", can_focus=False):
                 yield Prose()
             yield EvidenceList(id="pieces")
             yield Prose(id="piece")

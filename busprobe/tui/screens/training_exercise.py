@@ -8,7 +8,7 @@ from rich.style import Style
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from busprobe.tui import training_words, words
@@ -16,6 +16,7 @@ from busprobe.tui.actions import Scope, bindings_for
 from busprobe.tui.host import InTraining
 from busprobe.tui.widgets.key_line import KeyLine
 from busprobe.tui.widgets.panel import Looks, Prose
+from busprobe.tui.widgets.reading import Reading
 
 if TYPE_CHECKING:
     from busprobe.session.training_room import Given, Hint, Standing
@@ -33,7 +34,7 @@ class ExerciseScreen(InTraining, Looks, ModalScreen[None]):
     ExerciseScreen #sheet { width: 90%; max-width: 100; height: auto; max-height: 94%;
                             background: $bp-paper; border: round $bp-accent;
                             border-title-color: $bp-ink; border-title-style: bold; }
-    ExerciseScreen #prose { height: auto; padding: 0 1; }
+    ExerciseScreen #prose { padding: 0 1; }
     ExerciseScreen #prose Static { height: auto; }
     ExerciseScreen KeyLine { dock: bottom; height: 1; }
     """
@@ -48,7 +49,7 @@ class ExerciseScreen(InTraining, Looks, ModalScreen[None]):
         """A sheet over the work screen."""
         with Vertical(id="sheet") as sheet:
             sheet.border_title = "Exercise"
-            with VerticalScroll(id="prose"):
+            with Reading(id="prose"):
                 yield Prose()
             yield KeyLine(Scope.EXERCISE)
 
