@@ -9,6 +9,7 @@ from busprobe.cli.documents_bench import BenchResult, BenchSettingsPart
 from busprobe.cli.documents_handover import CheckPart, ReportFilePart
 from busprobe.diagnosis.bench import BenchSheet, ModelSheet, SettingsStatistics
 from busprobe.model.check import Check
+from busprobe.model.line import told_together
 from busprobe.session.bench import NOT_CONFIRMED
 
 _SIGNS = {"PASS": "✔", "FAIL": "✘", "NOT TESTED": "-", "NOT APPLICABLE": "·"}
@@ -95,9 +96,12 @@ def show_sheet(result: BenchResult) -> None:
     output.line("Line settings that it offers")
     words.table(
         ("settings", "requests", "answered", "median", "95 %", "longest", "rest", ""),
-        [_row(s) for s in result.settings],
+        [_row(s) for s in result.settings if s.measured != "not-measured"],
         right=(1, 2, 3, 4, 5, 6),
     )
+    untested = [s.settings for s in result.settings if s.measured == "not-measured"]
+    if untested:
+        output.line(f"Offered, not measured: {told_together(untested)}.")
     if result.settings_note:
         lead = "Afterwards it" if result.written else "Other settings:"
         output.line(f"{lead} {result.settings_note}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -66,6 +67,24 @@ class LineSettings:
 
     def __str__(self) -> str:
         return f"{self.baud} 8{self.parity}{self.stop_bits}"
+
+
+def told_together(settings: Iterable[str]) -> str:
+    """Many line settings, each as "19200 8E1", in few words: rates, then the formats they go with.
+
+    Rates and formats stand in the order in which they come.
+    """
+    rates: dict[str, list[str]] = {}
+    for each in settings:
+        rate, _, form = each.partition(" ")
+        rates.setdefault(form, []).append(rate)
+    forms: dict[tuple[str, ...], list[str]] = {}
+    for form, listed in rates.items():
+        ordered = sorted(listed, key=lambda rate: int(rate) if rate.isdigit() else 0)
+        forms.setdefault(tuple(ordered), []).append(form)
+    return "; ".join(
+        f"{', '.join(listed)} Bd at {', '.join(alike)}" for listed, alike in forms.items()
+    )
 
 
 class LinkKind(StrEnum):

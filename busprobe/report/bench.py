@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.finding import Evidence
+from busprobe.model.line import told_together
 from busprobe.report.content_bench import (
     BenchEntry,
     BenchModel,
@@ -65,6 +66,9 @@ def _entry(visit: Visit, t_ns: int, sheet: Mapping[str, Any]) -> BenchEntry:
         label=tuple(str(sheet["label"]).splitlines()),
         models=tuple(_model(m) for m in sheet["models"]),
         statistics=tuple(_statistics(s) for s in sheet["statistics"]),
+        not_measured=told_together(
+            str(s["settings"]) for s in sheet["statistics"] if s["measured"] == "not-measured"
+        ),
         references=tuple(
             BenchReference(**{name: r[name] for name in BenchReference.model_fields})
             for r in sheet["references"]

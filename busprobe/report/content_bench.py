@@ -82,6 +82,8 @@ class BenchEntry(Part):
     """Lines for the meter's label."""
     models: tuple[BenchModel, ...]
     statistics: tuple[BenchStatistics, ...]
+    not_measured: SafeText = ""
+    """Line settings that it offers and that were not measured, in few words."""
     references: tuple[BenchReference, ...]
     written: tuple[SafeText, ...]
     """What was written to it, in order."""

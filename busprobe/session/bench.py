@@ -267,12 +267,12 @@ async def bench(
         if job.bus.is_serial:
             await job.settle(address)
             await _refuse_two(job, device)
+        reader = await job.reader(address, measured_only=False)
+        touring = tour_plan(job, address, only)
+        by = confirm(touring) if confirm is not None and touring.legs else ""
     except InputError as error:
         job.emit(StepFinished(Step.BENCH, StepEnd.FAILED, error.cause))
         raise
-    reader = await job.reader(address, measured_only=False)
-    touring = tour_plan(job, address, only)
-    by = confirm(touring) if confirm is not None and touring.legs else ""
     tour = _Tour(job, address, touring, by) if by else None
     test = BenchTest(
         reader,
@@ -335,8 +335,8 @@ def today() -> str:
 def _intent(address: int, plan: BenchPlan) -> str:
     return (
         f"Tests the meter at address {address}: register map, {plan.requests} requests, illegal "
-        f"requests, long reads, then {plan.watch_s:.0f} s of counter against power. It only reads, "
-        "unless you confirm a tour through its line settings."
+        f"ones, long reads, {plan.watch_s:.0f} s of counter against power. Nothing is written "
+        "without your yes."
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from busprobe.model.errors import InputError
 from busprobe.model.line import LineSettings
 from busprobe.session.bench import BenchWish, bench, today, tour_plan
 from busprobe.session.events import (
@@ -68,7 +69,12 @@ async def run_bench(
     """
 
     def confirmed(tour: TourPlan) -> str:
-        return "an answer at the screen" if tour == shown else ""
+        if shown is None or not tour.writes_as(shown):
+            raise InputError(
+                "What would be written is no longer what was shown; nothing was written.",
+                "Look at it again, and confirm that.",
+            )
+        return "an answer at the screen"
 
     await job.find_device(wish.address, settings)
     plan = replace(wish.plan, day=today())

@@ -107,6 +107,18 @@ class TourPlan:
         """How many registers are written in all."""
         return sum(len(leg.writes) for leg in self.legs)
 
+    def writes_as(self, shown: TourPlan) -> bool:
+        """Whether this writes what that did: the same registers of the same device, in one order.
+
+        What else is known of a device may have grown since: how fast it answers, that it is alone.
+        """
+
+        def core(tour: TourPlan) -> tuple[object, ...]:
+            legs = [(leg.old, leg.device.identity, leg.new, leg.writes) for leg in tour.legs]
+            return (tour.home, tour.others, legs)
+
+        return core(self) == core(shown)
+
     def lines(self) -> tuple[str, ...]:
         """Every write in words, in order."""
         told = []

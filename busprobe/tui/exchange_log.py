@@ -35,6 +35,8 @@ class ExchangeLog:
 
     def __init__(self, longest: int = LONGEST) -> None:
         self.dropped = 0
+        self.began_ns: int | None = None
+        """When the first request of all began, kept or not, on the link's clock [ns]."""
         self._longest = max(longest, 2 * BLOCK)
         self._packed: list[bytes] = []
         self._newest: list[Exchange] = []
@@ -47,6 +49,8 @@ class ExchangeLog:
 
     def append(self, exchange: Exchange) -> None:
         """Add the newest one."""
+        if self.began_ns is None:
+            self.began_ns = exchange.request.t_start_ns
         self._newest.append(exchange)
         self._addresses.append(exchange.request.address & 0xFF)
         self._outcomes.append(_OUTCOMES.index(exchange.outcome))

@@ -287,7 +287,7 @@ def duration(seconds: float) -> str:
 
 
 def clock(seconds: float) -> str:
-    """A time on the link's clock as minutes and seconds."""
+    """A time since the first request, as minutes and seconds."""
     return f"{int(seconds // 60)}:{seconds % 60:06.3f}"
 
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from busprobe.model.errors import InputError
 from busprobe.model.hosts import parse_links
-from busprobe.model.line import Endpoint, LineSettings, LinkKind, Parity, parse_link
+from busprobe.model.line import Endpoint, LineSettings, LinkKind, Parity, parse_link, told_together
 
 
 @pytest.mark.parametrize(
@@ -97,3 +97,11 @@ def test_one_link_stays_one() -> None:
 def test_ranges_that_make_no_sense_are_refused(argument: str) -> None:
     with pytest.raises(InputError):
         parse_links(argument)
+
+
+def test_many_settings_are_told_by_the_rates_their_formats_share() -> None:
+    rates = (9600, 19200, 115200)
+    offered = [str(LineSettings(b, Parity(p))) for p in "NE" for b in rates][1:]
+    assert told_together(offered) == ("19200, 115200 Bd at 8N1; 9600, 19200, 115200 Bd at 8E1")
+    assert told_together(["9600 8N1"]) == "9600 Bd at 8N1"
+    assert told_together([]) == ""

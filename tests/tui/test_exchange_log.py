@@ -78,3 +78,10 @@ def test_the_oldest_go_first_and_numbers_stay_right() -> None:
 
 def test_an_empty_log_knows_no_number() -> None:
     assert ExchangeLog().numbered(1) is None
+
+
+def test_the_beginning_is_kept_when_old_exchanges_go() -> None:
+    log = log_of(MADE, longest=2 * BLOCK)
+    assert log.dropped
+    assert log.began_ns == MADE[0].request.t_start_ns
+    assert ExchangeLog().began_ns is None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from busprobe.diagnosis.wiring import WiringVerdict
 from busprobe.model.line import Endpoint, LineSettings
@@ -76,3 +77,30 @@ async def test_the_tour_leads_through_the_whole_job_to_both_faults_of_the_demo_s
         assert state.weighed is not None
         await pilot.press("6", "7")
         assert tour.position == len(tour.stops) - 1
+
+
+async def test_the_tour_that_was_shown_and_confirmed_is_gone_through_and_ends_at_home() -> None:
+    # A meter that nobody searched for: what is known of it grows between showing and testing.
+    app = BusprobeApp(
+        Session(open_demo), link_argument="sim:bench", ports=list, scenarios=[],
+        theme="busprobe-dark", glyphs="braille",
+    )  # fmt: skip
+    async with app.run_test(size=(80, 24)) as pilot:
+        state = app.state
+        await pilot.press("s")
+        await until(pilot, state, lambda: state.is_open)
+        await pilot.press("8", "O")
+        app.screen.query_one("#at", Input).value = "19200-8N1"
+        await pilot.press("enter")
+        app.screen.query_one("#bench-requests", Input).value = "10"
+        app.screen.query_one("#bench-watch", Input).value = "0"
+        await pilot.press("u")
+        await until(pilot, state, lambda: state.bench_tour is not None)
+        await pilot.pause(0)
+        await pilot.press("y")
+        await until(pilot, state, lambda: state.bench is not None)
+        assert state.bench is not None
+        measured = {s.settings: (s.requests, s.answered) for s in state.bench.statistics}
+        assert measured == {"9600 8N1": (10, 10), "19200 8N1": (10, 10)}
+        assert state.bench.settings_note.startswith("answers at 9600 8N1 again")
+        assert state.bench.written

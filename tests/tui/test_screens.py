@@ -15,6 +15,7 @@ from busprobe.model.exchange import Outcome
 from busprobe.model.line import LineSettings, Parity
 from busprobe.session import events
 from busprobe.session.events import Step, StepEnd
+from busprobe.tui.screens.bench_pane import BenchPane
 from busprobe.tui.screens.finding import FindingScreen
 from busprobe.tui.screens.frames import FramesScreen
 from busprobe.tui.screens.work import WorkScreen
@@ -521,3 +522,40 @@ async def test_a_device_that_refuses_answers_and_is_told_whole_in_a_narrow_box(
         stage.app.refresh_screens()
         await stage.settle()
         assert f"{address} ✔ answers" in stage.screen_text()
+
+
+async def test_a_link_that_is_typed_takes_the_place_of_the_proposed_one() -> None:
+    async with on_stage() as stage:
+        field = stage.app.screen.query_one("#argument", Input)
+        assert field.value == "/dev/ttyUSB0"
+        await stage.press("tab", *"COM3")
+        assert field.value == "COM3"
+
+
+async def test_escape_leaves_a_field_so_that_digits_are_keys_again() -> None:
+    async with on_stage() as stage:
+        await stage.open()
+        await stage.press("8")
+        field = stage.app.screen.query_one("#bench-address", Input)
+        field.focus()
+        await stage.press("3")
+        assert (field.value, step_shown(stage)) == ("3", Step.BENCH)
+        await stage.press("escape", "3")
+        assert (field.value, step_shown(stage)) == ("3", Step.ADDRESSES)
+
+
+async def test_how_far_a_step_is_stands_below_what_it_does() -> None:
+    told = "Reads this and that, " * 7 + "and nothing is written."
+    async with on_stage() as stage:
+        await stage.open()
+        await stage.press("8")
+        stage.app.state.apply(events.StepStarted(Step.BENCH, told))
+        stage.app.state.apply(events.StepProgress(Step.BENCH, 1, 4, 20.0, "asking"))
+        stage.app.screen.query_one(BenchPane).refresh_state()
+        await stage.settle()
+        rows = stage.screen_text().splitlines()
+        progress = [row for row in rows if "20 s left" in row]
+        assert len(progress) == 1
+        assert "asking" in progress[0]
+        assert "this and that" not in progress[0]
+        assert sum("this and that" in row for row in rows) == 3

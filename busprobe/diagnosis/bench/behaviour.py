@@ -9,6 +9,7 @@ from busprobe.diagnosis.bench.types import Measured, SettingsStatistics
 from busprobe.model.check import Check, CheckOutcome
 from busprobe.model.device import Device
 from busprobe.model.finding import Evidence, Finding
+from busprobe.model.line import told_together
 
 # In place of an exception code: a normal answer.
 ANSWERED = 0
@@ -134,7 +135,7 @@ def settings_check(address: int, untested: Sequence[SettingsStatistics], why: st
         "settings",
         f"address {address}",
         "It answers at every setting it offers",
-        ", ".join(s.settings for s in untested),
+        told_together(s.settings for s in untested),
         why,
         CheckOutcome.NOT_TESTED,
     )

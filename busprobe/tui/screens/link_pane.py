@@ -109,7 +109,7 @@ class LinkPane(Looks, Vertical):
         with Horizontal(classes="row lead"):
             yield Static("Link", classes="name", markup=False)
             yield Input(
-                value=self._argument or "", id="argument", compact=True, select_on_focus=False,
+                value=self._argument or "", id="argument", compact=True,
                 placeholder="/dev/ttyUSB0, tcp://HOST, sim:NAME",
             )  # fmt: skip
         with Horizontal(classes="row"):

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from rich.style import Style
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal, Vertical
+from textual.widgets import Input
 
 from busprobe.session.events import Step
 from busprobe.session.wishes import ReportWish
@@ -174,6 +176,12 @@ class WorkScreen(WorkSheets):
             return
         self.state.selected = message.address
         self.refresh_state()
+
+    def on_key(self, event: events.Key) -> None:
+        """Escape leaves a field: letters and digits are keys again."""
+        if event.key == "escape" and isinstance(self.focused, Input):
+            event.stop()
+            self.set_focus(None)
 
     def on_input_submitted(self) -> None:
         """Enter in a field starts the step."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.cells import cell_len
 from rich.style import Style
 
+from busprobe.model.line import told_together
 from busprobe.tui import words
 from busprobe.tui.widgets.canvas import Canvas
 from busprobe.tui.widgets.panel import CanvasPanel
@@ -68,19 +69,23 @@ class BenchPicture(CanvasPanel):
             canvas.write(_NAME + _NUMBERS + 2, 0, heading, dim)
         worst = max((s.worst_ms or 0.0 for s in sheet.statistics), default=0.0)
         room = canvas.width - _NAME - _NUMBERS - 12
-        for row, found in enumerate(sheet.statistics, start=1):
+        measured = [s for s in sheet.statistics if s.measured.value != "not-measured"]
+        for row, found in enumerate(measured, start=1):
             here = Style(color=c.accent if found.current else c.ink, bold=found.current)
             canvas.write(0, row, words.safe(found.settings), here)
             if not found.requests:
-                why = "not measured" if found.measured.value == "not-measured" else found.why
-                sign = g.unknown if found.measured.value == "not-measured" else g.fail
-                canvas.write(_NAME, row, f"{sign} {words.safe(why)}", Style(color=c.warn))
+                canvas.write(_NAME, row, f"{g.fail} {words.safe(found.why)}", Style(color=c.warn))
                 continue
             self._row(canvas, row, found, worst, room)
-        row = len(sheet.statistics) + 2
-        for line in words.wrapped(words.safe(self._note(sheet)), canvas.width):
-            canvas.write(0, row, line, dim)
-            row += 1
+        row = len(measured) + 1
+        untested = told_together(s.settings for s in sheet.statistics if s not in measured)
+        for text, style in (
+            (f"{g.unknown} not measured: {untested}." if untested else "", Style(color=c.warn)),
+            (self._note(sheet), dim),
+        ):
+            for line in words.wrapped(words.safe(text), canvas.width) if text else ():
+                canvas.write(0, row, line, style)
+                row += 1
 
     @staticmethod
     def _note(sheet: BenchSheet) -> str:

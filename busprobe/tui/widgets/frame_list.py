@@ -92,12 +92,14 @@ class FrameList(LineList):
         c, g = self.colours, self.glyphs
         shown = words.outcome(exchange.outcome, g, c)
         request = exchange.request
+        # The clock of a link may count from the start of the computer: nobody wants to read that.
+        since_ns = request.t_start_ns - (self.state.exchanges.began_ns or 0)
         dim, ink = Style(color=c.dim), Style(color=c.ink)
         with_bytes = width >= _BYTES_COLUMN
         meaning = max(20, (width - 27) * 55 // 100) if with_bytes else width
         asked = Text.assemble(
             (f"{exchange.number:>6} ", dim),
-            (f"{words.clock(request.t_start_ns / 1e9):>10} ", dim),
+            (f"{words.clock(since_ns / 1e9):>10} ", dim),
             (f"PC {g.right} {request.address:<4}", Style(color=c.accent)),
             (frame_words.request_words(request), ink),
         )

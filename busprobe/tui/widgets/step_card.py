@@ -64,30 +64,39 @@ class StepCard(CanvasPanel):
         """Show the step as it is now; one that ended takes no more rows than its summary."""
         view = self.state.steps[self.shown_step()]
         rows = _ROWS
-        if self.size.width and view.state in _ENDED:
-            told = words.wrapped(f"x stopped: {words.told(view.summary)}", self.size.width)
-            rows = min(_ROWS, len(told))
+        if self.size.width:
+            shown, told = self._told(view)
+            needed = min(_ROWS, len(words.wrapped(f"{shown}: {told}", self.size.width)))
+            if view.state in _ENDED:
+                rows = needed
+            elif view.state is StepState.RUNNING:
+                # How far it is has a row of its own: neither may write over the other.
+                rows = max(_ROWS, needed + 1)
         self.styles.height = rows
         super().refresh_state()
 
     def draw(self, canvas: Canvas) -> None:
         """Draw the card."""
-        c, g = self.colours, self.glyphs
         view = self.state.steps[self.shown_step()]
-        if view.state in _ENDED:
-            shown = {
-                StepState.DONE: words.Shown(g.ok, "done", c.ok),
-                StepState.STOPPED: words.Shown(g.stopped, "stopped", c.warn),
-                StepState.FAILED: words.Shown(g.fail, "failed", c.fail),
-            }[view.state]
-            self._prose(canvas, shown, words.told(view.summary))
-        elif view.state is StepState.RUNNING:
-            shown = words.Shown(g.running, "running", c.accent)
-            self._prose(canvas, shown, self._doing(view))
+        running = view.state is StepState.RUNNING
+        self._prose(canvas, *self._told(view), canvas.height - running)
+        if running:
             self._progress(canvas, view)
-        else:
-            shown = words.Shown(g.idle, "what it does", c.accent)
-            self._prose(canvas, shown, ABOUT[self.step])
+
+    def _told(self, view: StepView) -> tuple[words.Shown, str]:
+        """What stands at the head of the text, and the text."""
+        c, g = self.colours, self.glyphs
+        match view.state:
+            case StepState.DONE:
+                return words.Shown(g.ok, "done", c.ok), words.told(view.summary)
+            case StepState.STOPPED:
+                return words.Shown(g.stopped, "stopped", c.warn), words.told(view.summary)
+            case StepState.FAILED:
+                return words.Shown(g.fail, "failed", c.fail), words.told(view.summary)
+            case StepState.RUNNING:
+                return words.Shown(g.running, "running", c.accent), self._doing(view)
+            case StepState.TO_DO:
+                return words.Shown(g.idle, "what it does", c.accent), ABOUT[self.step]
 
     def _doing(self, view: StepView) -> str:
         marks = self.state.marks
@@ -96,11 +105,13 @@ class StepCard(CanvasPanel):
             return f"simulated hands switch the load {switched} at {words.safe(marks[-1].phase)}."
         return words.told(view.intent)
 
-    def _prose(self, canvas: Canvas, shown: words.Shown, text: str) -> None:
+    def _prose(self, canvas: Canvas, shown: words.Shown, text: str, room: int) -> None:
         lead = f"{shown}: "
         canvas.write(0, 0, lead, Style(color=shown.colour, bold=True))
         rows = words.wrapped(lead + text, canvas.width)
-        for row, line in enumerate(rows[: canvas.height]):
+        if len(rows) > room:
+            rows[room - 1 :] = [words.cut(" ".join(rows[room - 1 :]), canvas.width, self.glyphs)]
+        for row, line in enumerate(rows[:room]):
             start = len(lead) if row == 0 else 0
             canvas.write(start, row, line[start:], Style(color=self.colours.ink))
 
