@@ -94,7 +94,7 @@ def show_balance(result: BalanceResult) -> None:
     if result.residual_w is not None and result.residual_uncertainty_w is not None:
         output.line()
         output.line(
-            f"No meter explains {result.residual_w:.0f} W, uncertainty "
+            f"Rest of the house, no meter of its own: {result.residual_w:.0f} W, give or take "
             f"{result.residual_uncertainty_w:.0f} W, over {result.duration_s:.0f} s"
             + (
                 ""

@@ -94,7 +94,7 @@ def command(
         if len(states) > 1 and export is None:
             raise InputError("Several --state files were given.", "Only --export takes several.")
         if export is not None:
-            return _export(export, states)
+            return _export(export, states, trainee)
         name = exercise
         if draw:
             if exercise is not None:
@@ -146,7 +146,14 @@ def _explain(
     return status.CLEAN if graded.grade.complete else status.FAULTS
 
 
-def _export(file: Path, states: Sequence[Path]) -> int:
+def _export(file: Path, states: Sequence[Path], trainee: str | None) -> int:
+    if trainee is not None and len(states) > 1:
+        raise InputError(
+            "--trainee names one trainee, and several --state files were given.",
+            "Leave it out: each file holds the name of its own.",
+        )
     books = [load_logbook(path) for path in states or (default_file(),)]
+    for book in books:
+        book.trainee = book.trainee if trainee is None else trainee
     diagnostics.say(f"{export_answers(file, books)} answers written.")
     return diagnostics.ExitStatus.CLEAN

@@ -208,7 +208,8 @@ def _readings(
         )  # fmt: skip
     polls = sum(1 for v in visits for s in v.snapshots if s.address == device.address)
     why = (
-        f"{polls} readings are recorded, but they were not judged against a plan"
+        f"{'1 reading is' if polls == 1 else f'{polls} readings are'} recorded, but not judged "
+        "against a plan"
         if polls
         else "it was identified, but its readings were not recorded"
     )

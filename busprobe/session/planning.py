@@ -48,7 +48,9 @@ async def write_plan(
             f"The plan cannot be written to {path}: {error.strerror}.", "Make room on the disk."
         ) from error
     job.emit(PlanWritten(str(path)))
-    summary = f"A first plan of {len(job.devices)} devices: {path}. Fill in roles and ratings."
+    count = len(job.devices)
+    many = "1 device" if count == 1 else f"{count} devices"
+    summary = f"A first plan of {many}: {path}. Fill in roles and ratings."
     job.emit(StepFinished(Step.HANDOVER, StepEnd.DONE, summary))
 
 

@@ -100,7 +100,7 @@ HELP: dict[str, HelpText] = {
             "Under a steady sun nothing changes and nothing can be told. Then choose 'have each "
             "source held back': you are asked to throttle it for a while and to set it free again.",
             "v shows the flow of power: arrows point the way it goes, a question mark stands where "
-            "that is not proven. 'No meter explains' is what the house uses without a meter of its "
+            "that is not proven. The rest of the house is what it uses without a meter of its "
             "own; below zero something is wrong.",
         ),
     ),

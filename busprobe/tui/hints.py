@@ -101,11 +101,11 @@ def _line(state: JobState) -> str:
     if _others_talk(state) and state.steps[Step.LINE].state is StepState.FAILED:
         return "Another master talks: pause it and press s, or i to ask anyway."
     if not state.devices:
-        return "Press l to hear who talks here; nothing is sent. Press 2 to find devices."
+        return "Press l to hear who talks here, without sending. 2 finds the devices."
     if state.steps[Step.LINE].state is StepState.TO_DO:
         return "Press s to check the line, or l to listen only. Nothing is written."
     if state.weighed is not None and state.weighed.bad:
-        return "Read what it rests on; v: health of each address. d explains findings."
+        return "Read what it rests on. v: health of each address; d: the finding."
     return "Press v for health and history, 5 to prove the wiring of each meter."
 
 
@@ -121,7 +121,7 @@ def _energy(state: JobState) -> str:
 
 def _handover(state: JobState) -> str:
     if state.checks:
-        return "Mark a check and read what it rests on. D: customer, photos; p: report."
+        return "Mark a check, read what it rests on. D: customer, photos; p: report."
     if state.plan_file:
         return "Fill in roles and ratings in the plan, then press s to verify it."
     if state.devices:
@@ -137,7 +137,7 @@ def _wiring(state: JobState) -> str:
         return "Select the meter with left/right, set the load, then press s."
     if diagnosis.next_experiment:
         if diagnosis.verdict == "inconsistent":
-            return "The meter did not see the load as announced: do what is named below, press s."
+            return "The meter did not see the load: do what is named below, then press s."
         return "More than one wiring fits: do the experiment named below."
     if diagnosis.verdict == "correct":
         return "This meter is right. Left/right: next meter; 6: does the site add up?"

@@ -93,8 +93,8 @@ def quoted(text: str, width: int, bar: str, colours: Colours) -> Text:
     return shown
 
 
-def papers(given: Given, colours: Colours) -> Text:
-    """The papers as a table."""
+def papers(given: Given, width: int, colours: Colours) -> Text:
+    """The papers as a table of so many columns; long remarks go on below their beginning."""
     dim = Style(color=colours.dim)
     text = Text(
         f"The papers ({words.safe(given.settings)})\n", Style(color=colours.accent, bold=True)
@@ -110,7 +110,11 @@ def papers(given: Given, colours: Colours) -> Text:
             remarks.append(f"heater at {words.safe(paper.socket)}")
         if paper.note:
             remarks.append(words.safe(paper.note))
-        text.append("; ".join(remarks) + "\n", dim)
+        lead = longest + 9
+        first, *others = words.wrapped("; ".join(remarks), width - lead)
+        text.append(first + "\n", dim)
+        for row in others:
+            text.append(f"{'':{lead}}{row}\n", dim)
     return text
 
 

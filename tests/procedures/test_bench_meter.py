@@ -197,7 +197,7 @@ def test_without_confirmation_nothing_is_written_and_it_is_told(tmp_path: Path) 
     assert [s.settings for s in sheet.statistics if s.measured is Measured.YES] == ["9600 8N1"]
     left_out = [c for c in sheet.checks if c.name == "settings"]
     assert [c.outcome for c in left_out] == [CheckOutcome.NOT_TESTED]
-    assert "19200 8N1" in left_out[0].planned
+    assert "19200, 38400, 115200 Bd at 8N1" in left_out[0].planned
     assert "not confirmed" in sheet.settings_note
     # Functions 05, 06, 0F, 10, 16 and 17 write (MODBUS Application Protocol V1.1b3, section 6).
     assert not {e.request.pdu[0] for e in job.exchanges} & {0x05, 0x06, 0x0F, 0x10, 0x16, 0x17}

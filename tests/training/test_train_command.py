@@ -192,6 +192,13 @@ def test_answers_of_a_class_are_exported(tmp_path: Path) -> None:
     answers = json.loads(document.read_text(encoding="utf-8"))["answers"]
     assert [a["trainee"] for a in answers] == ["Ada", "=Grace()"]
     assert [a["causes_found"] for a in answers] == [1, 0]
+    # One trainee who gave no name is named for the export; several are not named alike.
+    named = ("--export", table, "--trainee", "Mira")
+    assert busprobe("train", *named, *states[2:]).status == 0
+    assert table.read_text(encoding="utf-8").splitlines()[1].startswith("Mira,")
+    refused = busprobe("train", *named, *states)
+    assert refused.status == 2
+    assert "names one trainee" in refused.err
 
 
 @pytest.mark.parametrize(

@@ -132,7 +132,8 @@ def plan(device: Device, new_address: int) -> ChangePlan:
         PlannedWrite(2, 6, "unlocks the settings"),
         PlannedWrite(20, new_address, "its new address"),
     )
-    return ChangePlan(device, new_address, line, line, how, "nixenfurt-nf3", writes)
+    profile = "trollfen-tf3" if device.identity.maker == "Trollfen" else "nixenfurt-nf3"
+    return ChangePlan(device, new_address, line, line, how, profile, writes)
 
 
 def changed(planned: ChangePlan) -> ChangeResult:

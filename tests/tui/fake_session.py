@@ -97,6 +97,13 @@ NOTE = Finding(
 )  # fmt: skip
 
 
+# The load on L2 switched on and off, twice: input L2 counts it backwards.
+SERIES_STEPS = tuple(
+    LoadStep(12.0 + 9.0 * n, "L2", (0.0, w, 0.0), (0.0, 2.0, 0.0))
+    for n, w in enumerate((-1987.0, -1991.0, -1984.0, -1988.0))
+)
+
+
 def crc(data: bytes) -> bytes:
     """CRC-16/MODBUS, low byte first."""
     value = 0xFFFF
@@ -265,7 +272,7 @@ class FakeSession:
         else:
             done = events.SeriesJudged(
                 str(wish.file),
-                wiring=diagnosis(WiringVerdict.FAULT, 0.9987),
+                wiring=diagnosis(WiringVerdict.FAULT, 0.9987, SERIES_STEPS),
                 findings=(CT_FINDING,),
             )
         self._script.append(done)

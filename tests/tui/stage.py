@@ -78,8 +78,8 @@ PORTS = (
 )  # fmt: skip
 # A question, its answer, and a break before the next question.
 BYTES = "01 03 00 00 00 02 C4 0B 01 03 04 53 75 6E 53 EB 0E 00 02 03 00 00 00 01 84 39"
-# Any file that is there will do: the scripted session does not read it.
-SERIES_FILE = "pyproject.toml"
+# The scripted session does not read it, but the form looks whether it is there.
+SERIES_FILE = "tests/tui/heater-on-l2.csv"
 SCENARIOS = (("demo", "A site with two faults"), ("healthy", "A bus without any fault"))
 ADVICE = Advice(
     "/dev/ttyUSB0",
@@ -304,7 +304,7 @@ async def walk(stage: Stage, wanted: str | None = None) -> AsyncIterator[str]:
         await stage.press("s")
         await stage.play()
         stage.app.screen.query_one("#check-list", CheckList).focus()
-        await stage.press("down")
+        await stage.settle()
         yield "verified"
         await stage.press("D")
         yield "report-data"

@@ -559,3 +559,23 @@ async def test_how_far_a_step_is_stands_below_what_it_does() -> None:
         assert "asking" in progress[0]
         assert "this and that" not in progress[0]
         assert sum("this and that" in row for row in rows) == 3
+
+
+async def test_a_next_step_that_no_row_holds_is_told_whole() -> None:
+    async with on_stage() as stage:
+        await stage.open()
+        stage.session.emit(
+            events.LinkLost(
+                LinkError(
+                    "There is no port.",
+                    "Plug the adapter in and see 'busprobe ports' for the names of the ports, then "
+                    "open the link again.",
+                )
+            )
+        )
+        await stage.press("1")
+        rows = stage.screen_text().splitlines()
+        assert "Next: Plug the adapter in" in rows[1]
+        assert "open the link again." in rows[2]
+        # The last column stays free.
+        assert rows[1].endswith(" ")

@@ -391,7 +391,12 @@ async def test_results_are_listed_and_written_with_the_name() -> None:
             ("name_trainee", ("Ada",)), ("export", (Path("results.csv"),)),
         ]  # fmt: skip
         text = stage.screen_text()
-        for words in ("✔ 92 excellent", "▲ 40 again", "practice", "2 answers written to results"):
+        for words in (
+            "✔ 92 excellent ",
+            "▲ 40 again",
+            "practice  A meter",
+            "2 answers written to results",
+        ):
             assert words in text
         assert "1 first answer, mean 92 points" in text
 
@@ -485,3 +490,13 @@ async def test_text_of_an_exercise_file_is_text_and_nothing_else(kind: str) -> N
         async for station in walk_training(stage):
             shown = stage.screen_text()
             assert not ACTIVE & set(shown), station
+
+
+async def test_the_mark_passes_the_titles_of_the_causes_by() -> None:
+    async with on_stage(training_app(), size=(120, 40)) as stage:
+        await go_to_training(stage, "causes")
+        choice = stage.app.screen.query_one(CauseChoice)
+        choice.focus()
+        for key in ("home", "end", "home", *("down",) * 8, *("up",) * 12, "pagedown", "pageup"):
+            await stage.press(key)
+            assert choice.chosen is not None, key

@@ -14,18 +14,30 @@ from busprobe.tui.widgets.exchange_view import ExchangeView
 from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import Looks, section
 from busprobe.tui.widgets.step_card import StepCard
+from busprobe.tui.widgets.uneven_list import UnevenList
+
+_INDENT = 6
+_FEWEST_ROWS = 2
 
 
-class AddressList(LineList):
-    """A verdict for each address, with what it rests on."""
+class AddressList(UnevenList):
+    """A verdict for each address, with what it rests on; where there is room nothing is cut off."""
 
     def entry_count(self) -> int:
         """Known addresses."""
         return len(self.state.devices)
 
     def entry_rows(self) -> int:
-        """Verdict, and the reason."""
-        return 2
+        """Verdict, and the reason: what an entry takes at least."""
+        return _FEWEST_ROWS
+
+    def refresh_state(self) -> None:
+        """Give each entry the rows its texts need, where all still fit."""
+        width, height = self.scrollable_content_region.size
+        entries = range(self.entry_count())
+        rows = [len(self._whole(index, width)) for index in entries] if width else []
+        self.lay_out(rows if sum(rows) <= height else ())
+        super().refresh_state()
 
     def empty_text(self) -> str:
         """Nobody to check."""
@@ -37,29 +49,62 @@ class AddressList(LineList):
 
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """Address, verdict, name; below it the counts or the finding."""
-        c, g, state = self.colours, self.glyphs, self.state
+        if self.uneven:
+            return self._whole(index, width)
         device = self.device_at(index)
+        first, serials = self._head(device), self._serials(device)
+        if serials:
+            first.append("  ").append_text(serials)
+        return [first, self._below(self._reason(device))]
+
+    def _whole(self, index: int, width: int) -> list[Text]:
+        """All of it, in as many rows as it takes."""
+        device = self.device_at(index)
+        first, serials = self._head(device), self._serials(device)
+        lines = [first]
+        if first.cell_len + serials.cell_len + 2 > width:
+            lines.append(Text.assemble(" " * _INDENT, serials))
+        elif serials:
+            first.append("  ").append_text(serials)
+        reason = words.wrapped(self._reason(device), width - _INDENT)
+        return lines + [self._below(row) for row in reason]
+
+    def _below(self, text: str) -> Text:
+        return Text(f"{'':{_INDENT}}{text}", Style(color=self.colours.dim))
+
+    def _head(self, device: Device) -> Text:
+        """Address, verdict, name."""
+        c, g = self.colours, self.glyphs
         shown = words.duplicate(device.duplicate, g, c)
-        if device.duplicate == "undecided" and device.address not in state.verdicts:
+        if device.duplicate == "undecided" and device.address not in self.state.verdicts:
             shown = words.Shown(g.idle, "not tested", c.dim)
-        asked, answered = state.counts.get(device.address, (0, 0))
-        first = Text.assemble(
+        return Text.assemble(
             (f"{device.address:>4}  ", Style(color=c.accent, bold=True)),
             (f"{shown.sign} {shown.word:<12} ", Style(color=shown.colour, bold=True)),
             (words.safe(str(device.identity)), Style(color=c.ink)),
         )
+
+    def _serials(self, device: Device) -> Text:
+        """The serial number it gave, and those that others gave at its address."""
+        c = self.colours
+        text = Text()
         if device.identity.serial:
-            first.append(f"  serial {words.safe(device.identity.serial)}", Style(color=c.dim))
-        heard = state.verdicts.get(device.address, ())
+            text.append(f"serial {words.safe(device.identity.serial)}", Style(color=c.dim))
+        heard = self.state.verdicts.get(device.address, ())
         others = [serial for serial in heard if serial != device.identity.serial]
         if others:
             listed = ", ".join(map(words.safe, others))
-            first.append(f"  and {listed}", Style(color=c.fail, bold=True))
-        reason = f"asked {words.times(asked)}, answered {words.times(answered)}"
-        about = [f for f in state.findings_at(device.address) if "duplicate" in f.code]
+            lead = "  and" if text else "serials"
+            text.append(f"{lead} {listed}", Style(color=c.fail, bold=True))
+        return text
+
+    def _reason(self, device: Device) -> str:
+        """What the verdict rests on, or how often it was asked."""
+        about = [f for f in self.state.findings_at(device.address) if "duplicate" in f.code]
         if about and about[0].evidence:
-            reason = words.safe(about[0].evidence[0].text)
-        return [first, Text(f"      {reason}", Style(color=c.dim))]
+            return words.safe(about[0].evidence[0].text)
+        asked, answered = self.state.counts.get(device.address, (0, 0))
+        return f"asked {words.times(asked)}, answered {words.times(answered)}"
 
 
 class AddressPane(Looks, Vertical):

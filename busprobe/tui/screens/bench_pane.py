@@ -66,7 +66,7 @@ class BenchPane(Views, Looks, Vertical):
     BenchPane #bench-rated { width: 8; margin-right: 2; }
     BenchPane #bench-reference { width: 1fr; }
     BenchPane #bench-check { height: 3; }
-    BenchPane #bench-files { height: 1; }
+    BenchPane #bench-files { height: auto; max-height: 3; }
     BenchPane BenchPicture { display: none; }
     BenchPane BenchCheckList, BenchPane #bench-check { display: none; }
     BenchPane.-checks BenchCheckList, BenchPane.-checks #bench-check { display: block; }
@@ -173,6 +173,7 @@ class BenchPane(Views, Looks, Vertical):
         check = listed.check_at(listed.cursor)
         text = Text()
         if check is not None:
+            text.append_text(listed.too_long(check))
             parts = (("expected", check.planned), ("found", check.found),
                      ("note", check.uncertainty))  # fmt: skip
             for name, value in parts:

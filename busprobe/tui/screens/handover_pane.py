@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from busprobe.tui.options import Chosen
 
 _STATES = (("as found", 0), ("as left", 1))
+_ORDER = ("FAIL", "NOT TESTED", "PASS", "NOT APPLICABLE")
 _REACH = (("whole line", 0), ("planned addresses only", 1))
 
 
@@ -39,8 +40,11 @@ class CheckList(CheckRows):
 
     @property
     def checks(self) -> tuple[Check, ...]:
-        """Those of the plan."""
-        return tuple(self.state.checks.values())
+        """Those of the plan: in the order in which they come, at the end what failed first."""
+        made = tuple(self.state.checks.values())
+        if self.state.running is Step.HANDOVER:
+            return made
+        return tuple(sorted(made, key=lambda check: _ORDER.index(check.outcome.value)))
 
     def told(self, check: Check) -> Text:
         """What it concerns, and what it asks."""
@@ -157,6 +161,7 @@ class HandoverPane(Looks, Vertical):
         check = listed.check_at(listed.cursor)
         text = Text()
         if check is not None:
+            text.append_text(listed.too_long(check))
             parts = (("planned", check.planned), ("found", check.found),
                      ("uncertainty", check.uncertainty))  # fmt: skip
             for name, value in parts:
@@ -201,6 +206,5 @@ class HandoverPane(Looks, Vertical):
 def _totals(checks: Collection[Check]) -> str:
     """All checks by their outcome, those of other lines and of the plan alone included."""
     outcomes = Counter(check.outcome.value for check in checks)
-    order = ("FAIL", "NOT TESTED", "PASS", "NOT APPLICABLE")
-    told = [f"{outcomes[word]} {word}" for word in order if outcomes[word]]
+    told = [f"{outcomes[word]} {word}" for word in _ORDER if outcomes[word]]
     return f"All {len(checks)} checks: {', '.join(told)}"

@@ -89,7 +89,7 @@ class LinkPane(Looks, Vertical):
     LinkPane #baud { width: 22; }
     LinkPane #format { width: 14; margin-left: 2; }
     LinkPane #status { height: auto; max-height: 3; }
-    LinkPane #about { height: auto; max-height: 12; margin-top: 1; display: none; }
+    LinkPane #about { height: auto; max-height: 12; margin-top: 1; }
     """
 
     def __init__(
@@ -153,23 +153,50 @@ class LinkPane(Looks, Vertical):
         elif state.opening:
             text.append(f"{g.running} opening {words.safe(state.opening)}", Style(color=c.accent))
         self.query_one("#status", Prose).show(text)
+        self._show_about()
         listed = self.query_one(ChoiceList)
         rule = listed.gutter.height
         listed.styles.height = max(1, min(self._room(), listed.entry_count())) + rule
         listed.refresh_state()
-        self.query_one("#about", Prose).show(self._about())
+
+    def _show_about(self) -> None:
+        """Tell of the link in the field; a low window has room only for what stands in its way."""
+        about = self.query_one("#about", Prose)
+        told = self._about() if self._tall else self._in_the_way()
+        about.show(told)
+        about.display = bool(told)
+
+    @property
+    def _tall(self) -> bool:
+        return self.screen.has_class("-tall")
 
     def _room(self) -> int:
         """Rows for the list: what the form, its state and the remarks leave."""
-        tall = self.screen.has_class("-tall")
-        return max(3, self.size.height - 5 - (11 if tall else 0))
+        if self._tall:
+            return max(3, self.size.height - 16)
+        blocked = self._in_the_way()
+        rows = len(words.wrapped(blocked.plain, self.size.width - 2)) + 1 if blocked else 0
+        return max(3, self.size.height - 5 - rows)
+
+    def _in_the_way(self) -> Text:
+        """What stands in the way of the link in the field, and what to do; nothing as a rule."""
+        choice = self._choice()
+        if choice is None or not choice.advice:
+            return Text()
+        return Text(
+            f"{self.glyphs.warn} {words.safe(choice.advice)}", Style(color=self.colours.warn)
+        )
+
+    def _choice(self) -> PortChoice | None:
+        """The link of the list that stands in the field."""
+        wished = self._argument_wished()
+        listed = self.query_one(ChoiceList).choices
+        return next((one for one in listed if one.argument == wished), None)
 
     def _about(self) -> Text:
         """What is known of the link in the field, and what opening it does."""
         c, g = self.colours, self.glyphs
-        wished = self._argument_wished()
-        listed = self.query_one(ChoiceList).choices
-        choice = next((one for one in listed if one.argument == wished), None)
+        choice = self._choice()
         text = Text()
         if choice is None:
             text.append(_OPENING["typed"], Style(color=c.ink))
@@ -190,14 +217,14 @@ class LinkPane(Looks, Vertical):
 
     def on_input_changed(self) -> None:
         """Tell what is known of what is typed."""
-        self.query_one("#about", Prose).show(self._about())
+        self.refresh_state()
 
     def on_line_list_moved(self, message: LineList.Moved) -> None:
         """Take over the marked link."""
         choices = self.query_one(ChoiceList).choices
         if message.index < len(choices):
             self.query_one("#argument", Input).value = words.safe(choices[message.index].argument)
-            self.query_one("#about", Prose).show(self._about())
+            self.refresh_state()
 
     def on_select_changed(self) -> None:
         """A known rate asks for a known character format."""

@@ -54,6 +54,13 @@ class CauseChoice(LineList):
         row = self.ROWS[self.cursor]
         return row if isinstance(row, Cause) else None
 
+    def action_move(self, by: int) -> None:
+        """Move the mark over causes; titles are passed by."""
+        super().action_move(by)
+        if self.chosen is None:
+            # The first row is a title: there is nothing above it to go on to.
+            super().action_move(-1 if by < 0 and self.cursor else 1)
+
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """A title, or what a cause means."""
         c = self.colours

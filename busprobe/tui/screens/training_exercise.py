@@ -82,7 +82,7 @@ class ExerciseScreen(InTraining, Looks, ModalScreen[None]):
         width = max(20, self.query_one("#prose").size.width - 3)
         text.append_text(training_words.quoted(given.story, width, g.box[3], c))
         text.append("\n")
-        text.append_text(training_words.papers(given, c))
+        text.append_text(training_words.papers(given, width + 1, c))
         text.append("\nFind what is wrong on this bus, then state the causes with c.", ink)
         enough = training_words.minutes(given.par_s)
         text.append(f" {enough} of bus time is enough; only steps that run count.\n", dim)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from busprobe.session.training import Shown
 
 _LOOK_EVERY_S = 0.2
+# Columns before the reason of a row of the account.
+_BEFORE_WHY = 34
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +146,10 @@ class MarksScreen(InTraining, Looks, Screen[None]):
         self.query_one("#score", Prose).show(self._score(grade, self._training.graded.counts))
         self.query_one("#account Prose", Prose).show(self._account(grade))
 
+    def on_resize(self) -> None:
+        """What fits a row depends on its width."""
+        self.call_after_refresh(self.refresh_state)
+
     def _score(self, grade: Any, counts: bool) -> Text:
         c, g = self.colours, self.glyphs
         shown = training_words.score(grade.score, "points", g, c)
@@ -173,12 +179,16 @@ class MarksScreen(InTraining, Looks, Screen[None]):
         c, g = self.colours, self.glyphs
         ink, dim = Style(color=c.ink), Style(color=c.dim)
         text = Text()
+        width = self.query_one("#account Prose", Prose).size.width or 80
 
         def row(name: str, points: float, why: str = "") -> None:
             sign = "" if points >= 0 else g.minus
             text.append(f"{name:<24}", ink)
             text.append(f"{sign}{abs(points):>5.1f}".rjust(7), Style(color=c.ink, bold=True))
-            text.append(f"   {why}\n" if why else "\n", dim)
+            rows = words.wrapped(why, width - _BEFORE_WHY)
+            text.append(f"   {rows[0]}\n" if why else "\n", dim)
+            for more in rows[1:]:
+                text.append(f"{'':{_BEFORE_WHY}}{more}\n", dim)
 
         row("causes", grade.cause_points)
         if grade.wrong:

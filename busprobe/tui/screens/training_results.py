@@ -46,14 +46,15 @@ class AnswerList(LineList):
         c, g = self.colours, self.glyphs
         row = self.answers[index]
         shown = training_words.score(row.score, row.word, g, c)
-        practice = "" if row.number == 1 else " practice"
+        # The first answer counts; later ones are practice.
+        practice = "" if row.number == 1 else "practice  "
         line = Text.assemble(
             (f" {words.safe(row.at)[:16].replace('T', ' ')}  ", Style(color=c.dim)),
-            (f"{shown!s:<15}", Style(color=shown.colour, bold=True)),
+            (f"{shown!s:<16}", Style(color=shown.colour, bold=True)),
             (f"{row.found}/{row.causes} ", Style(color=c.ink)),
             (f"{training_words.minutes(row.bus_time_s):>6}  ", Style(color=c.dim)),
-            (f"{words.safe(row.title)}", Style(color=c.ink)),
             (practice, Style(color=c.dim)),
+            (f"{words.safe(row.title)}", Style(color=c.ink)),
         )
         if width >= 110:
             line.append(f"  {words.safe(row.text)}", Style(color=c.dim))

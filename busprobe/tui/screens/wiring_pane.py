@@ -16,12 +16,12 @@ from busprobe.model.finding import certainty
 from busprobe.session.events import Step
 from busprobe.tui import words
 from busprobe.tui.state import StepState
-from busprobe.tui.widgets.line_list import LineList
 from busprobe.tui.widgets.panel import Looks, Prose, section
 from busprobe.tui.widgets.phasor import PhasorPair
 from busprobe.tui.widgets.prompt_card import PromptCard
 from busprobe.tui.widgets.step_card import StepCard
 from busprobe.tui.widgets.trend import TrendPicture
+from busprobe.tui.widgets.uneven_list import UnevenList
 from busprobe.tui.widgets.wiring_table import WiringTable, right_ratio
 
 if TYPE_CHECKING:
@@ -53,7 +53,11 @@ class View(StrEnum):
     TREND = "trend"
 
 
-class ExplanationList(LineList):
+# Columns of the bar and the probability.
+_BESIDE_BAR = 24
+
+
+class ExplanationList(UnevenList):
     """Wirings that fit, the most probable first."""
 
     DEFAULT_CSS = """
@@ -68,11 +72,21 @@ class ExplanationList(LineList):
         """How many fit."""
         return len(self.explanations)
 
+    def refresh_state(self) -> None:
+        """Give each wiring the rows that its words need."""
+        width = self.scrollable_content_region.width
+        entries = range(self.entry_count()) if width else ()
+        self.lay_out([len(self.entry_lines(index, width)) for index in entries])
+        self.styles.height = max(1, min(4, self.row_of(self.entry_count())))
+        super().refresh_state()
+
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """A bar, the probability, the wiring in brief."""
         c, g = self.colours, self.glyphs
         explanation = self.explanations[index]
         filled = round(10 * explanation.probability)
+        first, *others = words.wrapped(brief(explanation), width - _BESIDE_BAR)
+        ink = Style(color=c.ink)
         return [
             Text.assemble(
                 (g.bar[0] * filled, Style(color=c.accent)),
@@ -81,8 +95,9 @@ class ExplanationList(LineList):
                     f" {certainty(explanation.probability):>11}  ",
                     Style(color=c.ink, bold=True),
                 ),
-                (brief(explanation), Style(color=c.ink)),
-            )
+                (first, ink),
+            ),
+            *(Text(f"{'':{_BESIDE_BAR}}{row}", ink) for row in others),
         ]
 
 
@@ -201,7 +216,6 @@ class WiringPane(Looks, Vertical):
         listed = self.query_one(ExplanationList)
         listed.explanations = diagnosis.explanations if diagnosis else ()
         listed.refresh_state()
-        listed.styles.height = max(1, min(4, listed.entry_count()))
         if diagnosis is None:
             self.query_one("#verdict", Prose).show(Text())
             return

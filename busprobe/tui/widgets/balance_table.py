@@ -51,7 +51,9 @@ class BalanceTable(CanvasPanel):
         if balance.residual_w is not None:
             doubt = balance.residual_uncertainty_w or 0.0
             left = f"{words.number(balance.residual_w, 0, g)} W"
-            notes.append(("No meter explains", f"{left}, give or take {doubt:.0f} W."))
+            notes.append(
+                ("Rest of the house, no meter of its own", f"{left}, give or take {doubt:.0f} W.")
+            )
         if balance.next_experiment:
             notes.append((f"{g.right} Next experiment", words.safe(balance.next_experiment)))
         notes += [(f"{g.unknown} Not told", words.safe(text)) for text in balance.not_identifiable]

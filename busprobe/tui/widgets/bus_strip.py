@@ -117,9 +117,12 @@ class BusStrip(CanvasPanel, can_focus=False):
         bridge = start + horizontal * (right - left - 1) + end
         canvas.write(left, 1, bridge, line)
         canvas.write(drop.centre, 1, tee, line)
-        serials = self._serials(drop.device)
-        self._box(canvas, drop, drop.left, half, line, serials[0])
-        self._box(canvas, drop, drop.left + half + 1, half, line, serials[1])
+        own = drop.device.identity.serial
+        lefts = (drop.left, drop.left + half + 1)
+        for place, (left, serial) in enumerate(zip(lefts, self._serials(drop.device), strict=True)):
+            # The map that was read is one device's: of the other not even the model is known.
+            named = serial == own if serial else place == 0
+            self._box(canvas, drop, left, half, line, serial, named=named)
 
     def _serials(self, device: Device) -> tuple[str, str]:
         """What is known of the two devices of a drop: their serial numbers, else "?"."""
@@ -137,6 +140,8 @@ class BusStrip(CanvasPanel, can_focus=False):
         width: int,
         line: Style,
         serial: str | None = None,
+        *,
+        named: bool = True,
     ) -> None:
         """A box; `serial` is that of one of two devices, None where there is only one."""
         c, g = self.colours, self.glyphs
@@ -170,6 +175,8 @@ class BusStrip(CanvasPanel, can_focus=False):
         name = words.safe(str(device.identity))
         if cell_len(name) > inner and device.identity.model:
             name = words.safe(device.identity.model)
+        if not named:
+            name = f"{g.unknown} model"
         number = words.safe(device.identity.serial if serial is None else serial)
         # Of two numbers from one works the last digits tell them apart.
         number = _tail(number, inner, g.ellipsis)

@@ -9,6 +9,9 @@ from busprobe.model.check import Check
 from busprobe.tui import words
 from busprobe.tui.widgets.line_list import LineList
 
+# Columns of the outcome and its sign.
+_OUTCOME = 17
+
 
 class CheckRows(LineList):
     """A row for each check."""
@@ -22,6 +25,14 @@ class CheckRows(LineList):
         """What stands behind the outcome."""
         raise NotImplementedError
 
+    def too_long(self, check: Check) -> Text:
+        """What stands behind the outcome and a row, for the place below; empty where a row does."""
+        width = self.scrollable_content_region.width
+        told = self.told(check)
+        if not width or _OUTCOME + told.cell_len <= width:
+            return Text()
+        return told.append("\n")
+
     def check_at(self, index: int) -> Check | None:
         """The check in this row."""
         return self.checks[index] if 0 <= index < len(self.checks) else None
@@ -32,7 +43,7 @@ class CheckRows(LineList):
 
     def empty_text(self) -> str:
         """Before any check."""
-        return "Checks appear here: PASS, FAIL, NOT TESTED or NOT APPLICABLE."
+        return "Checks appear here: PASS, FAIL, NOT TESTED, NOT APPLICABLE."
 
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """Outcome, and what it is about."""
@@ -40,5 +51,5 @@ class CheckRows(LineList):
         if check is None:
             return []
         shown = words.check(check.outcome, self.glyphs, self.colours)
-        sign = (f"{shown.sign} {shown.word:<15}", Style(color=shown.colour, bold=True))
+        sign = (f"{shown.sign} {shown.word:<{_OUTCOME - 2}}", Style(color=shown.colour, bold=True))
         return [Text.assemble(sign, self.told(check))]

@@ -8,14 +8,18 @@ from textual.content import Content
 
 from busprobe.model.finding import Finding, Severity, certainty
 from busprobe.tui import words
-from busprobe.tui.widgets.line_list import LineList
+from busprobe.tui.widgets.uneven_list import UnevenList
 
-# Rows in a tall window, and of a remedy in a wide one.
+# Rows in a tall window: for a row of each remedy, and where that lets all remedies be read whole.
 _TALL = 6
+_TALLEST = 8
+# Rows of a remedy in a wide window.
 _MOST_REMEDY = 5
+# Rows above a remedy.
+_HEAD = 2
 
 
-class FindingsList(LineList):
+class FindingsList(UnevenList):
     """Findings with sign, word, address and summary; opening one tells everything about it."""
 
     DEFAULT_CSS = """
@@ -53,7 +57,7 @@ class FindingsList(LineList):
             return []
         shown = words.severity(finding.severity, self.glyphs, c)
         where = "bus" if finding.address is None else f"at {finding.address}"
-        if self.entry_rows() > 1:
+        if self.entry_rows() > 1 or self.uneven:
             sure = certainty(finding.probability)
             return [
                 Text.assemble(
@@ -74,7 +78,8 @@ class FindingsList(LineList):
     def _remedy(self, finding: Finding, width: int) -> list[Text]:
         style = Style(color=self.colours.dim)
         remedy = words.told(finding.remedy)
-        rows = self._told(finding, width - 6) if self.entry_rows() > 3 else [remedy]
+        whole = self.entry_rows() > 3 or self.uneven
+        rows = self._told(finding, width - 6) if whole else [remedy]
         if len(rows) > _MOST_REMEDY:
             rows = [*rows[: _MOST_REMEDY - 1], rows[_MOST_REMEDY - 1] + self.glyphs.ellipsis]
         leads = (f"   {self.glyphs.right} ", *("     " for _ in rows))
@@ -97,10 +102,16 @@ class FindingsList(LineList):
     def _fit(self, count: int) -> None:
         """Take three rows, in a tall window as many as there is something to say."""
         if self.screen.has_class("-wide"):
+            self.lay_out(())
             if self.styles.inline.has_rule("height"):
                 self.styles.height = None
             return
-        rows = 3
+        rows, width = 3, self.size.width - 6
+        self.lay_out(())
         if self.screen.has_class("-tall"):
             rows = max(3, min(_TALL, 3 * count if 3 * count <= _TALL else count))
+            needed = [_HEAD + len(self._told(f, width)) for f in self.state.ordered_findings]
+            if width > 0 and 0 < sum(needed) <= _TALLEST:
+                self.lay_out(needed)
+                rows = max(3, sum(needed))
         self.styles.height = rows + self.gutter.height

@@ -86,6 +86,14 @@ class LineList(Looks, ScrollView, can_focus=True):
         """Rows that each entry takes."""
         return 1
 
+    def row_of(self, index: int) -> int:
+        """The first row of an entry; behind the last one, how many rows there are."""
+        return index * self.entry_rows()
+
+    def index_at(self, row: int) -> int:
+        """The entry that a row belongs to."""
+        return row // self.entry_rows()
+
     def entry_lines(self, index: int, width: int) -> list[Text]:
         """The rows of one entry."""
         raise NotImplementedError
@@ -97,7 +105,7 @@ class LineList(Looks, ScrollView, can_focus=True):
     def refresh_state(self) -> None:
         """Show the entries as they are now."""
         count = self.entry_count()
-        self.virtual_size = Size(self.scrollable_content_region.width, count * self.entry_rows())
+        self.virtual_size = Size(self.scrollable_content_region.width, self.row_of(count))
         if (self.follow and count) or (count and self.cursor >= count):
             self.cursor = count - 1
         if self.follow:
@@ -144,11 +152,11 @@ class LineList(Looks, ScrollView, can_focus=True):
         width = self.scrollable_content_region.width
         if self._base is None:
             self._base = self.rich_style
-        count, rows, top = self.entry_count(), self.entry_rows(), self.scroll_offset.y
+        count, top = self.entry_count(), self.scroll_offset.y
         drawn: dict[int, Strip] = {}
         entry, lines = -1, list[Text]()
         for y in wanted:
-            base, index = self._base, (y + top) // rows
+            base, index = self._base, self.index_at(y + top)
             if count == 0:
                 text = Text(self.empty_text() if y == 0 else "", Style(color=self.colours.dim))
                 drawn[y] = text_strip(text, width, base, self.glyphs)
@@ -160,17 +168,17 @@ class LineList(Looks, ScrollView, can_focus=True):
                 base += Style(bgcolor=self.colours.mark if self.has_focus else self.colours.raised)
             if index != entry:
                 entry, lines = index, self.entry_lines(index, width)
-            row = (y + top) % rows
+            row = y + top - self.row_of(index)
             text = lines[row] if row < len(lines) else Text()
             drawn[y] = text_strip(text, width, base, self.glyphs)
         return drawn
 
     def watch_cursor(self, old: int, new: int) -> None:
         """Keep the marked entry in sight and tell of it."""
-        rows = self.entry_rows()
         if not self.follow and self.is_mounted:
+            top, below = self.row_of(new), self.row_of(new + 1)
             self.scroll_to_region(
-                Region(0, new * rows, 1, rows), animate=False, force=True, x_axis=False
+                Region(0, top, 1, below - top), animate=False, force=True, x_axis=False
             )
         self.refresh()
         if old != new:
@@ -187,7 +195,7 @@ class LineList(Looks, ScrollView, can_focus=True):
         offset = event.get_content_offset(self)
         if offset is None:
             return
-        index = (offset.y + self.scroll_offset.y) // self.entry_rows()
+        index = self.index_at(offset.y + self.scroll_offset.y)
         if not 0 <= index < self.entry_count():
             return
         again = index == self.cursor

@@ -57,6 +57,9 @@ class TitleLine(CanvasPanel):
         return f"{what} {g.right} {last.request.address}  {shown}", shown.colour
 
 
+_HINT = 9
+
+
 class NextLine(CanvasPanel):
     """What to do next."""
 
@@ -68,11 +71,30 @@ class NextLine(CanvasPanel):
         super().__init__(id=id)
         self.step = Step.LINK
 
+    def refresh_state(self) -> None:
+        """Take a second row for the hint that one does not hold, such as how to mend a port."""
+        width = self.size.width
+        self.styles.height = min(2, len(self._told(width))) if width else 1
+        super().refresh_state()
+
+    def on_resize(self) -> None:
+        """What fits a row depends on its width."""
+        super().on_resize()
+        self.refresh_state()
+
     def draw(self, canvas: Canvas) -> None:
         """Draw the hint."""
         c, g = self.colours, self.glyphs
         canvas.write(1, 0, f"{g.right} Next:", Style(color=c.accent, bold=True))
-        canvas.write(9, 0, words.told(next_hint(self.state, self.step)), Style(color=c.ink))
+        rows = self._told(canvas.width)
+        rows[1:] = [words.cut(" ".join(rows[1:]), canvas.width - _HINT - 1, g)]
+        for row, text in enumerate(rows):
+            canvas.write(_HINT, row, text, Style(color=c.ink))
+
+    def _told(self, width: int) -> list[str]:
+        hint = words.told(next_hint(self.state, self.step))
+        # One column stays free: text that runs into the edge looks as if it went on behind it.
+        return words.wrapped(hint, width - _HINT - 1)
 
 
 class TourStrip(CanvasPanel):

@@ -128,7 +128,6 @@ class LiveTable(CanvasPanel):
                 continue
             shown = words.severity(finding.severity, g, c)
             text = f"{shown} {g.dash} {words.safe(finding.summary)}"
-            if len(text) > canvas.width:
-                text = text[: max(0, canvas.width - 1)] + g.ellipsis
-            canvas.write(0, row, text, Style(color=shown.colour))
-            row += 1
+            for part in words.wrapped(text, canvas.width):
+                canvas.write(0, row, part, Style(color=shown.colour))
+                row += 1

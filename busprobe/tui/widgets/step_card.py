@@ -118,6 +118,11 @@ class StepCard(CanvasPanel):
     def _progress(self, canvas: Canvas, view: StepView) -> None:
         c, g = self.colours, self.glyphs
         row = canvas.height - 1
+        if view.progress is None:
+            # A verification is made of other steps: how far the one is that runs.
+            parts = self.state.steps.values()
+            running = (p for p in parts if p.state is StepState.RUNNING and p.progress)
+            view = next(running, view)
         progress = view.progress
         if progress is None:
             return

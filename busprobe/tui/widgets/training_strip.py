@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from busprobe.tui.training_port import Training
 
 _LOOK_EVERY_S = 1.0
+_SHORTEST_NAME = 8
 
 
 class TrainingStrip(CanvasPanel):
@@ -56,10 +57,11 @@ class TrainingStrip(CanvasPanel):
         name = f"{words.safe(given.title)}"
         room = self._keys_from - 12 - sum(cell_len(p) + 2 for p in pieces)
         if cell_len(name) > room:
-            name = name[: max(0, room - 1)] + self.glyphs.ellipsis
+            # A letter or two of a title say nothing: what is known of time and hands goes first.
+            name = words.cut(name, room, self.glyphs) if room >= _SHORTEST_NAME else ""
         canvas.write(1, 0, "Training", Style(color=c.accent, bold=True))
         canvas.write(10, 0, name, Style(color=c.ink, bold=True))
-        x = 10 + cell_len(name) + 2
+        x = 10 + (cell_len(name) + 2 if name else 0)
         for piece in pieces:
             if x + cell_len(piece) + 2 <= self._keys_from:
                 canvas.write(x, 0, piece, Style(color=c.ink))
