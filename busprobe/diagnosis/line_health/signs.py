@@ -195,11 +195,12 @@ def sample(
         idle += tuple(before for before, _ in parted if before)
     runs = [behind for _, behind in parted]
     data, pause_at, others = _parted(runs, request)
-    whole, stray_in_pause = _joined(data, pause_at, characters)
+    edge, whole, stray_in_pause = _joined(data, pause_at, request, characters)
     if whole:
         return made(
             Sign.CLEAN,
             heard=whole,
+            before=edge,
             idle=idle + tuple(r for r in (*others, stray_in_pause) if r),
             pause_ns=_pause_ns(exchange),
             pause_at=pause_at,
@@ -279,14 +280,17 @@ def _judge(
     return Sign.DAMAGED, None, b""
 
 
-def _joined(data: bytes, pause_at: int, characters: int) -> tuple[bytes, bytes]:
-    """The whole answer that two parts make, and a low pulse just before the second; or nothing."""
-    for skip in (0, 1):
-        stray = data[pause_at : pause_at + skip]
-        whole = data[:pause_at] + data[pause_at + skip :]
-        if pause_at and len(whole) == characters and set(stray) <= PULSES and not crc16(whole):
-            return whole, stray
-    return b"", b""
+def _joined(
+    data: bytes, pause_at: int, request: Frame, characters: int
+) -> tuple[bytes, bytes, bytes]:
+    """The whole answer that two parts make, low pulses just before the first and the second."""
+    first = int(data[:1] != request.raw[:1])
+    for skip in (0, 1) if pause_at else ():
+        edge, stray = data[:first], data[pause_at : pause_at + skip]
+        whole = data[first:pause_at] + data[pause_at + skip :]
+        if len(whole) == characters and {*edge, *stray} <= PULSES and not crc16(whole):
+            return edge, whole, stray
+    return b"", b"", b""
 
 
 def _pause_ns(exchange: Exchange) -> int:

@@ -93,6 +93,10 @@ def test_a_stray_inside_the_pause_of_an_answer_does_not_damage_it(
     assert sorted(found.idle) == sorted(strays)
     assert found.pause_at == 6
     assert 80 * MS < found.pause_ns < 100 * MS
+    # The driver of such a device switches twice, with an edge each time.
+    twice = [(59, b"\xff" + ANSWER[:6]), (160, b"\xff" + ANSWER[6:])]
+    edged, _ = sample(exchange(twice), ASKED)
+    assert (edged.sign, edged.before, edged.idle) == (Sign.CLEAN, b"\xff", (b"\xff",))
     # With anything else in it, it is damaged, but its start is there.
     wrong = bytes((ANSWER[6] ^ 1,)) + ANSWER[7:]
     found, _ = sample(exchange([*parts, (160, wrong)]), ASKED)

@@ -26,6 +26,9 @@ BESIDE = {"surplus-termination"}
         (400083, ("device-pauses", "no-bias")),
         (400108, ("no-bias", "device-pauses")),
         (400087, ("rolling-answer", "device-pauses")),
+        # Its driver switches again behind the pause, with another edge.
+        (500140, ("device-pauses", "switching-edges")),
+        (500191, ("switching-edges", "device-pauses")),
     ],
 )
 def test_both_are_told_and_nothing_else(seed: int, faults: tuple[str, str]) -> None:
