@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.diagnosis.settings_guess import (
+    AMID_NOISE,
     FLOATING,
     JABBER,
     NOISE,
@@ -83,7 +84,7 @@ def judge(stays: Sequence[Stay]) -> Heard:
         stay
         for stay in stays
         if stay.frames >= _FRAMES_PROVE
-        or (stay.frames and rates[stay.settings.baud] / spoken > 0.5)
+        or (stay.frames and wrong_way < 0.5 and rates[stay.settings.baud] / spoken > 0.5)
     ]
     if proving:
         return _conversation(stays, proving, formats, told)
@@ -101,7 +102,8 @@ def judge(stays: Sequence[Stay]) -> Heard:
     share = told["conversation"]
     if share >= SURE and total >= _FEWEST_BYTES:
         baud = max(rates, key=lambda b: rates[b])
-        sure = rates[baud] >= SURE
+        # Without a whole frame, noise that is taken for talk is nothing but noise.
+        sure = rates[baud] >= SURE and weights[AMID_NOISE] < 0.5
         state = LineState.OTHER_SETTINGS if sure else LineState.UNDECIDED
         return Heard(
             state,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from busprobe.diagnosis.settings_guess.expectation import Hypothesis
 from busprobe.diagnosis.settings_guess.weigh import (
+    AMID_NOISE,
     FLOATING,
     JABBER,
     NOISE,
@@ -15,6 +16,7 @@ from busprobe.diagnosis.settings_guess.weigh import (
 )
 
 __all__ = [
+    "AMID_NOISE",
     "FLOATING",
     "JABBER",
     "NOISE",

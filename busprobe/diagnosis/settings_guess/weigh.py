@@ -25,6 +25,7 @@ from busprobe.model.line import LineSettings, Parity
 FLOATING = Hypothesis(None, kind="floating")
 JABBER = Hypothesis(None, kind="jabber")
 NOISE = Hypothesis(None, kind="noise")
+AMID_NOISE = Hypothesis(None, kind="amid-noise")
 # Evidence of bytes counts half, and no more than so many bytes of a stay are taken.
 _TEMPER = 0.5
 _MOST_BYTES = 120
@@ -106,7 +107,7 @@ def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
     """Probability of each hypothesis.
 
     A device that never stops counts as one, at any rate; a conversation amid noise as a
-    conversation.
+    conversation, and how much of it all is amid noise stands under `AMID_NOISE`.
     """
     logs = hypotheses()
     for stay in stays:
@@ -121,6 +122,7 @@ def posterior(stays: Sequence[Stay]) -> dict[Hypothesis, float]:
     for h, w in weights.items():
         if h.kind == "amid-noise":
             found[Hypothesis(h.settings)] += w / total
+    found[AMID_NOISE] = sum(w for h, w in weights.items() if h.kind == "amid-noise") / total
     found[JABBER] = sum(w for h, w in weights.items() if h.kind == "jabber") / total
     return found
 
@@ -191,11 +193,12 @@ def _log_rhythm(stay: Stay, hypothesis: Hypothesis, per_byte: float) -> float:
     if hypothesis.kind == "noise":
         return 0.2 * (len(runs) - too_long) - 1.5 * too_long - (20.0 if busy else 0.0)
     if hypothesis.kind == "amid-noise":
-        # Noise comes between the frames as well.
-        frames_only = max(0, 2 * too_long - len(runs))
         # A request has eight bytes at least, and noise spoils only some.
-        heard = len(stay.data) > _SOME_BYTES
-        speechless = heard and max(runs) < _SPEECH_SHARE * _SHORTEST_REQUEST * per_byte
+        request = _SPEECH_SHARE * _SHORTEST_REQUEST * per_byte
+        speechless = len(stay.data) > _SOME_BYTES and max(runs) < request
+        # Noise comes between the frames as well, in shorter runs.
+        bursts = sum(length < request for length in runs)
+        frames_only = 1.5 * max(0.0, 0.5 * len(runs) - bursts)
         brief = 8.0 if speechless else 0.0 if long else 2.0
         return -brief - frames_only - (4.0 if endless and longer else 0.0)
     if hypothesis.kind == "jabber":
