@@ -43,7 +43,7 @@ _PAUSE_CHARACTERS = 20
 # Silence that ends a frame [character] (Modbus over Serial Line V1.02, section 2.5.1.1).
 _FRAME_GAP = 3.5
 # The rest of the time, and more, is spent at the settings of these.
-_GO_ON_AT = (LineState.CONVERSATION, LineState.OTHER_SETTINGS)
+_GO_ON_AT = (LineState.CONVERSATION, LineState.OTHER_SETTINGS, LineState.UNDECIDED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,7 @@ def judge(stays: Sequence[Stay]) -> Heard:
         stay
         for stay in stays
         if stay.frames >= _FRAMES_PROVE
-        or (stay.frames and wrong_way < 0.5 and rates[stay.settings.baud] / spoken > 0.5)
+        or (stay.frames and rates[stay.settings.baud] / spoken > 0.5)
     ]
     if proving:
         return _conversation(stays, proving, formats, told)
@@ -102,9 +102,10 @@ def judge(stays: Sequence[Stay]) -> Heard:
     share = told["conversation"]
     if share >= SURE and total >= _FEWEST_BYTES:
         baud = max(rates, key=lambda b: rates[b])
-        # Without a whole frame, noise that is taken for talk is nothing but noise.
-        sure = rates[baud] >= SURE and weights[AMID_NOISE] < 0.5
-        state = LineState.OTHER_SETTINGS if sure else LineState.UNDECIDED
+        sure = rates[baud] >= SURE
+        # Without a whole frame it may be nothing but noise: only listening there can tell.
+        talk = sure and weights[AMID_NOISE] < 0.5
+        state = LineState.OTHER_SETTINGS if talk else LineState.UNDECIDED
         return Heard(
             state,
             rates[baud],
