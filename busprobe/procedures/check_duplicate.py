@@ -14,6 +14,7 @@ from busprobe.model.device import Device
 from busprobe.model.errors import LinkError
 from busprobe.model.exchange import Exchange, Frame, Outcome, Unframed
 from busprobe.model.line import LineSettings, LinkKind
+from busprobe.procedures.late_rest import with_late_rest
 from busprobe.procedures.progress import Observer, Progress, ignore
 from busprobe.wire.timing import t3_5_ns
 
@@ -61,7 +62,7 @@ def _off(line: LineSettings, offset: float) -> LineSettings:
     return replace(line, baud=round(line.baud * (1 + offset)))
 
 
-async def hear_out(bus: Bus, gap_ns: int) -> tuple[Frame | Unframed, ...]:
+async def hear_out(bus: Bus, gap_ns: int) -> tuple[Chunk, ...]:
     """Let a gap pass, so that what comes in it belongs to the request before.
 
     What has begun by its end is heard to its own, if that comes soon: it may be a second answer. On
@@ -75,7 +76,15 @@ async def hear_out(bus: Bus, gap_ns: int) -> tuple[Frame | Unframed, ...]:
         chunks += (await bus.listen(wait_ns)).chunks
         until = min(chunks[-1].t_ns + silence_ns, start + gap_ns + _HEARD_OUT_NS) if chunks else 0
         wait_ns = until - bus.now()
-    return pieces_of(ByteTimes.of(chunks, bus.line), None) if chunks else ()
+    return tuple(chunks)
+
+
+def with_silence(
+    exchange: Exchange, chunks: Sequence[Chunk], line: LineSettings
+) -> tuple[Exchange, tuple[Frame | Unframed, ...]]:
+    """An exchange with the late rest of its answer, and what else was heard in the silence."""
+    exchange, left = with_late_rest(exchange, chunks, line)
+    return exchange, pieces_of(ByteTimes.of(left, line), None) if left else ()
 
 
 async def check_duplicate(
@@ -139,6 +148,8 @@ async def check_duplicate(
             test.give_up_margins()
             continue
         before = bus.take_stray_pieces()
-        test.take(exchange, (*before, *await hear_out(bus, probe.gap_ns)))
+        heard = await hear_out(bus, probe.gap_ns)
+        exchange, stray = with_silence(exchange, heard, bus.line)
+        test.take(exchange, (*before, *stray))
         done += 1
     return test.verdict

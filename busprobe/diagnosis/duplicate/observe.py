@@ -259,6 +259,13 @@ def _babbles(exchange: Exchange, runs: tuple[Run, ...], answer: bytes, character
     return before >= SHORTEST_ANSWER and (first.data[0] == 0 or endless)
 
 
+def is_begun(seen: Observation, address: int) -> bool:
+    """Whether an answer from an address began, and ended before all of its bytes were heard."""
+    data = seen.head
+    short = len(data) < seen.characters
+    return not seen.contents and short and data[:1] == bytes((address,))
+
+
 def is_strange(piece: Frame | Unframed, request: Frame) -> bool:
     """Whether a frame can come from no device at this address: a foreign master is at work.
 
@@ -294,7 +301,11 @@ class Run:
 
 
 def runs_of(exchange: Exchange) -> tuple[Run, ...]:
-    """What was heard after the request, cut at silences of t3.5; an echo is left out."""
+    """What was heard after the request, cut at silences of t3.5; an echo is left out.
+
+    A silence inside a whole answer is none of the line: the CRC proves that both parts are one. A
+    busy computer, or the device, paused there.
+    """
     request = exchange.request
     character_ns = (request.t_end_ns - request.t_start_ns) / max(1, len(request.raw))
     skip = len(request.raw) if exchange.echo else 0
@@ -313,7 +324,24 @@ def runs_of(exchange: Exchange) -> tuple[Run, ...]:
             runs.append(Run(start, chunk.t_ns, data))
     # What had come back before the request had left is a damaged echo, and no device's answer.
     later = (r for r in runs if r.end_ns > request.t_end_ns + character_ns)
-    return tuple(run for r in later if (run := _without_echo(r, request.raw)).data)
+    kept = [run for r in later if (run := _without_echo(r, request.raw)).data]
+    for piece in exchange.pieces:
+        if isinstance(piece, Frame) and piece.address == request.address:
+            kept = _made_one(kept, piece.raw)
+    return tuple(kept)
+
+
+def _made_one(runs: list[Run], whole: bytes) -> list[Run]:
+    """Join the runs over which a whole answer is spread."""
+    if any(whole in run.data for run in runs):
+        return runs
+    for first in range(len(runs)):
+        for last in range(first + 2, len(runs) + 1):
+            data = b"".join(run.data for run in runs[first:last])
+            if whole in data and whole not in data[len(runs[first].data) :]:
+                joined = Run(runs[first].start_ns, runs[last - 1].end_ns, data)
+                return [*runs[:first], joined, *runs[last:]]
+    return runs
 
 
 def _without_echo(run: Run, adu: bytes) -> Run:

@@ -12,7 +12,7 @@ from busprobe.diagnosis.duplicate.hypotheses import Background, probability, tel
 from busprobe.diagnosis.duplicate.idle import IdleLine
 from busprobe.diagnosis.duplicate.limits import Limits
 from busprobe.diagnosis.duplicate.margins import MarginSearch
-from busprobe.diagnosis.duplicate.observe import Kind, Observation
+from busprobe.diagnosis.duplicate.observe import Kind, Observation, is_begun
 from busprobe.diagnosis.duplicate.questions import (
     SERIAL_OFFSET,
     SERIAL_REGISTERS,
@@ -263,7 +263,9 @@ class DuplicateTest:
         question = pending if isinstance(pending, Question) else None
         seen = self._reader.read(question, exchange, stray, may_be_silent=self._pending_margin)
         self._waiting.take(exchange, seen)
-        self._idle.take(stray, self._pending_gap_ns)
+        if not is_begun(seen, self.address):
+            # Else what was heard may be the rest of this answer, handed over late.
+            self._idle.take(stray, self._pending_gap_ns)
         self._behind.take(exchange, seen, stray, self._pending_gap_ns)
         self._steadiness.take(exchange, seen)
         if isinstance(pending, int):

@@ -27,7 +27,7 @@ from busprobe.diagnosis.duplicate.idle import IdleLine  # noqa: E402
 from busprobe.diagnosis.duplicate.observe import Kind, Observation, switching_of  # noqa: E402
 from busprobe.diagnosis.duplicate.questions import Question, Sort, questions  # noqa: E402
 from busprobe.diagnosis.duplicate.reading import Reader  # noqa: E402
-from busprobe.procedures.check_duplicate import hear_out  # noqa: E402
+from busprobe.procedures.check_duplicate import hear_out, with_silence  # noqa: E402
 from busprobe_sim.ports.virtual import run_virtual  # noqa: E402
 
 MS = 1_000_000
@@ -134,7 +134,10 @@ async def course(bus: DrawnBus) -> Counts:
         )
         # The first silences are long, so that it is known whether the line speaks by itself.
         gap_ns = (GAPS_MS[gap] if number >= SILENCES else 500) * MS
-        stray = (*bus.bus.take_stray_pieces(), *await hear_out(bus.bus, gap_ns))
+        before = bus.bus.take_stray_pieces()
+        heard = await hear_out(bus.bus, gap_ns)
+        exchange, after = with_silence(exchange, heard, bus.bus.line)
+        stray = (*before, *after)
         idle.take(stray, gap_ns)
         seen.append((question, reader.read(question, exchange, stray)))
         if exchange.turnaround_ns is None and number and not innocent:
