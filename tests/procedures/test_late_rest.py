@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busprobe.diagnosis.duplicate import DuplicateTest
-from busprobe.diagnosis.duplicate.observe import Kind, observe, runs_of
+from busprobe.diagnosis.duplicate.observe import Kind, joined_runs_of, observe
 from busprobe.model.chunk import Chunk, Direction
 from busprobe.model.exchange import Exchange, Outcome
 from busprobe.model.line import LineSettings
@@ -42,7 +42,7 @@ def test_both_parts_are_one_answer_with_what_is_behind_it(
     assert whole.answer is not None
     assert whole.answer.raw == GOOD
     assert whole.outcome is (Outcome.CROWDED if behind else Outcome.ANSWERED)
-    assert [run.data for run in runs_of(whole)] == [GOOD + behind]
+    assert [run.data for run in joined_runs_of(whole)] == [GOOD + behind]
     assert observe(whole).kind is kind
 
 

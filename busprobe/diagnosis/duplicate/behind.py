@@ -11,7 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
-from busprobe.diagnosis.duplicate.observe import Kind, Observation, runs_of
+from busprobe.diagnosis.duplicate.observe import Kind, Observation, joined_runs_of
 from busprobe.model.exchange import Exchange, Frame, Unframed
 
 _NS_PER_S = 1e9
@@ -61,7 +61,7 @@ class Behind:
             return
         request = exchange.request
         character_ns = (request.t_end_ns - request.t_start_ns) / max(1, len(request.raw))
-        runs = runs_of(exchange)
+        runs = joined_runs_of(exchange)
         self._other_runs += sum(
             isinstance(p, Unframed) and p.data[0] != self._address for p in stray
         )

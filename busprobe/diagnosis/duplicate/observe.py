@@ -171,7 +171,7 @@ def observe(
     ]
     strange = any(is_strange(piece, request) for piece in exchange.pieces)
     line_errors = _line_errors([p for p in exchange.pieces if isinstance(p, Unframed)])
-    runs = runs_of(exchange)
+    runs = joined_runs_of(exchange)
     characters = HEAD_BYTES + (expected or CRC_BYTES)
     starts = [bytes((request.address, request.pdu[0], characters - HEAD_BYTES - CRC_BYTES))]
     starts += [whole[1:_START_BYTES] for whole in (*known, *(frame.raw for frame in answers))]
@@ -301,11 +301,7 @@ class Run:
 
 
 def runs_of(exchange: Exchange) -> tuple[Run, ...]:
-    """What was heard after the request, cut at silences of t3.5; an echo is left out.
-
-    A silence inside a whole answer is none of the line: the CRC proves that both parts are one. A
-    busy computer, or the device, paused there.
-    """
+    """What was heard after the request, cut at silences of t3.5; an echo is left out."""
     request = exchange.request
     character_ns = (request.t_end_ns - request.t_start_ns) / max(1, len(request.raw))
     skip = len(request.raw) if exchange.echo else 0
@@ -324,11 +320,19 @@ def runs_of(exchange: Exchange) -> tuple[Run, ...]:
             runs.append(Run(start, chunk.t_ns, data))
     # What had come back before the request had left is a damaged echo, and no device's answer.
     later = (r for r in runs if r.end_ns > request.t_end_ns + character_ns)
-    kept = [run for r in later if (run := _without_echo(r, request.raw)).data]
+    return tuple(run for r in later if (run := _without_echo(r, request.raw)).data)
+
+
+def joined_runs_of(exchange: Exchange) -> tuple[Run, ...]:
+    """The same, but not cut inside a whole answer from the address that was asked.
+
+    The CRC proves that both parts are one: a busy computer, or the device, paused there.
+    """
+    runs = list(runs_of(exchange))
     for piece in exchange.pieces:
-        if isinstance(piece, Frame) and piece.address == request.address:
-            kept = _made_one(kept, piece.raw)
-    return tuple(kept)
+        if isinstance(piece, Frame) and piece.address == exchange.request.address:
+            runs = _made_one(runs, piece.raw)
+    return tuple(runs)
 
 
 def _made_one(runs: list[Run], whole: bytes) -> list[Run]:
