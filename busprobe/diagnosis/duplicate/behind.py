@@ -17,7 +17,6 @@ from busprobe.model.exchange import Exchange, Frame, Unframed
 _NS_PER_S = 1e9
 # Directly behind: before a silence of so many characters.
 _WINDOW_CHARACTERS = 3.5
-_FEWEST = 1
 # Bytes that look the same behind so many answers are the driver's.
 _DRIVERS_SHARE = 0.7
 # How often noise comes before anything is known: a Gamma distribution of little weight.
@@ -98,7 +97,7 @@ class Behind:
     def log_evidence(self) -> float:
         """For more than one device; never against."""
         number = self._looks.total()
-        if number < _FEWEST or max(self._looks.values()) >= _DRIVERS_SHARE * self._answers:
+        if not number or max(self._looks.values()) >= _DRIVERS_SHARE * self._answers:
             return 0.0
         clean = self._answers - number
         window_s = self._window_ns / self._answers / _NS_PER_S
